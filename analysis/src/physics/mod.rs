@@ -1,0 +1,1 @@
+//! Water vapour and heat: pure functions.

@@ -1,0 +1,1 @@
+//! A physical simulation of enclosures with known faults and its truth.

@@ -1,0 +1,1 @@
+//! Robust estimates, intervals, change points: pure functions on numbers.

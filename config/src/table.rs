@@ -1,0 +1,186 @@
+//! The archive: what one stored reading is, its columns and units, the folders and file names.
+//!
+//! Both sides meet here: the collector writes this table, the analysis reads it, and any Parquet engine can read it in place.
+//!
+//! Layout under `data_dir`: `readings/date=2026-03-01/part-000000000412.parquet`, Hive-partitioned by the UTC date of `at`.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, Utc};
+
+use crate::quantity::Quantity;
+
+/// Version of the stored table. A reader refuses files with a higher one and says so.
+pub const FORMAT_VERSION: u32 = 1;
+/// Key of [`FORMAT_VERSION`] in a file's key-value metadata.
+pub const FORMAT_KEY: &str = "mosswarden.format";
+/// Key under which a file's metadata says each column's unit.
+pub const UNITS_KEY: &str = "mosswarden.units";
+/// What stands under [`UNITS_KEY`]: column, meaning and unit, as JSON.
+pub const UNITS_VALUE: &str = r#"{"at":"instant the value holds for, UTC, ms","received":"instant of arrival, UTC, ms","time_source":"device: `at` was sent with the reading; arrival: `at` is the arrival; import: taken in from a file","enclosure":"id in the site file, or room","sensor":"id of the sensor or device","quantity":"what `value` measures; its unit follows: temperature Cel, humidity %RH, pressure Pa, illuminance lx, uv-index 1, water-temperature Cel, soil-moisture %, battery %EL, state 1","value":"unit as said under quantity","mark":"ok, or why the reading is doubtful; the value is never changed"}"#;
+
+/// Column names, in file order.
+pub mod column {
+    pub const AT: &str = "at";
+    pub const RECEIVED: &str = "received";
+    pub const TIME_SOURCE: &str = "time_source";
+    pub const ENCLOSURE: &str = "enclosure";
+    pub const SENSOR: &str = "sensor";
+    pub const QUANTITY: &str = "quantity";
+    pub const VALUE: &str = "value";
+    pub const MARK: &str = "mark";
+}
+
+/// The id that stands for the room outside every enclosure.
+pub const ROOM: &str = "room";
+
+/// Where a reading's time came from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum TimeSource {
+    /// The device sent the time with the value.
+    Device,
+    /// The payload has no time (or one that can't be believed): the time of arrival stands in.
+    Arrival,
+    /// Taken in from a file that gives the time.
+    Import,
+}
+
+impl TimeSource {
+    pub const ALL: [TimeSource; 3] = [TimeSource::Device, TimeSource::Arrival, TimeSource::Import];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            TimeSource::Device => "device",
+            TimeSource::Arrival => "arrival",
+            TimeSource::Import => "import",
+        }
+    }
+
+    pub fn from_name(name: &str) -> Option<TimeSource> {
+        TimeSource::ALL.into_iter().find(|s| s.name() == name)
+    }
+}
+
+/// What was wrong with a reading at the door. The value itself is stored as it came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Mark {
+    Ok,
+    /// Outside what is physically possible for the quantity.
+    Impossible,
+    /// The device's clock stands long before the arrival, as after a reset (1970 and the like); `at` is the arrival.
+    ClockReset,
+    /// The device's clock stands in the future; `at` is the arrival.
+    ClockAhead,
+    /// The device was lost: its will was published by the broker.
+    DeviceLost,
+}
+
+impl Mark {
+    pub const ALL: [Mark; 5] =
+        [Mark::Ok, Mark::Impossible, Mark::ClockReset, Mark::ClockAhead, Mark::DeviceLost];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            Mark::Ok => "ok",
+            Mark::Impossible => "impossible",
+            Mark::ClockReset => "clock-reset",
+            Mark::ClockAhead => "clock-ahead",
+            Mark::DeviceLost => "device-lost",
+        }
+    }
+
+    pub fn from_name(name: &str) -> Option<Mark> {
+        Mark::ALL.into_iter().find(|m| m.name() == name)
+    }
+}
+
+/// One stored reading, in the archive's units.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// Instant the value holds for, ms since 1970-01-01T00:00Z.
+    pub at_ms: i64,
+    /// Instant of arrival at the collector, ms since 1970-01-01T00:00Z.
+    pub received_ms: i64,
+    pub time_source: TimeSource,
+    /// An id of the site file, or [`ROOM`].
+    pub enclosure: Arc<str>,
+    /// Id of the sensor or device.
+    pub sensor: Arc<str>,
+    pub quantity: Quantity,
+    /// In the quantity's stored unit.
+    pub value: f64,
+    pub mark: Mark,
+}
+
+impl Reading {
+    /// What makes two records the same reading: sensor, quantity, time and value. A redelivery, a replay, a second import of
+    /// one file or a device's own repeat carry the same four; two real readings differ in their time, because the collector
+    /// never gives one feed the same arrival time twice.
+    pub fn identity(&self) -> (i64, &str, Quantity, u64) {
+        (self.at_ms, &self.sensor, self.quantity, self.value.to_bits())
+    }
+
+    /// UTC date of the partition that holds this reading.
+    pub fn partition_date(&self) -> NaiveDate {
+        partition_date(self.at_ms)
+    }
+}
+
+/// UTC date of the partition that holds an instant; instants outside chrono's range fall into 1970-01-01.
+pub fn partition_date(at_ms: i64) -> NaiveDate {
+    DateTime::<Utc>::from_timestamp_millis(at_ms).unwrap_or_default().date_naive()
+}
+
+/// Folder of all readings.
+pub fn readings_dir(data_dir: &Path) -> PathBuf {
+    data_dir.join("readings")
+}
+
+/// Folder of one UTC day's readings.
+pub fn partition_dir(data_dir: &Path, date: NaiveDate) -> PathBuf {
+    readings_dir(data_dir).join(format!("date={}", date.format("%Y-%m-%d")))
+}
+
+/// The date that a partition folder's name carries.
+pub fn date_of_partition(folder_name: &str) -> Option<NaiveDate> {
+    NaiveDate::parse_from_str(folder_name.strip_prefix("date=")?, "%Y-%m-%d").ok()
+}
+
+/// Folder of the collector's spool; only the collector opens it.
+pub fn spool_dir(data_dir: &Path) -> PathBuf {
+    data_dir.join("spool")
+}
+
+/// Folder of refused payloads.
+pub fn refused_dir(data_dir: &Path) -> PathBuf {
+    data_dir.join("refused")
+}
+
+/// The keeper's journal: append-only, one JSON object a line.
+pub fn journal_file(data_dir: &Path) -> PathBuf {
+    data_dir.join("journal.jsonl")
+}
+
+/// Sensor corrections from calibration: append-only, one JSON object a line.
+pub fn corrections_file(data_dir: &Path) -> PathBuf {
+    data_dir.join("corrections.jsonl")
+}
+
+/// Folder for reports and other results, beside the readings.
+pub fn reports_dir(data_dir: &Path) -> PathBuf {
+    data_dir.join("reports")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn partitions_are_named_by_utc_date_and_parse_back() {
+        let dir = partition_dir(Path::new("data"), partition_date(1_772_409_599_999));
+        assert_eq!(dir, Path::new("data/readings/date=2026-03-01"));
+        assert_eq!(date_of_partition("date=2026-03-01"), NaiveDate::from_ymd_opt(2026, 3, 1));
+        assert_eq!(date_of_partition("date=soon"), None);
+    }
+}
