@@ -1,8 +1,16 @@
 //! The words and shapes that collector, analysis and face agree on.
 //!
 //! - [`quantity`]: what can be measured, units, conversions.
+//! - [`zone`]: the only calendar: local days, nights, weeks.
+//! - [`species`]: what each species needs, with sources.
+//! - [`site`]: the site file, checked.
+//! - [`journal`]: what a keeper saw and did.
 //! - [`table`]: the archive's record, columns, folders.
 #![forbid(unsafe_code)]
 
+pub mod journal;
 pub mod quantity;
+pub mod site;
+pub mod species;
 pub mod table;
+pub mod zone;

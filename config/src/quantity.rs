@@ -135,7 +135,12 @@ impl Quantity {
             return Err(WrongUnit {
                 unit: unit.to_owned(),
                 quantity: self,
-                expected: self.accepted_units().iter().map(|u| format!("`{u}`")).collect::<Vec<_>>().join(", "),
+                expected: self
+                    .accepted_units()
+                    .iter()
+                    .map(|u| format!("`{u}`"))
+                    .collect::<Vec<_>>()
+                    .join(", "),
             });
         }
         Ok(match (self, unit) {
@@ -175,8 +180,13 @@ mod tests {
 
     #[track_caller]
     fn check(quantity: Quantity, value: f64, unit: &str, expected: f64) {
-        let stored = quantity.to_stored(value, unit).expect("the unit measures this quantity");
-        assert!((stored - expected).abs() < 1e-9, "{value} {unit} became {stored}, expected {expected}");
+        let stored = quantity
+            .to_stored(value, unit)
+            .expect("the unit measures this quantity");
+        assert!(
+            (stored - expected).abs() < 1e-9,
+            "{value} {unit} became {stored}, expected {expected}"
+        );
     }
 
     #[test]
@@ -192,7 +202,9 @@ mod tests {
 
     #[test]
     fn a_unit_of_another_quantity_is_refused_with_the_words_to_use() {
-        let refused = Quantity::Humidity.to_stored(20.0, "Cel").expect_err("degrees do not measure humidity");
+        let refused = Quantity::Humidity
+            .to_stored(20.0, "Cel")
+            .expect_err("degrees do not measure humidity");
         assert_eq!(
             refused.to_string(),
             "unit `Cel` does not measure humidity; expected one of `%RH`, `%`, `/`"

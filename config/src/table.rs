@@ -77,8 +77,13 @@ pub enum Mark {
 }
 
 impl Mark {
-    pub const ALL: [Mark; 5] =
-        [Mark::Ok, Mark::Impossible, Mark::ClockReset, Mark::ClockAhead, Mark::DeviceLost];
+    pub const ALL: [Mark; 5] = [
+        Mark::Ok,
+        Mark::Impossible,
+        Mark::ClockReset,
+        Mark::ClockAhead,
+        Mark::DeviceLost,
+    ];
 
     pub const fn name(self) -> &'static str {
         match self {
@@ -129,7 +134,9 @@ impl Reading {
 
 /// UTC date of the partition that holds an instant; instants outside chrono's range fall into 1970-01-01.
 pub fn partition_date(at_ms: i64) -> NaiveDate {
-    DateTime::<Utc>::from_timestamp_millis(at_ms).unwrap_or_default().date_naive()
+    DateTime::<Utc>::from_timestamp_millis(at_ms)
+        .unwrap_or_default()
+        .date_naive()
 }
 
 /// Folder of all readings.
@@ -180,7 +187,10 @@ mod tests {
     fn partitions_are_named_by_utc_date_and_parse_back() {
         let dir = partition_dir(Path::new("data"), partition_date(1_772_409_599_999));
         assert_eq!(dir, Path::new("data/readings/date=2026-03-01"));
-        assert_eq!(date_of_partition("date=2026-03-01"), NaiveDate::from_ymd_opt(2026, 3, 1));
+        assert_eq!(
+            date_of_partition("date=2026-03-01"),
+            NaiveDate::from_ymd_opt(2026, 3, 1)
+        );
         assert_eq!(date_of_partition("date=soon"), None);
     }
 }

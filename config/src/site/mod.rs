@@ -1,0 +1,476 @@
+//! The site file, checked: complete, valid, no option left open.
+//!
+//! [`Site::load`] reads the one file that a keeper writes and the species files that it names. What it returns needs no
+//! further checks; what is wrong comes back as a list of [`Problem`]s, all at once.
+
+mod parse;
+mod reader;
+
+use std::path::{Path, PathBuf};
+
+use chrono::{NaiveDate, NaiveTime};
+
+pub use reader::{Problem, nearest};
+pub(crate) use reader::{Reader, Section};
+
+use crate::quantity::Quantity;
+use crate::species::Species;
+use crate::zone::{LightHours, Zone};
+
+/// Everything that the site file says.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// The file it was read from.
+    pub file: PathBuf,
+    pub name: String,
+    pub zone: Zone,
+    pub data_dir: PathBuf,
+    pub units: Units,
+    pub broker: Broker,
+    pub collect: Collect,
+    pub page: Page,
+    pub alerts: Alerts,
+    /// Sensors of the room outside every enclosure.
+    pub room_sensors: Vec<Sensor>,
+    pub enclosures: Vec<Enclosure>,
+    /// What is allowed but worth a word to the keeper.
+    pub warnings: Vec<Problem>,
+}
+
+/// What people are shown. Stored data is always metric.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Units {
+    Metric,
+    Imperial,
+}
+
+/// The way in for readings.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Broker {
+    pub way: Way,
+    pub username: Option<String>,
+    pub password_file: Option<PathBuf>,
+    pub ca_file: Option<PathBuf>,
+    /// Certificate and key for TLS on the built-in listener.
+    pub tls: Option<ListenerTls>,
+    /// Client id towards a broker; fixed, so that the broker keeps the session.
+    pub client_id: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ListenerTls {
+    pub certificate_file: PathBuf,
+    pub key_file: PathBuf,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Way {
+    /// Devices connect to the collector itself.
+    Builtin { listen: String },
+    /// The collector is a client of the keeper's own broker.
+    Client { host: String, port: u16, tls: bool },
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Collect {
+    pub commit_every_s: u64,
+    pub publish_every_s: u64,
+    /// `None` keeps readings for ever.
+    pub keep_s: Option<u64>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Page {
+    /// `None` turns the page off.
+    pub listen: Option<String>,
+    pub access_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Alerts {
+    pub mqtt_topic: Option<String>,
+    pub webhook_url: Option<String>,
+    pub email_to: Option<String>,
+    pub smtp: Option<Smtp>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Smtp {
+    pub host: String,
+    pub port: u16,
+    pub from: String,
+    pub username: Option<String>,
+    pub password_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone)]
+pub struct Enclosure {
+    pub id: String,
+    pub label: String,
+    /// As written in the site file.
+    pub species_id: String,
+    /// `None` only where the species is unknown and the site file gives every limit itself.
+    pub species: Option<Species>,
+    pub animals: Option<u32>,
+    pub light: LightHours,
+    pub limits: Limits,
+    pub sensors: Vec<Sensor>,
+    pub devices: Vec<Device>,
+}
+
+/// A closed range.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    pub low: f64,
+    pub high: f64,
+}
+
+impl Band {
+    pub fn contains(self, value: f64) -> bool {
+        self.low <= value && value <= self.high
+    }
+}
+
+/// What an animal needs, by the species file and the site file's overrides.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Wanted by day and by night, °C.
+    pub day_c: Band,
+    pub night_c: Band,
+    /// Overheating is measured above this, °C.
+    pub max_c: f64,
+    /// Overcooling is measured below this, °C.
+    pub min_c: f64,
+    /// Where minutes count, °C.
+    pub emergency_c: Option<f64>,
+    /// Wanted by day and by night, %RH; `None` where humidity is not what matters (an aquarium).
+    pub humidity_day_pct: Option<Band>,
+    pub humidity_night_pct: Option<Band>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Role {
+    /// The probe that a humidistat or thermostat acts on.
+    Controller,
+    /// The second, independent device that checks the controller.
+    Reference,
+    /// Any other position.
+    Probe,
+}
+
+#[derive(Debug, Clone)]
+pub struct Sensor {
+    pub id: String,
+    pub role: Role,
+    pub place: Option<String>,
+    pub accuracy: Accuracy,
+    pub installed: Option<NaiveDate>,
+    pub calibrated: Option<NaiveDate>,
+    /// `Some` where the site file says whether the animals can be at this place.
+    pub animal_zone: Option<bool>,
+    pub feeds: Vec<Feed>,
+}
+
+/// Limits of error that the maker states, ±.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Accuracy {
+    pub humidity_pct: f64,
+    pub temperature_c: f64,
+}
+
+impl Accuracy {
+    /// Stands in where the site file says nothing: the usual claim of a cheap device (common practice, no source).
+    pub const UNSTATED: Accuracy = Accuracy {
+        humidity_pct: 5.0,
+        temperature_c: 0.5,
+    };
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DeviceKind {
+    Mister,
+    Fogger,
+    Heater,
+    Lamp,
+    UvLamp,
+    Fan,
+    Pump,
+}
+
+impl DeviceKind {
+    pub const ALL: [(&'static str, DeviceKind); 7] = [
+        ("mister", DeviceKind::Mister),
+        ("fogger", DeviceKind::Fogger),
+        ("heater", DeviceKind::Heater),
+        ("lamp", DeviceKind::Lamp),
+        ("uv-lamp", DeviceKind::UvLamp),
+        ("fan", DeviceKind::Fan),
+        ("pump", DeviceKind::Pump),
+    ];
+
+    pub fn name(self) -> &'static str {
+        DeviceKind::ALL
+            .iter()
+            .find(|(_, kind)| *kind == self)
+            .map_or("", |(name, _)| name)
+    }
+}
+
+#[derive(Debug, Clone)]
+pub struct Device {
+    pub id: String,
+    pub kind: DeviceKind,
+    pub controlled_by: Option<String>,
+    pub setpoint: Setpoint,
+    /// What should happen each local day, in order of time.
+    pub schedule: Vec<Run>,
+    pub feeds: Vec<Feed>,
+}
+
+/// On below set-point minus hysteresis, off at the set-point.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Setpoint {
+    pub humidity_pct: Option<f64>,
+    pub hysteresis_pct: Option<f64>,
+    pub temperature_c: Option<f64>,
+    pub hysteresis_c: Option<f64>,
+}
+
+/// One scheduled run of a device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Run {
+    pub local_start: NaiveTime,
+    pub duration_s: u64,
+}
+
+/// Where a sensor's or device's values come from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Feed {
+    pub topic: String,
+    pub format: Format,
+}
+
+/// How a payload is read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Format {
+    /// A JSON document; pointers are RFC 6901.
+    Json {
+        pointer: String,
+        time_pointer: Option<String>,
+        quantity: Quantity,
+        unit: String,
+    },
+    /// The payload is the number.
+    Number { quantity: Quantity, unit: String },
+    /// RFC 8428; `quantity` narrows what is taken where a unit is ambiguous.
+    Senml { quantity: Option<Quantity> },
+    /// On and off words, as text or under a JSON pointer.
+    State {
+        pointer: Option<String>,
+        time_pointer: Option<String>,
+        on: Vec<String>,
+        off: Vec<String>,
+    },
+}
+
+impl Site {
+    /// Reads and checks a site file.
+    ///
+    /// # Errors
+    /// Every problem found, each with file and line; never an empty list.
+    pub fn load(file: &Path) -> Result<Site, Vec<Problem>> {
+        let source = fs_err::read_to_string(file).map_err(|error| {
+            vec![Problem {
+                file: file.to_owned(),
+                line: 1,
+                message: format!("the site file can't be read: {}", error.kind()),
+                hint: Some("name it with --site FILE, or start one with `mosswarden discover`".to_owned()),
+            }]
+        })?;
+        Site::from_source(file, &source)
+    }
+
+    /// Checks the text of a site file; `file` names it in messages and anchors relative paths.
+    ///
+    /// # Errors
+    /// Every problem found, each with file and line; never an empty list.
+    pub fn from_source(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
+        parse::site(file, source)
+    }
+
+    pub fn enclosure(&self, id: &str) -> Option<&Enclosure> {
+        self.enclosures.iter().find(|enclosure| enclosure.id == id)
+    }
+
+    /// Every feed with the enclosure's id (or `room`) and the id of its sensor or device.
+    pub fn feeds(&self) -> impl Iterator<Item = (&str, &str, &Feed)> {
+        let room = self
+            .room_sensors
+            .iter()
+            .map(|sensor| (crate::table::ROOM, sensor.id.as_str(), &sensor.feeds));
+        let inside = self.enclosures.iter().flat_map(|enclosure| {
+            let id = enclosure.id.as_str();
+            let sensors = enclosure
+                .sensors
+                .iter()
+                .map(move |sensor| (id, sensor.id.as_str(), &sensor.feeds));
+            let devices = enclosure
+                .devices
+                .iter()
+                .map(move |device| (id, device.id.as_str(), &device.feeds));
+            sensors.chain(devices)
+        });
+        room.chain(inside)
+            .flat_map(|(enclosure, id, feeds)| feeds.iter().map(move |feed| (enclosure, id, feed)))
+    }
+}
+
+impl Enclosure {
+    /// Sensors at places that the animals can reach: those marked so; where none is, all but the controllers'; where only
+    /// controllers exist, those.
+    pub fn animal_sensors(&self) -> Vec<&Sensor> {
+        let marked: Vec<&Sensor> = self
+            .sensors
+            .iter()
+            .filter(|s| s.animal_zone == Some(true))
+            .collect();
+        if !marked.is_empty() {
+            return marked;
+        }
+        let allowed = || self.sensors.iter().filter(|s| s.animal_zone != Some(false));
+        let others: Vec<&Sensor> = allowed().filter(|s| s.role != Role::Controller).collect();
+        if others.is_empty() {
+            allowed().collect()
+        } else {
+            others
+        }
+    }
+
+    pub fn sensor(&self, id: &str) -> Option<&Sensor> {
+        self.sensors.iter().find(|sensor| sensor.id == id)
+    }
+
+    pub fn devices_of(&self, kind: DeviceKind) -> impl Iterator<Item = &Device> {
+        self.devices.iter().filter(move |device| device.kind == kind)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const EXAMPLE: &str = include_str!("../../../tests/reference/site.toml");
+
+    fn problems(source: &str) -> Vec<Problem> {
+        Site::from_source(Path::new("site.toml"), source)
+            .map(|_| ())
+            .expect_err("the site file is wrong")
+    }
+
+    /// The example with `from` replaced by `to`; the one problem that this makes.
+    #[track_caller]
+    fn check(from: &str, to: &str, expected: &str) {
+        assert!(EXAMPLE.contains(from), "the example has no {from}");
+        let source = EXAMPLE.replacen(from, to, 1);
+        let line = 1 + source[..source.find(to).expect("it was put there")]
+            .matches('\n')
+            .count();
+        let found = problems(&source);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].to_string(), format!("site.toml:{line}: {expected}"));
+    }
+
+    #[test]
+    fn the_example_is_accepted_whole() {
+        let site = Site::from_source(Path::new("home/site.toml"), EXAMPLE).expect("the contract's example");
+        assert_eq!(site.data_dir, Path::new("home/data"));
+        assert_eq!(site.zone.name(), "Europe/Lisbon");
+        let mossy = site.enclosure("mossy-1").expect("the only enclosure");
+        assert_eq!(mossy.limits.max_c, 28.0);
+        assert_eq!(
+            mossy.limits.humidity_day_pct,
+            Some(Band {
+                low: 70.0,
+                high: 98.0
+            })
+        );
+        assert_eq!(
+            mossy.limits.emergency_c,
+            Some(30.0),
+            "the species' step above its limit is kept"
+        );
+        assert_eq!(mossy.sensors[0].role, Role::Controller);
+        assert_eq!(mossy.animal_sensors().len(), 2, "all but the controller");
+        assert_eq!(mossy.devices[0].schedule[2].duration_s, 60);
+        assert_eq!(site.feeds().count(), 10);
+    }
+
+    #[test]
+    fn slips_are_refused_with_line_expectation_and_nearest_word() {
+        check(
+            "place = \"upper back\"",
+            "plaze = \"upper back\"",
+            "unknown key `plaze` in [[enclosure.sensor]]\n  hint: the nearest known key is `place`",
+        );
+        check(
+            "timezone = \"Europe/Lisbon\"",
+            "timezone = \"Europe/Lisboa\"",
+            "unknown time zone \"Europe/Lisboa\"\n  hint: the nearest IANA name is \"Europe/Lisbon\"",
+        );
+        check(
+            "pointer = \"/humidity\", time_pointer = \"/at\", quantity = \"humidity\", unit = \"%RH\"",
+            "pointer = \"/humidity\", time_pointer = \"/at\", quantity = \"humidity\", unit = \"Cel\"",
+            "unit `Cel` does not measure humidity; expected one of `%RH`, `%`, `/`",
+        );
+        check(
+            "night_c = [17.0, 22.0]",
+            "night_c = [22.0, 17.0]",
+            "`night_c = [22.0, 17.0]` has its ends swapped (low must be below high)\n  hint: write [17.0, 22.0]",
+        );
+        check(
+            "max_c = 28.0",
+            "max_c = 23.0",
+            "`max_c` lies below the wanted day range: limits are upside down",
+        );
+    }
+
+    #[test]
+    fn two_sensors_of_one_id_are_refused_with_both_places() {
+        let source = EXAMPLE.replacen("id = \"mossy-1-check\"", "id = \"mossy-1-stat\"", 1);
+        assert_eq!(
+            problems(&source)[0].to_string(),
+            "site.toml:66: the id \"mossy-1-stat\" is used twice; it stands at line 54 already\n  hint: give each sensor, device and enclosure an id of its own"
+        );
+    }
+
+    #[test]
+    fn a_place_in_a_payload_has_one_owner() {
+        let source = EXAMPLE.replacen("nature-room/mossy-1/low/humidity", "nature-room/mossy-1/check", 1);
+        let found = problems(&source);
+        assert!(found[0].message.contains("claimed twice; line"), "{found:?}");
+    }
+
+    #[test]
+    fn all_problems_come_in_one_go_in_order_of_line() {
+        let source = EXAMPLE
+            .replacen("units = \"metric\"", "units = \"metrik\"", 1)
+            .replacen("kind = \"fogger\"", "kind = \"foger\"", 1);
+        let found = problems(&source);
+        assert_eq!(found.len(), 2);
+        assert!(found[0].line < found[1].line);
+        assert!(found[1].to_string().contains("did you mean \"fogger\"?"));
+    }
+
+    #[test]
+    fn an_unknown_species_needs_limits_of_its_own() {
+        let source = EXAMPLE.replacen("species = \"mossy-frog\"", "species = \"mosy-frog\"", 1);
+        let site = Site::from_source(Path::new("site.toml"), &source).expect("its limits are written");
+        assert!(
+            site.warnings[0]
+                .to_string()
+                .contains("nearest known species is \"mossy-frog\"")
+        );
+        let bare = source.replacen("limits = {", "# limits = {", 1);
+        assert!(problems(&bare)[0].message.contains("unknown species"));
+    }
+}

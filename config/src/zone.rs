@@ -1,0 +1,319 @@
+//! The only calendar: local days, days and nights by light hours, ISO weeks, across clock changes.
+//!
+//! In: civil dates and times of the site's IANA zone. Out: half-open spans of instants in ms since 1970-01-01T00:00Z.
+//! A local time that a clock change skips means the later instant (the offset before the change is used); one that occurs
+//! twice means the first. That is the "compatible" rule of ECMA-262 and of Python's `fold=0`.
+
+use chrono::{
+    DateTime, Datelike, Days, LocalResult, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc, Weekday,
+};
+use chrono_tz::{OffsetComponents, Tz};
+
+/// A half-open span of instants, ms since 1970-01-01T00:00Z.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Span {
+    pub from_ms: i64,
+    pub until_ms: i64,
+}
+
+impl Span {
+    pub fn contains(self, at_ms: i64) -> bool {
+        self.from_ms <= at_ms && at_ms < self.until_ms
+    }
+
+    pub fn hours(self) -> f64 {
+        (self.until_ms - self.from_ms) as f64 / MS_PER_HOUR as f64
+    }
+
+    /// The part of this span inside `other`, if any.
+    pub fn intersect(self, other: Span) -> Option<Span> {
+        let (from_ms, until_ms) = (self.from_ms.max(other.from_ms), self.until_ms.min(other.until_ms));
+        (from_ms < until_ms).then_some(Span { from_ms, until_ms })
+    }
+}
+
+/// One hour of elapsed time. A local day is not always 24 of them; ask [`Zone::day`].
+pub const MS_PER_HOUR: i64 = 3_600_000;
+/// Twenty-four hours of elapsed time: a length for windows, never a local day.
+pub const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
+
+/// An enclosure's light hours in local time. `end` at or before `start` means that the light goes over midnight.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LightHours {
+    pub start: NaiveTime,
+    pub end: NaiveTime,
+}
+
+impl LightHours {
+    /// Hours of light asked for by the clock on an ordinary day.
+    pub fn hours(self) -> f64 {
+        let minutes = (self.end - self.start).num_minutes().rem_euclid(24 * 60);
+        minutes as f64 / 60.0
+    }
+}
+
+/// A point in time that a person wrote.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{text}` is not a time; write 2026-05-18, 2026-05-18T14:30 (local time) or 2026-05-18T14:30:00Z")]
+pub struct NotATime {
+    pub text: String,
+}
+
+/// A week that a person wrote.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{text}` is not an ISO 8601 week; write it as 2026-W21")]
+pub struct NotAWeek {
+    pub text: String,
+}
+
+/// The site's time zone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Zone(Tz);
+
+impl Zone {
+    /// The zone of that IANA name.
+    pub fn from_name(name: &str) -> Option<Zone> {
+        name.parse().ok().map(Zone)
+    }
+
+    pub fn name(self) -> &'static str {
+        self.0.name()
+    }
+
+    /// Every IANA name known, for suggestions.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        chrono_tz::TZ_VARIANTS.iter().map(|tz| tz.name())
+    }
+
+    /// The instant of a local date and time, by the rule at the top of this module.
+    pub fn instant_ms(self, local: NaiveDateTime) -> i64 {
+        match self.0.from_local_datetime(&local) {
+            LocalResult::Single(at) => at.timestamp_millis(),
+            LocalResult::Ambiguous(first, _) => first.timestamp_millis(),
+            LocalResult::None => {
+                // In a gap: read the time with the offset that held before it. A day earlier is before any gap.
+                let before = self.0.from_utc_datetime(&(local - Days::new(1)));
+                let offset = before.offset().base_utc_offset() + before.offset().dst_offset();
+                (local - offset).and_utc().timestamp_millis()
+            }
+        }
+    }
+
+    fn at(self, date: NaiveDate, time: NaiveTime) -> i64 {
+        self.instant_ms(date.and_time(time))
+    }
+
+    /// The local day of `date`, from midnight to midnight: 23 to 25 hours where clocks change by one.
+    pub fn day(self, date: NaiveDate) -> Span {
+        Span {
+            from_ms: self.at(date, NaiveTime::MIN),
+            until_ms: self.at(next(date), NaiveTime::MIN),
+        }
+    }
+
+    /// The light hours that begin on the local `date`.
+    pub fn light(self, date: NaiveDate, hours: LightHours) -> Span {
+        let end_date = if hours.end <= hours.start {
+            next(date)
+        } else {
+            date
+        };
+        Span {
+            from_ms: self.at(date, hours.start),
+            until_ms: self.at(end_date, hours.end),
+        }
+    }
+
+    /// The night that begins on the local `date`: from the end of the light hours to their next start.
+    pub fn night(self, date: NaiveDate, hours: LightHours) -> Span {
+        let start_date = if hours.start <= hours.end {
+            next(date)
+        } else {
+            date
+        };
+        Span {
+            from_ms: self.at(date, hours.end),
+            until_ms: self.at(start_date, hours.start),
+        }
+    }
+
+    /// The local date of an instant.
+    pub fn date(self, at_ms: i64) -> NaiveDate {
+        self.local(at_ms).date()
+    }
+
+    /// The local date and time of an instant.
+    pub fn local(self, at_ms: i64) -> NaiveDateTime {
+        self.0.from_utc_datetime(&utc(at_ms).naive_utc()).naive_local()
+    }
+
+    /// RFC 3339 with the site's offset, to the second.
+    pub fn rfc3339(self, at_ms: i64) -> String {
+        self.0
+            .from_utc_datetime(&utc(at_ms).naive_utc())
+            .to_rfc3339_opts(chrono::SecondsFormat::Secs, false)
+    }
+
+    /// The offset from UTC at an instant, s, east positive.
+    pub fn offset_s(self, at_ms: i64) -> i32 {
+        use chrono::Offset;
+        self.0
+            .offset_from_utc_datetime(&utc(at_ms).naive_utc())
+            .fix()
+            .local_minus_utc()
+    }
+
+    /// Local dates whose day overlaps the span, in order.
+    pub fn dates(self, span: Span) -> Vec<NaiveDate> {
+        if span.until_ms <= span.from_ms {
+            return Vec::new();
+        }
+        let last = self.date(span.until_ms - 1);
+        self.date(span.from_ms)
+            .iter_days()
+            .take_while(|date| *date <= last)
+            .collect()
+    }
+
+    /// Monday to Monday of an ISO 8601 week in local time.
+    ///
+    /// # Errors
+    /// [`NotAWeek`] when the text is not `YYYY-Www` or the year has no such week.
+    pub fn week(self, text: &str) -> Result<Span, NotAWeek> {
+        let wrong = || NotAWeek {
+            text: text.to_owned(),
+        };
+        let (year, week) = text.split_once("-W").ok_or_else(wrong)?;
+        let monday = NaiveDate::from_isoywd_opt(
+            year.parse().map_err(|_| wrong())?,
+            week.parse().map_err(|_| wrong())?,
+            Weekday::Mon,
+        )
+        .ok_or_else(wrong)?;
+        Ok(Span {
+            from_ms: self.day(monday).from_ms,
+            until_ms: self.day(monday + Days::new(7)).from_ms,
+        })
+    }
+
+    /// The ISO 8601 week that holds an instant, as `2026-W21`.
+    pub fn week_name(self, at_ms: i64) -> String {
+        let week = self.date(at_ms).iso_week();
+        format!("{}-W{:02}", week.year(), week.week())
+    }
+
+    /// An instant that a person wrote: RFC 3339, or a local date (its midnight), or a local date and time.
+    ///
+    /// # Errors
+    /// [`NotATime`] for anything else.
+    pub fn parse(self, text: &str) -> Result<i64, NotATime> {
+        if let Ok(at) = DateTime::parse_from_rfc3339(text) {
+            return Ok(at.timestamp_millis());
+        }
+        if let Ok(date) = NaiveDate::parse_from_str(text, "%Y-%m-%d") {
+            return Ok(self.at(date, NaiveTime::MIN));
+        }
+        [
+            "%Y-%m-%dT%H:%M:%S",
+            "%Y-%m-%dT%H:%M",
+            "%Y-%m-%d %H:%M:%S",
+            "%Y-%m-%d %H:%M",
+        ]
+        .iter()
+        .find_map(|format| NaiveDateTime::parse_from_str(text, format).ok())
+        .map(|local| self.instant_ms(local))
+        .ok_or_else(|| NotATime {
+            text: text.to_owned(),
+        })
+    }
+}
+
+fn next(date: NaiveDate) -> NaiveDate {
+    date.succ_opt().unwrap_or(date)
+}
+
+fn utc(at_ms: i64) -> DateTime<Utc> {
+    DateTime::from_timestamp_millis(at_ms).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Computed with Python's zoneinfo and tzdata 2026.6, fold=0; the file's header says so.
+    const CASES: &str = include_str!("../../tests/reference/time_cases.csv");
+
+    fn time(text: &str) -> NaiveTime {
+        NaiveTime::parse_from_str(text, "%H:%M").expect("a time of the table")
+    }
+
+    #[test]
+    fn local_windows_become_the_instants_of_the_reference() {
+        let mut seen = 0;
+        for line in CASES.lines().filter(|line| !line.starts_with('#')).skip(1) {
+            let cells: Vec<&str> = line.split(',').collect();
+            let zone = Zone::from_name(cells[0]).expect("an IANA name");
+            let date: NaiveDate = cells[1].parse().expect("a date");
+            let hours = LightHours {
+                start: time(cells[3]),
+                end: time(cells[2]),
+            };
+            let night = zone.night(date, hours);
+            assert_eq!(
+                night.from_ms,
+                zone.parse(cells[4]).expect("start"),
+                "start of {line}"
+            );
+            assert_eq!(
+                night.until_ms,
+                zone.parse(cells[5]).expect("end"),
+                "end of {line}"
+            );
+            assert_eq!(
+                night.hours(),
+                cells[6].parse::<f64>().expect("hours"),
+                "length of {line}"
+            );
+            seen += 1;
+        }
+        assert!(seen >= 26, "the table was cut: {seen} rows");
+    }
+
+    #[test]
+    fn a_day_of_a_clock_change_has_23_or_25_hours() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let hours = |text: &str| zone.day(text.parse().expect("a date")).hours();
+        assert_eq!(hours("2026-03-29"), 23.0);
+        assert_eq!(hours("2026-10-25"), 25.0);
+        assert_eq!(hours("2026-10-26"), 24.0);
+    }
+
+    #[test]
+    fn weeks_are_iso_weeks_with_week_53() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let week = zone.week("2026-W53").expect("2026 has 53 weeks");
+        assert_eq!(
+            zone.date(week.from_ms),
+            NaiveDate::from_ymd_opt(2026, 12, 28).expect("a date")
+        );
+        assert_eq!(zone.week_name(week.from_ms), "2026-W53");
+        assert!(zone.week("2025-W53").is_err());
+        assert!(zone.week("2025-53").is_err());
+    }
+
+    #[test]
+    fn light_over_midnight_leaves_its_night_by_day() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let date = NaiveDate::from_ymd_opt(2026, 5, 1).expect("a date");
+        let reversed = LightHours {
+            start: time("20:00"),
+            end: time("08:00"),
+        };
+        assert_eq!(zone.light(date, reversed).hours(), 12.0);
+        assert_eq!(
+            zone.night(date, reversed).from_ms,
+            zone.parse("2026-05-01T08:00").expect("a time")
+        );
+        assert_eq!(zone.night(date, reversed).hours(), 12.0);
+    }
+}
