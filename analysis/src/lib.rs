@@ -1,10 +1,23 @@
 //! Files to findings: no network, no clock, writes nothing.
 //!
+//! `load → trust → conditions → findings → report`: each room uses those before it only.
+//!
+//! - [`load`]: the archive's files to one [`series::Series`] a sensor and quantity.
+//! - [`trusted`]: what the trust room hands on.
+//! - [`trust`]: which sensor can be trusted, and how far.
+//! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
+//! - [`findings`]: what is said to the keeper.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`simulate`]: a seeded simulation of enclosures with its truth; shares no estimator with the rest.
 #![forbid(unsafe_code)]
 
+pub mod conditions;
+pub mod findings;
+pub mod load;
 pub mod physics;
+pub mod series;
 pub mod simulate;
 pub mod statistics;
+pub mod trust;
+pub mod trusted;

@@ -1,0 +1,52 @@
+//! Which sensor can be trusted, and how far: words with figures for each, and usable readings for everything that follows.
+
+use mosswarden_config::quantity::Quantity;
+
+use crate::findings::Verdicts;
+use crate::trusted::Trusted;
+
+/// How a sensor stands at the end of the span.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    Believed,
+    Doubtful,
+    NotBelieved,
+    /// Too little to say.
+    NotKnown,
+}
+
+/// One day's difference between a sensor and what it should read, in the quantity's unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DailyDifference {
+    /// Start of the local day.
+    pub at_ms: i64,
+    pub difference: f64,
+    /// Half-width of its 95 % interval.
+    pub half_width: f64,
+}
+
+/// What can be said of one sensor and quantity.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SensorTrust {
+    /// An enclosure's id, or `room`.
+    pub enclosure: String,
+    pub sensor: String,
+    pub quantity: Quantity,
+    pub standing: Standing,
+    /// Such as "believed within ±2.1 %RH" or "doubtful: reads 4 to 6 %RH high since about 12 March".
+    pub words: String,
+    /// What it was compared with, where anything.
+    pub compared_with: Option<String>,
+    /// Half-width of the 95 % interval of one reading.
+    pub half_width: Option<f64>,
+    /// Differences by day over the history, after what was always there is taken off; empty where nothing could be compared.
+    pub differences: Vec<DailyDifference>,
+}
+
+/// Everything that the trust room says.
+#[derive(Debug, Clone, Default)]
+pub struct Outcome {
+    pub verdicts: Verdicts,
+    pub sensors: Vec<SensorTrust>,
+    pub trusted: Trusted,
+}
