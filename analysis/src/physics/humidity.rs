@@ -173,7 +173,7 @@ mod tests {
             if water && (0.0..=60.0).contains(&t_c) {
                 let published_pa = row.number("published_value");
                 let error_pct = 100.0 * (saturation_vapour_pressure_pa(t_c) / published_pa - 1.0);
-                assert!(error_pct.abs() <= 0.09, "{t_c} °C: {error_pct} %");
+                assert!(error_pct.abs() <= 0.06, "{t_c} °C: {error_pct} %");
                 count += 1;
             }
         }

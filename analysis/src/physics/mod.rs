@@ -7,7 +7,10 @@
 //!
 //! Knows nothing of sensors, time zones or files, and imports nothing above it.
 
+pub mod heat;
 pub mod humidity;
+pub mod salt;
+pub mod uncertainty;
 
 #[cfg(test)]
 pub(crate) mod reference_table;
