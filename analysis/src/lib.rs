@@ -9,6 +9,7 @@
 //! - [`findings`]: what is said to the keeper.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
+//! - [`words`]: how instants, durations and values are said.
 //! - [`simulate`]: a seeded simulation of enclosures with its truth; shares no estimator with the rest.
 #![forbid(unsafe_code)]
 
@@ -21,3 +22,4 @@ pub mod simulate;
 pub mod statistics;
 pub mod trust;
 pub mod trusted;
+pub mod words;

@@ -1,5 +1,15 @@
 //! Which sensor can be trusted, and how far: words with figures for each, and usable readings for everything that follows.
 
+mod assess;
+mod clock;
+mod cross;
+mod daily;
+mod grid;
+mod onset;
+mod signal;
+
+pub use assess::assess;
+
 use mosswarden_config::quantity::Quantity;
 
 use crate::findings::Verdicts;

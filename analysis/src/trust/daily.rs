@@ -1,0 +1,118 @@
+//! Differences of two sensors, cell by cell, to one robust figure a local day.
+//!
+//! Spatial differences that were always there (a warm spot, a wet corner, the lamp's side) come back at the same hour every
+//! day: they are learned by hour of day and taken off by median polish [Tukey1977], so that a day of which only the night
+//! is known can be compared with whole days.
+
+use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
+
+use crate::statistics::robust::median;
+
+/// One cell's difference, with what else may explain it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Difference {
+    pub at_ms: i64,
+    pub value: f64,
+    /// The level at which it was taken (what the sensor should read), for gain.
+    pub level: f64,
+}
+
+/// One local day's figure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct DayFigure {
+    /// Start of the local day.
+    pub at_ms: i64,
+    /// Days since the first day of the history.
+    pub day: f64,
+    pub difference: f64,
+    pub level: f64,
+    /// Hours of the day that had enough quiet cells.
+    pub hour_count: usize,
+}
+
+/// A day needs this many hours with quiet cells.
+const HOURS_PER_DAY_MIN: usize = 4;
+/// Sweeps of the median polish; it has settled long before.
+const SWEEP_COUNT: usize = 6;
+const HOURS: usize = 24;
+
+/// Differences in order of time → one figure a local day; days with too little are left out.
+pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<DayFigure> {
+    let days: Vec<Span> = zone.dates(span).into_iter().map(|date| zone.day(date)).collect();
+    let mut table: Vec<[Option<(f64, f64)>; HOURS]> = vec![[None; HOURS]; days.len()];
+    let mut start = 0;
+    for (day, row) in days.iter().zip(&mut table) {
+        let until = start + differences[start..].partition_point(|d| d.at_ms < day.until_ms);
+        let mut by_hour: [(Vec<f64>, Vec<f64>); HOURS] = Default::default();
+        for difference in &differences[start..until] {
+            // Hours since midnight in elapsed time: lamps and heaters move with the light hours, which do the same.
+            let hour = ((difference.at_ms - day.from_ms) / MS_PER_HOUR).clamp(0, HOURS as i64 - 1) as usize;
+            by_hour[hour].0.push(difference.value);
+            by_hour[hour].1.push(difference.level);
+        }
+        for (cell, (values, levels)) in row.iter_mut().zip(&by_hour) {
+            *cell = median(values).zip(median(levels));
+        }
+        start = until;
+    }
+
+    let known = |row: &[Option<(f64, f64)>; HOURS]| row.iter().flatten().count();
+    let judged: Vec<usize> = (0..days.len()).filter(|day| known(&table[*day]) >= HOURS_PER_DAY_MIN).collect();
+    let mut day_effect = vec![0.0; days.len()];
+    let mut hour_effect = [0.0; HOURS];
+    for _ in 0..SWEEP_COUNT {
+        for &day in &judged {
+            let left: Vec<f64> = (0..HOURS)
+                .filter_map(|hour| Some(table[day][hour]?.0 - hour_effect[hour]))
+                .collect();
+            day_effect[day] = median(&left).unwrap_or(0.0);
+        }
+        for hour in 0..HOURS {
+            let left: Vec<f64> =
+                judged.iter().filter_map(|&day| Some(table[day][hour]?.0 - day_effect[day])).collect();
+            hour_effect[hour] = median(&left).unwrap_or(0.0);
+        }
+        // The common level belongs to the days, so that hours hold a pattern only.
+        let centre = median(&hour_effect).unwrap_or(0.0);
+        hour_effect.iter_mut().for_each(|effect| *effect -= centre);
+        day_effect.iter_mut().for_each(|effect| *effect += centre);
+    }
+    judged
+        .iter()
+        .map(|&day| {
+            let levels: Vec<f64> = table[day].iter().flatten().map(|(_, level)| *level).collect();
+            DayFigure {
+                at_ms: days[day].from_ms,
+                day: day as f64,
+                difference: day_effect[day],
+                level: median(&levels).unwrap_or(0.0),
+                hour_count: levels.len(),
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pattern_of_the_day_is_learned_and_a_half_known_day_is_not_a_change() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let span = Span { from_ms: 0, until_ms: 10 * 24 * MS_PER_HOUR };
+        let mut differences = Vec::new();
+        for hour in 0..240_i64 {
+            let of_day = hour % 24;
+            // By day the probe stands 4 above, by night 0; on the last day only six hours of daylight are known.
+            let value = if (8..20).contains(&of_day) { 4.0 } else { 0.0 };
+            if hour < 216 || (10..16).contains(&of_day) {
+                differences.push(Difference { at_ms: hour * MS_PER_HOUR, value, level: 80.0 });
+            }
+        }
+        let figures = daily(zone, span, &differences);
+        assert_eq!(figures.len(), 10);
+        let (first, last) = (figures[0].difference, figures[9].difference);
+        assert!((first - last).abs() < 1e-9, "first {first}, last {last}");
+        assert_eq!(figures[9].hour_count, 6);
+    }
+}

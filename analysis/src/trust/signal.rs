@@ -1,0 +1,185 @@
+//! Faults that one sensor's own signal shows: silent, stuck at one value, pinned at the top of its scale, spiking.
+//!
+//! In: one series with its neighbours. Out: stretches of the fault, never a changed value.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use crate::series::{Series, View};
+
+/// A sensor is silent after this many of its usual intervals, and never before [`SILENT_MS_MIN`] (the "fail" value of the
+/// QARTOD gap test in this use).
+const SILENT_INTERVALS: i64 = 12;
+/// Radios drop out for an hour or two; six hours is no longer a drop-out (common practice, no source).
+const SILENT_MS_MIN: i64 = 6 * MS_PER_HOUR;
+
+/// Pauses in `span` that are too long for this sensor; the last may still go on.
+pub(super) fn silent(view: View<'_>, span: Span) -> Vec<Span> {
+    let Some(last) = view.at_ms.last() else { return vec![span] };
+    let usual = view.usual_interval_ms().unwrap_or(0);
+    let limit = (usual * SILENT_INTERVALS).max(SILENT_MS_MIN);
+    let inner = view.at_ms.windows(2).map(|pair| Span { from_ms: pair[0], until_ms: pair[1] });
+    inner
+        .chain([Span { from_ms: *last, until_ms: span.until_ms }])
+        .filter(|pause| pause.until_ms - pause.from_ms > limit && pause.until_ms > span.from_ms)
+        .collect()
+}
+
+/// A value that has not moved for this long is looked at (QARTOD flat line: 3 h suspect, 12 h fail).
+const STUCK_MS_SUSPECT: i64 = 4 * MS_PER_HOUR;
+const STUCK_MS_FAIL: i64 = 18 * MS_PER_HOUR;
+/// Nothing is said about a value at the top of the humidity scale: see [`pinned`].
+pub(super) const TOP_PCT: f64 = 98.5;
+/// How much the neighbours must have moved meanwhile: several times the resolution and the noise of a cheap sensor.
+const MOVED_HUMIDITY_PCT: f64 = 4.0;
+const MOVED_TEMPERATURE_K: f64 = 1.2;
+/// Two readings closer than this are one value: half of the 0.1 steps of cheap sensors.
+const SAME: f64 = 0.05;
+
+/// Stretches at one value while the world moved. `movement(span)`: by how much this reading should have changed, judged by
+/// others; `None` where nobody else can say.
+pub(super) fn stuck(series: &Series, quantity: Quantity, movement: impl Fn(Span) -> Option<f64>) -> Vec<Span> {
+    let needed = match quantity {
+        Quantity::Humidity => MOVED_HUMIDITY_PCT,
+        _ => MOVED_TEMPERATURE_K,
+    };
+    let mut stretches = Vec::new();
+    let mut first = 0;
+    for index in 1..=series.len() {
+        if index < series.len() && (series.value[index] - series.value[first]).abs() < SAME {
+            continue;
+        }
+        let span = Span { from_ms: series.at_ms[first], until_ms: series.at_ms[index - 1] + 1 };
+        let length = span.until_ms - span.from_ms;
+        let at_top = quantity == Quantity::Humidity && series.value[first] >= TOP_PCT;
+        if length >= STUCK_MS_SUSPECT && !at_top {
+            let moved = movement(span);
+            if moved.is_some_and(|moved| moved >= needed) || (moved.is_none() && length >= STUCK_MS_FAIL) {
+                stretches.push(span);
+            }
+        }
+        first = index;
+    }
+    stretches
+}
+
+/// A sensor is pinned when it stays at the top while the air was this much drier by others, %RH …
+const PINNED_BELOW_PCT: f64 = 6.0;
+/// … for this long in all within [`PINNED_WITHIN_MS`].
+const PINNED_MS_MIN: i64 = 3 * MS_PER_HOUR;
+const PINNED_WITHIN_MS: i64 = MS_PER_24_H;
+/// And it left the top for less than this share of the stretch.
+const PINNED_FRAC_MIN: f64 = 0.9;
+/// One pinned stretch: the top is not left for longer than this.
+const PINNED_PAUSE_MS: i64 = 2 * MS_PER_HOUR;
+
+/// Stretches at the top of the scale that the others contradict. `expected(at)`: what it should read, %RH.
+pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
+    let mut stretches: Vec<Span> = Vec::new();
+    for index in 0..series.len() {
+        if series.value[index] < TOP_PCT {
+            continue;
+        }
+        let at = series.at_ms[index];
+        match stretches.last_mut() {
+            Some(last) if at - last.until_ms <= PINNED_PAUSE_MS => last.until_ms = at + 1,
+            _ => stretches.push(Span { from_ms: at, until_ms: at + 1 }),
+        }
+    }
+    let interval_ms = series.view().usual_interval_ms().unwrap_or(0);
+    stretches.retain(|span| {
+        let part = series.within(*span);
+        let at_top = part.value.iter().filter(|value| **value >= TOP_PCT).count();
+        if span.until_ms - span.from_ms < PINNED_MS_MIN || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64 {
+            return false;
+        }
+        // The contradiction must be found within one day somewhere in the stretch.
+        let dry: Vec<i64> = part
+            .at_ms
+            .iter()
+            .copied()
+            .filter(|at| expected(*at).is_some_and(|level| level < TOP_PCT - PINNED_BELOW_PCT))
+            .collect();
+        let needed = (PINNED_MS_MIN / interval_ms.max(1)).max(3) as usize;
+        dry.windows(needed).any(|run| run[needed - 1] - run[0] <= PINNED_WITHIN_MS)
+    });
+    stretches
+}
+
+/// A spike leaves and comes back by more than this from one reading to the next (QARTOD spike test, differential method).
+const SPIKE_PCT: f64 = 10.0;
+const SPIKE_K: f64 = 3.0;
+/// A pause longer than this many usual intervals hides what lies between: no spike is told across it.
+const SPIKE_INTERVALS: i64 = 3;
+
+/// Positions of single readings that jump out and back.
+pub(super) fn spikes(series: &Series, quantity: Quantity) -> Vec<usize> {
+    let limit = if quantity == Quantity::Humidity { SPIKE_PCT } else { SPIKE_K };
+    let Some(usual) = series.view().usual_interval_ms() else { return Vec::new() };
+    (1..series.len().saturating_sub(1))
+        .filter(|&index| {
+            let near = series.at_ms[index + 1] - series.at_ms[index - 1] <= 2 * SPIKE_INTERVALS * usual;
+            let (out, back) = (
+                series.value[index] - series.value[index - 1],
+                series.value[index + 1] - series.value[index],
+            );
+            // What is left of the jump after it came back: a misting stays, a spike goes.
+            let left = (series.value[index + 1] - series.value[index - 1]).abs();
+            near && out * back < 0.0 && out.abs().min(back.abs()) > limit && left < out.abs() / 2.0
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use mosswarden_config::table::Mark;
+
+    const STEP: i64 = 5 * 60_000;
+
+    fn series(count: usize, value: impl Fn(usize) -> f64) -> Series {
+        let mut series = Series::default();
+        for index in 0..count {
+            series.push(index as i64 * STEP, index as i64 * STEP, value(index), Mark::Ok);
+        }
+        series
+    }
+
+    fn hours(from: i64, until: i64) -> Span {
+        Span { from_ms: from * MS_PER_HOUR, until_ms: until * MS_PER_HOUR }
+    }
+
+    #[test]
+    fn silence_is_told_while_it_lasts_and_after_it_ended() {
+        let mut gap = series(100, |_| 50.0);
+        gap.push(20 * MS_PER_HOUR, 0, 50.0, Mark::Ok);
+        assert_eq!(silent(gap.view(), hours(0, 21)), vec![Span { from_ms: 99 * STEP, until_ms: 20 * MS_PER_HOUR }]);
+        assert_eq!(silent(gap.view(), hours(0, 40)).len(), 2);
+        assert_eq!(silent(Series::default().view(), hours(0, 40)), vec![hours(0, 40)]);
+    }
+
+    #[test]
+    fn one_value_is_a_fault_only_while_the_world_moves() {
+        let flat = series(100, |index| if index < 80 { 71.3 } else { 70.0 });
+        let of = |movement: Option<f64>| stuck(&flat, Quantity::Humidity, |_| movement).len();
+        assert_eq!((of(Some(8.0)), of(Some(1.0)), of(None)), (1, 0, 0));
+        let saturated = series(100, |_| 99.9);
+        assert_eq!(stuck(&saturated, Quantity::Humidity, |_| Some(10.0)).len(), 0);
+    }
+
+    #[test]
+    fn pinned_needs_a_contradiction() {
+        let top = series(200, |_| 99.9);
+        assert_eq!(pinned(&top, |_| Some(85.0)).len(), 1);
+        assert_eq!(pinned(&top, |_| Some(97.0)).len(), 0);
+        assert_eq!(pinned(&top, |_| None).len(), 0);
+    }
+
+    #[test]
+    fn a_misting_is_no_spike() {
+        let spike = series(50, |index| if index == 20 { 95.0 } else { 70.0 });
+        assert_eq!(spikes(&spike, Quantity::Humidity), vec![20]);
+        let mist = series(50, |index| if index < 20 { 70.0 } else { 70.0 + 25.0 * 0.9_f64.powi(index as i32 - 20) });
+        assert!(spikes(&mist, Quantity::Humidity).is_empty());
+    }
+}
