@@ -84,7 +84,7 @@ cases.append(("gaps_ar_step_at_35", gi, np.round(np.array(e) + 3.0 * (gi >= 35),
 cases.append(("gaps_ar_ramp_from_20", gi, np.round(np.array(e) + 0.15 * np.maximum(0, gi - 20), 3)))
 for name, t, y in cases:
     n = len(y); entry = {"name": name, "t": t.tolist(), "y": y.tolist(), "models": {}}
-    for model, p in (("constant", 3), ("step", 5), ("ramp", 5), ("step_and_trend", 6)):
+    for model, p in (("constant", 3), ("step", 6), ("ramp", 5), ("step_and_trend", 7)):
         span = [0] if model == "constant" else range(0, n - 2) if model == "ramp" else range(3, n - 2)
         best = None
         for i in span:

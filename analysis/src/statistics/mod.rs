@@ -14,6 +14,7 @@
 //! Knows no sensor, unit or file. Too little data is a [`Refused`], never a number.
 
 pub mod autocorrelation;
+pub mod change;
 pub mod cusum;
 pub mod distribution;
 pub mod exponential;
