@@ -64,6 +64,9 @@ pub fn change(quantity: Quantity, value: f64) -> String {
 
 /// "4.0 to 6.1 %RH": the size of an estimate whatever its sign.
 pub fn range(quantity: Quantity, estimate: Estimate) -> String {
-    let (a, b) = (estimate.low * estimate.value.signum(), estimate.high * estimate.value.signum());
+    let (a, b) = (
+        estimate.low * estimate.value.signum(),
+        estimate.high * estimate.value.signum(),
+    );
     format!("{:.1} to {:.1} {}", a.min(b).max(0.0), a.max(b), unit(quantity))
 }

@@ -14,7 +14,7 @@ use super::{DailyDifference, Outcome, SensorTrust, Standing, clock, signal};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
-use crate::physics::uncertainty::rectangular_standard_uncertainty;
+use crate::physics::uncertainty::rectangular;
 use crate::series::Series;
 use crate::statistics::Estimate;
 use crate::trusted::Usable;
@@ -34,10 +34,25 @@ const CHECKED: [Quantity; 2] = [Quantity::Temperature, Quantity::Humidity];
 pub fn assess(site: &Site, record: &Record, span: Span) -> Outcome {
     let mut outcome = Outcome::default();
     for enclosure in &site.enclosures {
-        Room { site, record, span, id: &enclosure.id, enclosure: Some(enclosure), sensors: &enclosure.sensors }
-            .assess(&mut outcome);
+        Room {
+            site,
+            record,
+            span,
+            id: &enclosure.id,
+            enclosure: Some(enclosure),
+            sensors: &enclosure.sensors,
+        }
+        .assess(&mut outcome);
     }
-    Room { site, record, span, id: ROOM, enclosure: None, sensors: &site.room_sensors }.assess(&mut outcome);
+    Room {
+        site,
+        record,
+        span,
+        id: ROOM,
+        enclosure: None,
+        sensors: &site.room_sensors,
+    }
+    .assess(&mut outcome);
     outcome
 }
 
@@ -67,8 +82,10 @@ impl Room<'_> {
 
     fn assess(&self, outcome: &mut Outcome) {
         let plausible = self.plausible();
-        let grids: BTreeMap<(String, Quantity), Grid> =
-            plausible.iter().map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history()))).collect();
+        let grids: BTreeMap<(String, Quantity), Grid> = plausible
+            .iter()
+            .map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history())))
+            .collect();
         let mut checked = Checked::new();
         let mut faults: BTreeMap<(String, Quantity), Faults> = BTreeMap::new();
         for ((sensor, quantity), series) in &plausible {
@@ -79,9 +96,15 @@ impl Room<'_> {
         let mut compared: BTreeMap<(String, Quantity), Compared> = BTreeMap::new();
         for quantity in CHECKED {
             if let Some(enclosure) = self.enclosure {
-                for (sensor, result) in
-                    cross::compare(self.site, enclosure, self.record, &checked, quantity, self.history(), self.span)
-                {
+                for (sensor, result) in cross::compare(
+                    self.site,
+                    enclosure,
+                    self.record,
+                    &checked,
+                    quantity,
+                    self.history(),
+                    self.span,
+                ) {
                     compared.insert((sensor, quantity), result);
                 }
             }
@@ -113,7 +136,9 @@ impl Room<'_> {
         let mut plausible = Checked::new();
         for sensor in self.sensors {
             for quantity in CHECKED {
-                let Some(series) = self.record.get(&sensor.id, quantity) else { continue };
+                let Some(series) = self.record.get(&sensor.id, quantity) else {
+                    continue;
+                };
                 let kept = series.filtered(|_, _, mark| mark != Mark::Impossible);
                 if !kept.is_empty() {
                     plausible.insert((sensor.id.clone(), quantity), kept);
@@ -146,7 +171,11 @@ impl Room<'_> {
                     return Some(value);
                 }
                 let other_t = cell(&other.id, Quantity::Temperature);
-                Some(own_t.zip(other_t).map_or(value, |(own, other)| humidity_at_pct(value, other, own)))
+                Some(
+                    own_t
+                        .zip(other_t)
+                        .map_or(value, |(own, other)| humidity_at_pct(value, other, own)),
+                )
             })
             .collect();
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
@@ -178,7 +207,10 @@ impl Room<'_> {
             faults.pinned = signal::pinned(series, |at| self.expected(sensor, quantity, grids, at));
         }
         let spikes = signal::spikes(series, quantity);
-        faults.spike_count = spikes.iter().filter(|index| self.span.contains(series.at_ms[**index])).count();
+        faults.spike_count = spikes
+            .iter()
+            .filter(|index| self.span.contains(series.at_ms[**index]))
+            .count();
         let bad: Vec<Span> = faults.stuck.iter().chain(&faults.pinned).copied().collect();
         let mut index = 0;
         let clean = series.filtered(|at, _, _| {
@@ -196,8 +228,10 @@ impl Room<'_> {
         faults: &BTreeMap<(String, Quantity), Faults>,
         outcome: &mut Outcome,
     ) {
-        let heard: Vec<&Faults> =
-            CHECKED.iter().filter_map(|quantity| faults.get(&(sensor.id.clone(), *quantity))).collect();
+        let heard: Vec<&Faults> = CHECKED
+            .iter()
+            .filter_map(|quantity| faults.get(&(sensor.id.clone(), *quantity)))
+            .collect();
         let anything = self.record.iter().any(|(id, _, _)| id == sensor.id);
         if !anything {
             outcome.verdicts.not_assessed.push(NotAssessed {
@@ -205,7 +239,10 @@ impl Room<'_> {
                 enclosure: self.id.to_owned(),
                 subject: Some(sensor.id.clone()),
                 span: Some(self.history()),
-                reason: format!("no reading of {} has ever come in; check its topic in the site file", sensor.id),
+                reason: format!(
+                    "no reading of {} has ever come in; check its topic in the site file",
+                    sensor.id
+                ),
             });
             return;
         }
@@ -220,9 +257,17 @@ impl Room<'_> {
             let hours = (pause.until_ms - pause.from_ms) as f64 / MS_PER_HOUR as f64;
             let since = words::instant(self.site.zone, pause.from_ms);
             let message = if lasts {
-                format!("{} has been silent for {} (last heard on {since}).", sensor.id, words::duration(hours))
+                format!(
+                    "{} has been silent for {} (last heard on {since}).",
+                    sensor.id,
+                    words::duration(hours)
+                )
             } else {
-                format!("{} was silent for {} from {since}.", sensor.id, words::duration(hours))
+                format!(
+                    "{} was silent for {} from {since}.",
+                    sensor.id,
+                    words::duration(hours)
+                )
             };
             outcome.verdicts.findings.push(Finding {
                 kind: Kind::SensorSilent,
@@ -242,12 +287,7 @@ impl Room<'_> {
         }
     }
 
-    fn say_clock(
-        &self,
-        sensor: &Sensor,
-        grids: &BTreeMap<(String, Quantity), Grid>,
-        outcome: &mut Outcome,
-    ) {
+    fn say_clock(&self, sensor: &Sensor, grids: &BTreeMap<(String, Quantity), Grid>, outcome: &mut Outcome) {
         let marked = CHECKED
             .iter()
             .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
@@ -257,14 +297,22 @@ impl Room<'_> {
                 Some((stretch, ahead))
             });
         let found = if let Some((stretch, ahead)) = marked {
-            let what = if ahead { "in the future" } else { "decades back, as after a reset" };
+            let what = if ahead {
+                "in the future"
+            } else {
+                "decades back, as after a reset"
+            };
             let message = format!(
                 "The clock of {} stands {what} since {}; its readings carry the time of their arrival instead.",
                 sensor.id,
                 words::instant(self.site.zone, stretch.from_ms)
             );
             // How far off is not stored once a time was refused; what is known is that it exceeds the door's tolerance.
-            Some((stretch, Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"), message))
+            Some((
+                stretch,
+                Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"),
+                message,
+            ))
         } else {
             let others = |quantity: Quantity| -> Vec<&Grid> {
                 self.sensors
@@ -277,18 +325,22 @@ impl Room<'_> {
                 let own = grids.get(&(sensor.id.clone(), quantity))?;
                 clock::shifted(own, &others(quantity), self.history())
             };
-            by(Quantity::Humidity).or_else(|| by(Quantity::Temperature)).map(|offset| {
-                let message = format!(
-                    "{} sees everything {} {} than its neighbours since about {}: its clock is off.",
-                    sensor.id,
-                    words::duration(offset.offset_s.abs() / 3600.0),
-                    if offset.offset_s > 0.0 { "later" } else { "earlier" },
-                    words::instant(self.site.zone, offset.span.from_ms)
-                );
-                let value = Value::new("offset", offset.offset_s, "s")
-                    .between(offset.offset_s - offset.half_width_s, offset.offset_s + offset.half_width_s);
-                (offset.span, value, message)
-            })
+            by(Quantity::Humidity)
+                .or_else(|| by(Quantity::Temperature))
+                .map(|offset| {
+                    let message = format!(
+                        "{} sees everything {} {} than its neighbours since about {}: its clock is off.",
+                        sensor.id,
+                        words::duration(offset.offset_s.abs() / 3600.0),
+                        if offset.offset_s > 0.0 { "later" } else { "earlier" },
+                        words::instant(self.site.zone, offset.span.from_ms)
+                    );
+                    let value = Value::new("offset", offset.offset_s, "s").between(
+                        offset.offset_s - offset.half_width_s,
+                        offset.offset_s + offset.half_width_s,
+                    );
+                    (offset.span, value, message)
+                })
         };
         if let Some((stretch, value, message)) = found {
             let lasts = stretch.until_ms >= self.span.until_ms - MS_PER_24_H;
@@ -303,7 +355,8 @@ impl Room<'_> {
                 cause: None,
                 also: Vec::new(),
                 message,
-                advice: "Set the device's clock or its time zone; let it send UTC or no time at all.".to_owned(),
+                advice: "Set the device's clock or its time zone; let it send UTC or no time at all."
+                    .to_owned(),
             });
         }
     }
@@ -311,10 +364,14 @@ impl Room<'_> {
     fn say_signal(&self, sensor: &Sensor, quantity: Quantity, faults: &Faults, outcome: &mut Outcome) {
         let zone = self.site.zone;
         let (name, unit) = (words::quantity(quantity), quantity.stored_unit());
-        let in_window = |stretch: &&Span| stretch.until_ms > self.span.from_ms && stretch.from_ms < self.span.until_ms;
+        let in_window =
+            |stretch: &&Span| stretch.until_ms > self.span.from_ms && stretch.from_ms < self.span.until_ms;
         for stretch in faults.stuck.iter().filter(in_window) {
             let lasts = self.lasts(sensor, quantity, *stretch);
-            let value = self.record.get(&sensor.id, quantity).and_then(|s| s.view().value_at(stretch.from_ms, 0));
+            let value = self
+                .record
+                .get(&sensor.id, quantity)
+                .and_then(|s| s.view().value_at(stretch.from_ms, 0));
             let hours = stretch.hours();
             outcome.verdicts.findings.push(Finding {
                 kind: Kind::SensorStuck,
@@ -339,13 +396,25 @@ impl Room<'_> {
             });
         }
         if let Some(first) = faults.pinned.iter().find(in_window) {
-            let last = faults.pinned.iter().filter(in_window).next_back().unwrap_or(first);
-            let whole = Span { from_ms: first.from_ms, until_ms: last.until_ms };
+            let last = faults
+                .pinned
+                .iter()
+                .filter(in_window)
+                .next_back()
+                .unwrap_or(first);
+            let whole = Span {
+                from_ms: first.from_ms,
+                until_ms: last.until_ms,
+            };
             let lasts = self.lasts(sensor, quantity, *last);
             let judged = whole.intersect(self.span).unwrap_or(whole);
-            let readings = self.record.get(&sensor.id, quantity).map(|series| series.within(judged));
+            let readings = self
+                .record
+                .get(&sensor.id, quantity)
+                .map(|series| series.within(judged));
             let share = readings.map_or(0.0, |view| {
-                100.0 * view.value.iter().filter(|v| **v >= signal::TOP_PCT).count() as f64 / view.len().max(1) as f64
+                100.0 * view.value.iter().filter(|v| **v >= signal::TOP_PCT).count() as f64
+                    / view.len().max(1) as f64
             });
             outcome.verdicts.findings.push(Finding {
                 kind: Kind::SensorPinned,
@@ -391,7 +460,10 @@ impl Room<'_> {
 
     /// Whether a stretch goes on to the sensor's newest reading.
     fn lasts(&self, sensor: &Sensor, quantity: Quantity, stretch: Span) -> bool {
-        let last = self.record.get(&sensor.id, quantity).and_then(|series| series.at_ms.last().copied());
+        let last = self
+            .record
+            .get(&sensor.id, quantity)
+            .and_then(|series| series.at_ms.last().copied());
         last.is_none_or(|last| stretch.until_ms > last)
     }
 
@@ -403,13 +475,24 @@ impl Room<'_> {
         compared: Option<&Compared>,
         outcome: &mut Outcome,
     ) {
-        let kind = if quantity == Quantity::Humidity { Kind::HumidityDrift } else { Kind::TemperatureBias };
+        let kind = if quantity == Quantity::Humidity {
+            Kind::HumidityDrift
+        } else {
+            Kind::TemperatureBias
+        };
         if !self.feeds(sensor, quantity) && !measured {
             return;
         }
         match compared {
-            Some(Compared { change: Some(blamed), others, .. }) => {
-                outcome.verdicts.findings.push(self.change_finding(sensor, quantity, others, blamed));
+            Some(Compared {
+                change: Some(blamed),
+                others,
+                ..
+            }) => {
+                outcome
+                    .verdicts
+                    .findings
+                    .push(self.change_finding(sensor, quantity, others, blamed));
             }
             Some(found) if found.figures.len() >= FIGURES_MIN => {}
             _ => outcome.verdicts.not_assessed.push(NotAssessed {
@@ -427,7 +510,10 @@ impl Room<'_> {
         let test = "put a second device beside it for a day, or check it over saturated table salt";
         match compared {
             Some(found) if found.others.is_empty() => {
-                format!("the {name} of {} has nothing left to be compared with that can be believed; {test}", sensor.id)
+                format!(
+                    "the {name} of {} has nothing left to be compared with that can be believed; {test}",
+                    sensor.id
+                )
             }
             Some(found) => format!(
                 "only {} days of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
@@ -435,11 +521,20 @@ impl Room<'_> {
                 sensor.id,
                 found.others.join(", ")
             ),
-            None => format!("the {name} of {} stands alone: no second sensor says whether it drifts; {test}", sensor.id),
+            None => format!(
+                "the {name} of {} stands alone: no second sensor says whether it drifts; {test}",
+                sensor.id
+            ),
         }
     }
 
-    fn change_finding(&self, sensor: &Sensor, quantity: Quantity, others: &[String], blamed: &Blamed) -> Finding {
+    fn change_finding(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        others: &[String],
+        blamed: &Blamed,
+    ) -> Finding {
         let zone = self.site.zone;
         let change = &blamed.change;
         let since = words::date(zone, change.onset_ms);
@@ -447,11 +542,15 @@ impl Room<'_> {
         let way = if now.value > 0.0 { "high" } else { "low" };
         let against = others.join(" and ");
         let sure = match blamed.share {
-            Some(share) => format!(" Two sensors alone can't prove which one: {:.0} % sure it is this one.", 100.0 * share),
+            Some(share) => format!(
+                " Two sensors alone can't prove which one: {:.0} % sure it is this one.",
+                100.0 * share
+            ),
             None => String::new(),
         };
         let value_of = |name, estimate: Estimate, scale: f64, unit| {
-            Value::new(name, estimate.value * scale, unit).between(estimate.low * scale, estimate.high * scale)
+            Value::new(name, estimate.value * scale, unit)
+                .between(estimate.low * scale, estimate.high * scale)
         };
         let bias = value_of("bias now", now, 1.0, unit);
         let range = words::range(quantity, now);
@@ -465,9 +564,15 @@ impl Room<'_> {
         let consequence = if controlled.is_empty() || quantity != Quantity::Humidity {
             String::new()
         } else if now.value > 0.0 {
-            format!(" {} follows it, so the enclosure runs drier than it shows.", controlled.join(" and "))
+            format!(
+                " {} follows it, so the enclosure runs drier than it shows.",
+                controlled.join(" and ")
+            )
         } else {
-            format!(" {} follows it, so the enclosure runs wetter than it shows.", controlled.join(" and "))
+            format!(
+                " {} follows it, so the enclosure runs wetter than it shows.",
+                controlled.join(" and ")
+            )
         };
         let (kind, value, also, what) = match (quantity, change.shape) {
             (Quantity::Humidity, Shape::Drift) => {
@@ -481,7 +586,12 @@ impl Room<'_> {
                 Vec::new(),
                 "has jumped".to_owned(),
             ),
-            _ => (Kind::TemperatureBias, value_of("bias", now, 1.0, unit), Vec::new(), "has moved away".to_owned()),
+            _ => (
+                Kind::TemperatureBias,
+                value_of("bias", now, 1.0, unit),
+                Vec::new(),
+                "has moved away".to_owned(),
+            ),
         };
         Finding {
             kind,
@@ -529,9 +639,12 @@ impl Room<'_> {
             Quantity::Humidity => sensor.accuracy.humidity_pct,
             _ => sensor.accuracy.temperature_c,
         };
-        let mut standard = rectangular_standard_uncertainty(limit);
+        let mut standard = rectangular(limit);
         let mut corrected_by = 0.0;
-        if let Some(blamed) = compared.and_then(|c| c.change.as_ref()).filter(|blamed| blamed.ended_ms.is_none()) {
+        if let Some(blamed) = compared
+            .and_then(|c| c.change.as_ref())
+            .filter(|blamed| blamed.ended_ms.is_none())
+        {
             let change = &blamed.change;
             for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
                 if *at >= change.onset_ms {
@@ -550,9 +663,19 @@ impl Room<'_> {
             .stuck
             .iter()
             .map(|span| (*span, "stuck at one value".to_owned()))
-            .chain(faults.pinned.iter().map(|span| (*span, "pinned at the top of the scale".to_owned())))
+            .chain(
+                faults
+                    .pinned
+                    .iter()
+                    .map(|span| (*span, "pinned at the top of the scale".to_owned())),
+            )
             .collect();
-        Usable { series: clean, half_width: COVERAGE_K * standard, left_out, corrected_by }
+        Usable {
+            series: clean,
+            half_width: COVERAGE_K * standard,
+            left_out,
+            corrected_by,
+        }
     }
 
     fn trust(
@@ -565,19 +688,40 @@ impl Room<'_> {
     ) -> SensorTrust {
         let zone = self.site.zone;
         let ongoing = |stretches: &[Span]| {
-            stretches.last().copied().filter(|stretch| self.lasts(sensor, quantity, *stretch))
+            stretches
+                .last()
+                .copied()
+                .filter(|stretch| self.lasts(sensor, quantity, *stretch))
         };
-        let change = compared.and_then(|c| c.change.as_ref()).filter(|blamed| blamed.ended_ms.is_none());
+        let change = compared
+            .and_then(|c| c.change.as_ref())
+            .filter(|blamed| blamed.ended_ms.is_none());
         let width = words::half_width(quantity, usable.half_width);
         let (standing, text) = if let Some(stretch) = ongoing(&faults.stuck) {
-            (Standing::NotBelieved, format!("not believed: stuck since {}", words::instant(zone, stretch.from_ms)))
+            (
+                Standing::NotBelieved,
+                format!(
+                    "not believed: stuck since {}",
+                    words::instant(zone, stretch.from_ms)
+                ),
+            )
         } else if let Some(stretch) = ongoing(&faults.pinned) {
             (
                 Standing::NotBelieved,
-                format!("not believed: pinned at the top of its scale since {}", words::instant(zone, stretch.from_ms)),
+                format!(
+                    "not believed: pinned at the top of its scale since {}",
+                    words::instant(zone, stretch.from_ms)
+                ),
             )
-        } else if let Some(pause) = faults.silent.iter().find(|pause| pause.until_ms >= self.span.until_ms) {
-            (Standing::NotKnown, format!("not known: silent since {}", words::instant(zone, pause.from_ms)))
+        } else if let Some(pause) = faults
+            .silent
+            .iter()
+            .find(|pause| pause.until_ms >= self.span.until_ms)
+        {
+            (
+                Standing::NotKnown,
+                format!("not known: silent since {}", words::instant(zone, pause.from_ms)),
+            )
         } else if let Some(blamed) = change {
             let now = blamed.change.now;
             let way = if now.value > 0.0 { "high" } else { "low" };
@@ -593,13 +737,24 @@ impl Room<'_> {
             match compared {
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
                     Standing::Believed,
-                    format!("believed within {width}; no change against {}", found.others.join(" and ")),
+                    format!(
+                        "believed within {width}; no change against {}",
+                        found.others.join(" and ")
+                    ),
                 ),
-                _ => (Standing::Believed, format!("believed within {width} by its maker's word; nothing to compare it with")),
+                _ => (
+                    Standing::Believed,
+                    format!("believed within {width} by its maker's word; nothing to compare it with"),
+                ),
             }
         };
         let differences = compared.map_or_else(Vec::new, |found| {
-            let centre = found.figures.iter().take(14).map(|f| f.difference).collect::<Vec<_>>();
+            let centre = found
+                .figures
+                .iter()
+                .take(14)
+                .map(|f| f.difference)
+                .collect::<Vec<_>>();
             let centre = crate::statistics::robust::median(&centre).unwrap_or(0.0);
             found
                 .figures
@@ -617,7 +772,9 @@ impl Room<'_> {
             quantity,
             standing,
             words: text,
-            compared_with: compared.filter(|c| !c.others.is_empty()).map(|c| c.others.join(", ")),
+            compared_with: compared
+                .filter(|c| !c.others.is_empty())
+                .map(|c| c.others.join(", ")),
             half_width: Some(usable.half_width),
             differences,
         }

@@ -30,7 +30,10 @@ pub(super) fn marked(series: &Series, span: Span) -> Option<Span> {
         }
     }
     let enough = !wrong.is_empty() && wrong.len() as f64 >= MARKED_FRAC_MIN * count as f64;
-    enough.then(|| Span { from_ms: wrong[0], until_ms: wrong[wrong.len() - 1] + 1 })
+    enough.then(|| Span {
+        from_ms: wrong[0],
+        until_ms: wrong[wrong.len() - 1] + 1,
+    })
 }
 
 /// Largest offset that is looked for: four hours covers a zone written wrongly by up to that and every clock change.
@@ -54,10 +57,16 @@ pub(super) fn shifted(own: &Grid, others: &[&Grid], history: Span) -> Option<Off
     let last_cell = history.until_ms.div_euclid(CELL_MS) - own.first_index;
     for day in 0..day_count {
         let until = last_cell - day * day_cells;
-        let lags: Vec<f64> =
-            others.iter().filter_map(|other| lag(own, other, until - day_cells, until)).map(|l| l as f64).collect();
+        let lags: Vec<f64> = others
+            .iter()
+            .filter_map(|other| lag(own, other, until - day_cells, until))
+            .map(|l| l as f64)
+            .collect();
         match median(&lags) {
-            Some(l) if l.abs() >= LAG_CELLS_MIN as f64 && run.last().is_none_or(|(_, first)| (l as i64 - first).abs() <= 1) => {
+            Some(l)
+                if l.abs() >= LAG_CELLS_MIN as f64
+                    && run.last().is_none_or(|(_, first)| (l as i64 - first).abs() <= 1) =>
+            {
                 run.push((until, l as i64));
             }
             _ => break,
@@ -69,7 +78,10 @@ pub(super) fn shifted(own: &Grid, others: &[&Grid], history: Span) -> Option<Off
     let lags: Vec<f64> = run.iter().map(|(_, lag)| *lag as f64).collect();
     let oldest = run[run.len() - 1].0 - day_cells;
     Some(Offset {
-        span: Span { from_ms: (own.first_index + oldest) * CELL_MS, until_ms: history.until_ms },
+        span: Span {
+            from_ms: (own.first_index + oldest) * CELL_MS,
+            until_ms: history.until_ms,
+        },
         offset_s: median(&lags)? * CELL_MS as f64 / 1000.0,
         half_width_s: CELL_MS as f64 / 1000.0,
     })
@@ -78,7 +90,12 @@ pub(super) fn shifted(own: &Grid, others: &[&Grid], history: Span) -> Option<Off
 /// The shift in cells at which changes of `own` follow those of `other` best, where a shift is clearly better than none.
 fn lag(own: &Grid, other: &Grid, from: i64, until: i64) -> Option<i64> {
     let changes = |grid: &Grid, from: i64, until: i64| -> Vec<Option<f64>> {
-        (from..until).map(|index| grid.change(usize::try_from(index).ok()?).filter(|_| (index as usize) < grid.cells.len())).collect()
+        (from..until)
+            .map(|index| {
+                grid.change(usize::try_from(index).ok()?)
+                    .filter(|_| (index as usize) < grid.cells.len())
+            })
+            .collect()
     };
     if from < LAG_CELLS_MAX + 1 || until > own.cells.len() as i64 {
         return None;
@@ -106,8 +123,10 @@ fn correlation(a: &[Option<f64>], b: &[Option<f64>]) -> Option<f64> {
         return None;
     }
     let count = pairs.len() as f64;
-    let (mean_a, mean_b) =
-        (pairs.iter().map(|p| p.0).sum::<f64>() / count, pairs.iter().map(|p| p.1).sum::<f64>() / count);
+    let (mean_a, mean_b) = (
+        pairs.iter().map(|p| p.0).sum::<f64>() / count,
+        pairs.iter().map(|p| p.1).sum::<f64>() / count,
+    );
     let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
     for (x, y) in pairs {
         ab += (x - mean_a) * (y - mean_b);

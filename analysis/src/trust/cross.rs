@@ -43,10 +43,18 @@ pub(super) struct Blamed {
     pub ended_ms: Option<i64>,
 }
 
-const HUMIDITY_NOISE: Noise =
-    Noise { sd_min: 0.3, walk_per_sqrt_day: 0.08, gain_sd: 0.06, effect_min: 1.2 };
-const TEMPERATURE_NOISE: Noise =
-    Noise { sd_min: 0.08, walk_per_sqrt_day: 0.03, gain_sd: 0.15, effect_min: 0.6 };
+const HUMIDITY_NOISE: Noise = Noise {
+    sd_min: 0.3,
+    walk_per_sqrt_day: 0.08,
+    gain_sd: 0.06,
+    effect_min: 1.2,
+};
+const TEMPERATURE_NOISE: Noise = Noise {
+    sd_min: 0.08,
+    walk_per_sqrt_day: 0.03,
+    gain_sd: 0.15,
+    effect_min: 0.6,
+};
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
 /// practice, no source).
@@ -70,8 +78,11 @@ pub(super) fn compare(
     history: Span,
     window: Span,
 ) -> BTreeMap<String, Compared> {
-    let sensors: Vec<&Sensor> =
-        enclosure.sensors.iter().filter(|s| checked.contains_key(&(s.id.clone(), quantity))).collect();
+    let sensors: Vec<&Sensor> = enclosure
+        .sensors
+        .iter()
+        .filter(|s| checked.contains_key(&(s.id.clone(), quantity)))
+        .collect();
     let cells = Cells::new(site, enclosure, record, checked, quantity, history, &sensors);
     let mut pairs: BTreeMap<(usize, usize), Vec<DayFigure>> = BTreeMap::new();
     for a in 0..sensors.len() {
@@ -83,7 +94,11 @@ pub(super) fn compare(
 
     let mut active: Vec<usize> = (0..sensors.len()).collect();
     let mut results = BTreeMap::new();
-    let noise = if quantity == Quantity::Humidity { HUMIDITY_NOISE } else { TEMPERATURE_NOISE };
+    let noise = if quantity == Quantity::Humidity {
+        HUMIDITY_NOISE
+    } else {
+        TEMPERATURE_NOISE
+    };
     while active.len() >= 2 {
         let mut worst: Option<(f64, usize, Compared)> = None;
         let mut quiet = Vec::new();
@@ -91,11 +106,21 @@ pub(super) fn compare(
             let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
             let figures = combine(&others.iter().map(|b| &pairs[&(a, *b)][..]).collect::<Vec<_>>());
             let names: Vec<String> = others.iter().map(|b| sensors[*b].id.clone()).collect();
-            let blamed = judge(enclosure, record, sensors[a], &names, &figures, noise, site, history, window);
-            let compared = Compared { others: names, figures, change: blamed };
+            let blamed = judge(
+                enclosure, record, sensors[a], &names, &figures, noise, site, history, window,
+            );
+            let compared = Compared {
+                others: names,
+                figures,
+                change: blamed,
+            };
             match &compared.change {
                 Some(found) => {
-                    let weight = if active.len() == 2 { blame(sensors[a], window.until_ms) } else { 1.0 };
+                    let weight = if active.len() == 2 {
+                        blame(sensors[a], window.until_ms)
+                    } else {
+                        1.0
+                    };
                     let score = found.change.gain * weight;
                     if worst.as_ref().is_none_or(|(most, _, _)| score > *most) {
                         worst = Some((score, a, compared));
@@ -106,19 +131,30 @@ pub(super) fn compare(
         }
         match worst {
             None => {
-                results.extend(quiet.into_iter().map(|(a, compared)| (sensors[a].id.clone(), compared)));
+                results.extend(
+                    quiet
+                        .into_iter()
+                        .map(|(a, compared)| (sensors[a].id.clone(), compared)),
+                );
                 break;
             }
             Some((_, a, mut compared)) => {
                 if let ([x, y], Some(found)) = (active.as_slice(), compared.change.as_mut()) {
                     let other = if *x == a { *y } else { *x };
-                    let (own, its) = (blame(sensors[a], window.until_ms), blame(sensors[other], window.until_ms));
+                    let (own, its) = (
+                        blame(sensors[a], window.until_ms),
+                        blame(sensors[other], window.until_ms),
+                    );
                     found.share = Some(own / (own + its));
                 }
                 active.retain(|index| *index != a);
                 results.insert(sensors[a].id.clone(), compared);
                 if let [last] = active.as_slice() {
-                    let other = Compared { others: Vec::new(), figures: Vec::new(), change: None };
+                    let other = Compared {
+                        others: Vec::new(),
+                        figures: Vec::new(),
+                        change: None,
+                    };
                     results.insert(sensors[*last].id.clone(), other);
                 }
             }
@@ -135,13 +171,23 @@ fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
         Role::Probe => 1.4,
         Role::Reference => 1.0,
     };
-    let days = sensor.calibrated.map(|date| now_ms / MS_PER_24_H - i64::from(epoch_day(date)));
-    let calibrated = if days.is_some_and(|days| days < 365) { 0.7 } else { 1.0 };
+    let days = sensor
+        .calibrated
+        .map(|date| now_ms / MS_PER_24_H - i64::from(epoch_day(date)));
+    let calibrated = if days.is_some_and(|days| days < 365) {
+        0.7
+    } else {
+        1.0
+    };
     role * calibrated * sensor.accuracy.humidity_pct / 3.0
 }
 
 fn epoch_day(date: chrono::NaiveDate) -> i32 {
-    i32::try_from(date.signed_duration_since(chrono::NaiveDate::default()).num_days()).unwrap_or(0)
+    i32::try_from(
+        date.signed_duration_since(chrono::NaiveDate::default())
+            .num_days(),
+    )
+    .unwrap_or(0)
 }
 
 /// Several comparisons of one sensor to one figure a day: each is taken off its own usual level first.
@@ -150,7 +196,10 @@ fn combine(pairs: &[&[DayFigure]]) -> Vec<DayFigure> {
     for figures in pairs {
         let usual = usual_level(figures);
         for figure in *figures {
-            let centred = DayFigure { difference: figure.difference - usual, ..*figure };
+            let centred = DayFigure {
+                difference: figure.difference - usual,
+                ..*figure
+            };
             by_day.entry(figure.at_ms).or_default().push(centred);
         }
     }
@@ -209,19 +258,35 @@ fn judge(
     let first_ms = figures.first()?.at_ms;
     let as_day = |at_ms: i64| (at_ms - first_ms) as f64 / MS_PER_24_H as f64 + figures[0].day;
     let look = |from_ms: i64, until_ms: i64| {
-        let part: Vec<DayFigure> =
-            figures.iter().copied().filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms).collect();
+        let part: Vec<DayFigure> = figures
+            .iter()
+            .copied()
+            .filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms)
+            .collect();
         let breaks: Vec<f64> = steps.iter().map(|at| as_day(*at) - 0.5).collect();
         onset::find(&part, noise, &breaks)
     };
     // The series before the last renewal, where that fell into the window, then the one since.
     let last = renewed.iter().copied().max().unwrap_or(i64::MIN);
     if let Some(change) = look(last, i64::MAX) {
-        return Some(Blamed { change, share: None, ended_ms: None });
+        return Some(Blamed {
+            change,
+            share: None,
+            ended_ms: None,
+        });
     }
     if window.contains(last) {
-        let before = renewed.iter().copied().filter(|at| *at < last).max().unwrap_or(i64::MIN);
-        return look(before, last).map(|change| Blamed { change, share: None, ended_ms: Some(last) });
+        let before = renewed
+            .iter()
+            .copied()
+            .filter(|at| *at < last)
+            .max()
+            .unwrap_or(i64::MIN);
+        return look(before, last).map(|change| Blamed {
+            change,
+            share: None,
+            ended_ms: Some(last),
+        });
     }
     None
 }
@@ -246,30 +311,52 @@ impl Cells {
         sensors: &[&Sensor],
     ) -> Cells {
         let grid = |id: &str, quantity: Quantity| {
-            checked.get(&(id.to_owned(), quantity)).map(|series| Grid::of(series.view(), history))
+            checked
+                .get(&(id.to_owned(), quantity))
+                .map(|series| Grid::of(series.view(), history))
         };
         let value: Vec<Grid> = sensors.iter().filter_map(|s| grid(&s.id, quantity)).collect();
         let temperature: Vec<Option<Grid>> = if quantity == Quantity::Humidity {
-            sensors.iter().map(|s| grid(&s.id, Quantity::Temperature)).collect()
+            sensors
+                .iter()
+                .map(|s| grid(&s.id, Quantity::Temperature))
+                .collect()
         } else {
             vec![None; sensors.len()]
         };
         let count = value.first().map_or(0, |grid| grid.cells.len());
         let mut quiet = vec![true; count];
-        let Some(first) = value.first() else { return Cells { quantity, value, temperature, quiet } };
+        let Some(first) = value.first() else {
+            return Cells {
+                quantity,
+                value,
+                temperature,
+                quiet,
+            };
+        };
         let mut silence = |from_ms: i64, until_ms: i64| {
-            let from = ((from_ms.max(history.from_ms)).div_euclid(CELL_MS) - first.first_index).max(0) as usize;
-            let until = ((until_ms.min(history.until_ms)).div_euclid(CELL_MS) + 1 - first.first_index).max(0) as usize;
-            quiet.iter_mut().take(until).skip(from).for_each(|cell| *cell = false);
+            let from =
+                ((from_ms.max(history.from_ms)).div_euclid(CELL_MS) - first.first_index).max(0) as usize;
+            let until = ((until_ms.min(history.until_ms)).div_euclid(CELL_MS) + 1 - first.first_index).max(0)
+                as usize;
+            quiet
+                .iter_mut()
+                .take(until)
+                .skip(from)
+                .for_each(|cell| *cell = false);
         };
         for mister in enclosure.devices_of(DeviceKind::Mister) {
-            let Some(states) = record.get(&mister.id, Quantity::State) else { continue };
+            let Some(states) = record.get(&mister.id, Quantity::State) else {
+                continue;
+            };
             for run in on_spans(states.view(), MS_PER_HOUR) {
                 silence(run.from_ms, run.until_ms + AFTER_MIST_MS);
             }
         }
         for entry in record.entries(&enclosure.id, history) {
-            if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"].contains(&entry.kind.as_str()) {
+            if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"]
+                .contains(&entry.kind.as_str())
+            {
                 silence(entry.at_ms - AFTER_HAND_MS / 4, entry.at_ms + AFTER_HAND_MS);
             }
         }
@@ -284,25 +371,38 @@ impl Cells {
             }
         } else {
             // Only the settled night is compared: a lamp warms one place more than another.
-            let nights: Vec<Span> =
-                site.zone.dates(history).into_iter().map(|date| site.zone.night(date, enclosure.light)).collect();
+            let nights: Vec<Span> = site
+                .zone
+                .dates(history)
+                .into_iter()
+                .map(|date| site.zone.night(date, enclosure.light))
+                .collect();
             let mut night = nights.iter().peekable();
             for (index, cell) in quiet.iter_mut().enumerate() {
                 let at = first.start_ms(index);
                 while night.peek().is_some_and(|n| n.until_ms <= at) {
                     night.next();
                 }
-                *cell &= night.peek().is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
+                *cell &= night
+                    .peek()
+                    .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
             }
         }
-        Cells { quantity, value, temperature, quiet }
+        Cells {
+            quantity,
+            value,
+            temperature,
+            quiet,
+        }
     }
 
     /// `a` minus what it should read by `b`, over the quiet cells.
     fn differences(&self, a: usize, b: usize) -> Vec<Difference> {
         let mut differences = Vec::new();
         for index in (0..self.quiet.len()).filter(|index| self.quiet[*index]) {
-            let (Some(own), Some(other)) = (self.value[a].cells[index], self.value[b].cells[index]) else { continue };
+            let (Some(own), Some(other)) = (self.value[a].cells[index], self.value[b].cells[index]) else {
+                continue;
+            };
             let level = if self.quantity == Quantity::Humidity {
                 let own_t = self.temperature[a].as_ref().and_then(|grid| grid.cells[index]);
                 let other_t = self.temperature[b].as_ref().and_then(|grid| grid.cells[index]);
@@ -317,7 +417,11 @@ impl Cells {
                 continue;
             }
             let at_ms = self.value[a].start_ms(index);
-            differences.push(Difference { at_ms, value: own - level, level });
+            differences.push(Difference {
+                at_ms,
+                value: own - level,
+                level,
+            });
         }
         differences
     }

@@ -57,7 +57,9 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
     }
 
     let known = |row: &[Option<(f64, f64)>; HOURS]| row.iter().flatten().count();
-    let judged: Vec<usize> = (0..days.len()).filter(|day| known(&table[*day]) >= HOURS_PER_DAY_MIN).collect();
+    let judged: Vec<usize> = (0..days.len())
+        .filter(|day| known(&table[*day]) >= HOURS_PER_DAY_MIN)
+        .collect();
     let mut day_effect = vec![0.0; days.len()];
     let mut hour_effect = [0.0; HOURS];
     for _ in 0..SWEEP_COUNT {
@@ -68,8 +70,10 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
             day_effect[day] = median(&left).unwrap_or(0.0);
         }
         for hour in 0..HOURS {
-            let left: Vec<f64> =
-                judged.iter().filter_map(|&day| Some(table[day][hour]?.0 - day_effect[day])).collect();
+            let left: Vec<f64> = judged
+                .iter()
+                .filter_map(|&day| Some(table[day][hour]?.0 - day_effect[day]))
+                .collect();
             hour_effect[hour] = median(&left).unwrap_or(0.0);
         }
         // The common level belongs to the days, so that hours hold a pattern only.
@@ -99,14 +103,21 @@ mod tests {
     #[test]
     fn a_pattern_of_the_day_is_learned_and_a_half_known_day_is_not_a_change() {
         let zone = Zone::from_name("UTC").expect("an IANA name");
-        let span = Span { from_ms: 0, until_ms: 10 * 24 * MS_PER_HOUR };
+        let span = Span {
+            from_ms: 0,
+            until_ms: 10 * 24 * MS_PER_HOUR,
+        };
         let mut differences = Vec::new();
         for hour in 0..240_i64 {
             let of_day = hour % 24;
             // By day the probe stands 4 above, by night 0; on the last day only six hours of daylight are known.
             let value = if (8..20).contains(&of_day) { 4.0 } else { 0.0 };
             if hour < 216 || (10..16).contains(&of_day) {
-                differences.push(Difference { at_ms: hour * MS_PER_HOUR, value, level: 80.0 });
+                differences.push(Difference {
+                    at_ms: hour * MS_PER_HOUR,
+                    value,
+                    level: 80.0,
+                });
             }
         }
         let figures = daily(zone, span, &differences);

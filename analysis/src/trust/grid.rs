@@ -16,7 +16,7 @@ pub(super) struct Grid {
 }
 
 impl Grid {
-    pub fn of(view: View<'_>, span: Span) -> Grid {
+    pub(super) fn of(view: View<'_>, span: Span) -> Grid {
         let first_index = span.from_ms.div_euclid(CELL_MS);
         let until_index = (span.until_ms + CELL_MS - 1).div_euclid(CELL_MS);
         let count = usize::try_from(until_index - first_index).unwrap_or(0);
@@ -38,18 +38,18 @@ impl Grid {
     }
 
     /// Start of cell `index`, ms.
-    pub fn start_ms(&self, index: usize) -> i64 {
+    pub(super) fn start_ms(&self, index: usize) -> i64 {
         (self.first_index + index as i64) * CELL_MS
     }
 
     /// Index of the cell that holds an instant, if it is on the grid.
-    pub fn index_of(&self, at_ms: i64) -> Option<usize> {
+    pub(super) fn index_of(&self, at_ms: i64) -> Option<usize> {
         let index = usize::try_from(at_ms.div_euclid(CELL_MS) - self.first_index).ok()?;
         (index < self.cells.len()).then_some(index)
     }
 
     /// Change over the cell before, per cell.
-    pub fn change(&self, index: usize) -> Option<f64> {
+    pub(super) fn change(&self, index: usize) -> Option<f64> {
         Some(self.cells[index]? - self.cells[index.checked_sub(1)?]?)
     }
 }

@@ -80,7 +80,10 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
 
     let mut nuisance: Vec<Vec<f64>> = vec![vec![1.0; count]];
     for at in breaks_day {
-        let column: Vec<f64> = figures.iter().map(|f| if f.day >= *at { 1.0 } else { 0.0 }).collect();
+        let column: Vec<f64> = figures
+            .iter()
+            .map(|f| if f.day >= *at { 1.0 } else { 0.0 })
+            .collect();
         if column.contains(&1.0) && column.contains(&0.0) {
             nuisance.push(column);
         }
@@ -125,7 +128,11 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
                     onset_ms: figures[first].at_ms,
                     onset_low_ms: figures[first].at_ms,
                     onset_high_ms: figures[first].at_ms,
-                    per_day: if shape == Shape::Drift { estimate(1.0) } else { estimate(0.0) },
+                    per_day: if shape == Shape::Drift {
+                        estimate(1.0)
+                    } else {
+                        estimate(0.0)
+                    },
                     now: estimate(reach),
                     gain,
                 };
@@ -171,7 +178,11 @@ impl Whitener {
         let first = figures.first()?.day;
         let covariance = |i: usize, j: usize| {
             let (a, b) = (figures[i].day, figures[j].day);
-            let white = if i == j { variance * (1.0 - CARRIED_FRAC) * 24.0 / figures[i].hour_count.max(1) as f64 } else { 0.0 };
+            let white = if i == j {
+                variance * (1.0 - CARRIED_FRAC) * 24.0 / figures[i].hour_count.max(1) as f64
+            } else {
+                0.0
+            };
             let carried = variance * CARRIED_FRAC * CARRIED_PHI.powf((a - b).abs());
             white + carried + walk * (a.min(b) - first)
         };
@@ -219,7 +230,10 @@ struct Basis<'w> {
 
 impl<'w> Basis<'w> {
     fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>], level: &[f64], gain_sd: f64) -> Basis<'w> {
-        let mut basis = Basis { whitener, columns: Vec::new() };
+        let mut basis = Basis {
+            whitener,
+            columns: Vec::new(),
+        };
         for column in nuisance {
             basis.add(column, None);
         }
@@ -244,7 +258,10 @@ impl<'w> Basis<'w> {
         let mut white = self.whitener.solve(column);
         for (direction, removed) in &self.columns {
             let along = dot(&white, direction) * removed;
-            white.iter_mut().zip(direction).for_each(|(value, d)| *value -= along * d);
+            white
+                .iter_mut()
+                .zip(direction)
+                .for_each(|(value, d)| *value -= along * d);
         }
         white
     }
@@ -261,7 +278,12 @@ mod tests {
     use rand::rngs::StdRng;
     use rand::{Rng, SeedableRng};
 
-    const NOISE: Noise = Noise { sd_min: 0.25, walk_per_sqrt_day: 0.06, gain_sd: 0.05, effect_min: 1.0 };
+    const NOISE: Noise = Noise {
+        sd_min: 0.25,
+        walk_per_sqrt_day: 0.06,
+        gain_sd: 0.05,
+        effect_min: 1.0,
+    };
 
     /// Days with normal-like noise of standard deviation `sd`, and `signal(day)` on top.
     fn days(count: usize, sd: f64, seed: u64, signal: impl Fn(f64) -> f64) -> Vec<DayFigure> {
@@ -282,7 +304,9 @@ mod tests {
 
     #[test]
     fn quiet_days_show_nothing() {
-        let found = (0..200).filter(|seed| find(&days(56, 0.5, *seed, |_| 0.0), NOISE, &[]).is_some()).count();
+        let found = (0..200)
+            .filter(|seed| find(&days(56, 0.5, *seed, |_| 0.0), NOISE, &[]).is_some())
+            .count();
         assert_eq!(found, 0, "of 200 quiet histories");
     }
 
@@ -292,7 +316,10 @@ mod tests {
             let drift = days(56, 0.5, seed, |day| (day - 28.0).max(0.0) * 4.0 / 30.0);
             let change = find(&drift, NOISE, &[]).expect("3.6 %RH of drift");
             assert_eq!(change.shape, Shape::Drift, "seed {seed}");
-            assert!(change.per_day.low * 30.0 < 4.0 && 4.0 < change.per_day.high * 30.0 + 1.0, "{change:?}");
+            assert!(
+                change.per_day.low * 30.0 < 4.0 && 4.0 < change.per_day.high * 30.0 + 1.0,
+                "{change:?}"
+            );
             let step = days(56, 0.5, seed, |day| if day >= 30.0 { -5.0 } else { 0.0 });
             let change = find(&step, NOISE, &[]).expect("a step of 5 %RH");
             assert_eq!(change.shape, Shape::Step, "seed {seed}");

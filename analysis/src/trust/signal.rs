@@ -15,12 +15,20 @@ const SILENT_MS_MIN: i64 = 6 * MS_PER_HOUR;
 
 /// Pauses in `span` that are too long for this sensor; the last may still go on.
 pub(super) fn silent(view: View<'_>, span: Span) -> Vec<Span> {
-    let Some(last) = view.at_ms.last() else { return vec![span] };
+    let Some(last) = view.at_ms.last() else {
+        return vec![span];
+    };
     let usual = view.usual_interval_ms().unwrap_or(0);
     let limit = (usual * SILENT_INTERVALS).max(SILENT_MS_MIN);
-    let inner = view.at_ms.windows(2).map(|pair| Span { from_ms: pair[0], until_ms: pair[1] });
+    let inner = view.at_ms.windows(2).map(|pair| Span {
+        from_ms: pair[0],
+        until_ms: pair[1],
+    });
     inner
-        .chain([Span { from_ms: *last, until_ms: span.until_ms }])
+        .chain([Span {
+            from_ms: *last,
+            until_ms: span.until_ms,
+        }])
         .filter(|pause| pause.until_ms - pause.from_ms > limit && pause.until_ms > span.from_ms)
         .collect()
 }
@@ -38,7 +46,11 @@ const SAME: f64 = 0.05;
 
 /// Stretches at one value while the world moved. `movement(span)`: by how much this reading should have changed, judged by
 /// others; `None` where nobody else can say.
-pub(super) fn stuck(series: &Series, quantity: Quantity, movement: impl Fn(Span) -> Option<f64>) -> Vec<Span> {
+pub(super) fn stuck(
+    series: &Series,
+    quantity: Quantity,
+    movement: impl Fn(Span) -> Option<f64>,
+) -> Vec<Span> {
     let needed = match quantity {
         Quantity::Humidity => MOVED_HUMIDITY_PCT,
         _ => MOVED_TEMPERATURE_K,
@@ -49,7 +61,10 @@ pub(super) fn stuck(series: &Series, quantity: Quantity, movement: impl Fn(Span)
         if index < series.len() && (series.value[index] - series.value[first]).abs() < SAME {
             continue;
         }
-        let span = Span { from_ms: series.at_ms[first], until_ms: series.at_ms[index - 1] + 1 };
+        let span = Span {
+            from_ms: series.at_ms[first],
+            until_ms: series.at_ms[index - 1] + 1,
+        };
         let length = span.until_ms - span.from_ms;
         let at_top = quantity == Quantity::Humidity && series.value[first] >= TOP_PCT;
         if length >= STUCK_MS_SUSPECT && !at_top {
@@ -83,14 +98,19 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
         let at = series.at_ms[index];
         match stretches.last_mut() {
             Some(last) if at - last.until_ms <= PINNED_PAUSE_MS => last.until_ms = at + 1,
-            _ => stretches.push(Span { from_ms: at, until_ms: at + 1 }),
+            _ => stretches.push(Span {
+                from_ms: at,
+                until_ms: at + 1,
+            }),
         }
     }
     let interval_ms = series.view().usual_interval_ms().unwrap_or(0);
     stretches.retain(|span| {
         let part = series.within(*span);
         let at_top = part.value.iter().filter(|value| **value >= TOP_PCT).count();
-        if span.until_ms - span.from_ms < PINNED_MS_MIN || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64 {
+        if span.until_ms - span.from_ms < PINNED_MS_MIN
+            || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64
+        {
             return false;
         }
         // The contradiction must be found within one day somewhere in the stretch.
@@ -101,7 +121,8 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
             .filter(|at| expected(*at).is_some_and(|level| level < TOP_PCT - PINNED_BELOW_PCT))
             .collect();
         let needed = (PINNED_MS_MIN / interval_ms.max(1)).max(3) as usize;
-        dry.windows(needed).any(|run| run[needed - 1] - run[0] <= PINNED_WITHIN_MS)
+        dry.windows(needed)
+            .any(|run| run[needed - 1] - run[0] <= PINNED_WITHIN_MS)
     });
     stretches
 }
@@ -114,8 +135,14 @@ const SPIKE_INTERVALS: i64 = 3;
 
 /// Positions of single readings that jump out and back.
 pub(super) fn spikes(series: &Series, quantity: Quantity) -> Vec<usize> {
-    let limit = if quantity == Quantity::Humidity { SPIKE_PCT } else { SPIKE_K };
-    let Some(usual) = series.view().usual_interval_ms() else { return Vec::new() };
+    let limit = if quantity == Quantity::Humidity {
+        SPIKE_PCT
+    } else {
+        SPIKE_K
+    };
+    let Some(usual) = series.view().usual_interval_ms() else {
+        return Vec::new();
+    };
     (1..series.len().saturating_sub(1))
         .filter(|&index| {
             let near = series.at_ms[index + 1] - series.at_ms[index - 1] <= 2 * SPIKE_INTERVALS * usual;
@@ -146,14 +173,23 @@ mod tests {
     }
 
     fn hours(from: i64, until: i64) -> Span {
-        Span { from_ms: from * MS_PER_HOUR, until_ms: until * MS_PER_HOUR }
+        Span {
+            from_ms: from * MS_PER_HOUR,
+            until_ms: until * MS_PER_HOUR,
+        }
     }
 
     #[test]
     fn silence_is_told_while_it_lasts_and_after_it_ended() {
         let mut gap = series(100, |_| 50.0);
         gap.push(20 * MS_PER_HOUR, 0, 50.0, Mark::Ok);
-        assert_eq!(silent(gap.view(), hours(0, 21)), vec![Span { from_ms: 99 * STEP, until_ms: 20 * MS_PER_HOUR }]);
+        assert_eq!(
+            silent(gap.view(), hours(0, 21)),
+            vec![Span {
+                from_ms: 99 * STEP,
+                until_ms: 20 * MS_PER_HOUR
+            }]
+        );
         assert_eq!(silent(gap.view(), hours(0, 40)).len(), 2);
         assert_eq!(silent(Series::default().view(), hours(0, 40)), vec![hours(0, 40)]);
     }
@@ -179,7 +215,13 @@ mod tests {
     fn a_misting_is_no_spike() {
         let spike = series(50, |index| if index == 20 { 95.0 } else { 70.0 });
         assert_eq!(spikes(&spike, Quantity::Humidity), vec![20]);
-        let mist = series(50, |index| if index < 20 { 70.0 } else { 70.0 + 25.0 * 0.9_f64.powi(index as i32 - 20) });
+        let mist = series(50, |index| {
+            if index < 20 {
+                70.0
+            } else {
+                70.0 + 25.0 * 0.9_f64.powi(index as i32 - 20)
+            }
+        });
         assert!(spikes(&mist, Quantity::Humidity).is_empty());
     }
 }
