@@ -558,7 +558,9 @@ impl Room<'_> {
             .enclosure
             .iter()
             .flat_map(|e| &e.devices)
-            .filter(|d| d.controlled_by.as_deref() == Some(sensor.id.as_str()))
+            .filter(|d| {
+                d.controlled_by.as_deref() == Some(sensor.id.as_str()) && d.setpoint.humidity_pct.is_some()
+            })
             .map(|d| d.id.as_str())
             .collect();
         let consequence = if controlled.is_empty() || quantity != Quantity::Humidity {

@@ -15,6 +15,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::daily::{DayFigure, Difference, daily};
 use super::grid::{CELL_MS, Grid};
 use super::onset::{self, Change, Noise};
+use super::witness;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{Series, on_spans};
@@ -47,13 +48,15 @@ const HUMIDITY_NOISE: Noise = Noise {
     sd_min: 0.3,
     walk_per_sqrt_day: 0.08,
     gain_sd: 0.06,
-    effect_min: 1.2,
+    drift_min: 1.4,
+    step_min: 2.2,
 };
 const TEMPERATURE_NOISE: Noise = Noise {
     sd_min: 0.08,
     walk_per_sqrt_day: 0.03,
     gain_sd: 0.15,
-    effect_min: 0.6,
+    drift_min: 0.8,
+    step_min: 0.8,
 };
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
@@ -116,12 +119,7 @@ pub(super) fn compare(
             };
             match &compared.change {
                 Some(found) => {
-                    let weight = if active.len() == 2 {
-                        blame(sensors[a], window.until_ms)
-                    } else {
-                        1.0
-                    };
-                    let score = found.change.gain * weight;
+                    let score = found.change.gain;
                     if worst.as_ref().is_none_or(|(most, _, _)| score > *most) {
                         worst = Some((score, a, compared));
                     }
@@ -129,35 +127,68 @@ pub(super) fn compare(
                 None => quiet.push((a, compared)),
             }
         }
-        match worst {
-            None => {
-                results.extend(
-                    quiet
-                        .into_iter()
-                        .map(|(a, compared)| (sensors[a].id.clone(), compared)),
-                );
-                break;
-            }
-            Some((_, a, mut compared)) => {
-                if let ([x, y], Some(found)) = (active.as_slice(), compared.change.as_mut()) {
-                    let other = if *x == a { *y } else { *x };
-                    let (own, its) = (
-                        blame(sensors[a], window.until_ms),
-                        blame(sensors[other], window.until_ms),
-                    );
-                    found.share = Some(own / (own + its));
-                }
-                active.retain(|index| *index != a);
-                results.insert(sensors[a].id.clone(), compared);
-                if let [last] = active.as_slice() {
-                    let other = Compared {
-                        others: Vec::new(),
-                        figures: Vec::new(),
-                        change: None,
+        let Some((_, mut guilty, mut compared)) = worst else {
+            results.extend(
+                quiet
+                    .into_iter()
+                    .map(|(a, compared)| (sensors[a].id.clone(), compared)),
+            );
+            break;
+        };
+        if let ([x, y], Some(found)) = (active.as_slice(), compared.change.as_ref()) {
+            // Two alone: the same difference, seen from either side. Physics and prior suspicion say whose it is.
+            let other = if *x == guilty { *y } else { *x };
+            let evidence = witness::evidence(
+                site,
+                enclosure,
+                record,
+                checked,
+                quantity,
+                history,
+                sensors[guilty],
+                sensors[other],
+                &found.change,
+            );
+            let odds = blame(sensors[guilty], window.until_ms) / blame(sensors[other], window.until_ms)
+                * evidence.exp();
+            let share = odds / (1.0 + odds);
+            if share < 0.5 {
+                let figures = combine(&[&pairs[&(other, guilty)][..]]);
+                let names = vec![sensors[guilty].id.clone()];
+                if let Some(change) = judge(
+                    enclosure,
+                    record,
+                    sensors[other],
+                    &names,
+                    &figures,
+                    noise,
+                    site,
+                    history,
+                    window,
+                ) {
+                    compared = Compared {
+                        others: names,
+                        figures,
+                        change: Some(change),
                     };
-                    results.insert(sensors[*last].id.clone(), other);
+                    guilty = other;
                 }
             }
+            if let Some(found) = compared.change.as_mut() {
+                found.share = Some(share.max(1.0 - share));
+            }
+        }
+        active.retain(|index| *index != guilty);
+        results.insert(sensors[guilty].id.clone(), compared);
+        if let [last] = active.as_slice() {
+            results.insert(
+                sensors[*last].id.clone(),
+                Compared {
+                    others: Vec::new(),
+                    figures: Vec::new(),
+                    change: None,
+                },
+            );
         }
     }
     results

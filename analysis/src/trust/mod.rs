@@ -7,6 +7,7 @@ mod daily;
 mod grid;
 mod onset;
 mod signal;
+mod witness;
 
 pub use assess::assess;
 

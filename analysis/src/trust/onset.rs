@@ -47,15 +47,16 @@ pub(super) struct Noise {
     pub walk_per_sqrt_day: f64,
     /// Prior standard deviation of the sensitivity to level.
     pub gain_sd: f64,
-    /// A change smaller than this is not worth a word.
-    pub effect_min: f64,
+    /// A drift or a step that has come less far than this is not worth a word.
+    pub drift_min: f64,
+    pub step_min: f64,
 }
 
 /// Share of a day's variance that carries over, and its correlation from day to day (own choice, after METHODS: phi 0.5).
 const CARRIED_FRAC: f64 = 0.5;
 const CARRIED_PHI: f64 = 0.6;
 /// Twice the gain in log-likelihood that a change needs. Set so that healthy simulated sites stay silent (DEVELOPERS.md).
-pub(super) const LIKELIHOOD_GAIN_MIN: f64 = 16.0;
+pub(super) const LIKELIHOOD_GAIN_MIN: f64 = 20.0;
 /// Days before the onset that must be known, and after it.
 const DAYS_BEFORE_MIN: usize = 5;
 const DAYS_AFTER_MIN: usize = 2;
@@ -90,7 +91,7 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
     }
     // The level's sensitivity has a proper prior: it enters the covariance instead of being free.
     let level_column: Vec<f64> = levels.iter().map(|level| level - level_centre).collect();
-    let basis = Basis::new(&whitener, &nuisance, &level_column, noise.gain_sd);
+    let basis = Basis::new(&whitener, &nuisance, &[(level_column, noise.gain_sd)]);
     let white_y = basis.whitened(&y);
 
     let mut best: Option<(f64, Change)> = None;
@@ -98,14 +99,8 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
     for onset in DAYS_BEFORE_MIN..=count - DAYS_AFTER_MIN {
         // A bend's foot may lie before the first day that shows it.
         for shape in [Shape::Drift, Shape::Step] {
-            let column: Vec<f64> = figures
-                .iter()
-                .enumerate()
-                .map(|(index, f)| match shape {
-                    Shape::Drift => (f.day - figures[onset - 1].day).max(0.0),
-                    Shape::Step => f64::from(u8::from(index >= onset)),
-                })
-                .collect();
+            let first = if shape == Shape::Drift { onset - 1 } else { onset };
+            let column = shape_column(figures, shape, figures[first].day);
             let x = basis.whitened(&column);
             let xx = dot(&x, &x);
             if xx < 1e-9 {
@@ -122,7 +117,6 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
                     low: (coefficient - half) * scale,
                     high: (coefficient + half) * scale,
                 };
-                let first = if shape == Shape::Drift { onset - 1 } else { onset };
                 let change = Change {
                     shape,
                     onset_ms: figures[first].at_ms,
@@ -141,7 +135,11 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
         }
     }
     let (gain, mut change) = best?;
-    if gain < LIKELIHOOD_GAIN_MIN || change.now.value.abs() < noise.effect_min {
+    let far_enough = match change.shape {
+        Shape::Drift => noise.drift_min,
+        Shape::Step => noise.step_min,
+    };
+    if gain < LIKELIHOOD_GAIN_MIN || change.now.value.abs() < far_enough {
         return None;
     }
     for (shape, onset, other) in gains {
@@ -152,6 +150,39 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
         }
     }
     Some(change)
+}
+
+/// A drift's or step's column: 0 before `onset_day`, then days since, or 1.
+fn shape_column(figures: &[DayFigure], shape: Shape, onset_day: f64) -> Vec<f64> {
+    let value = |f: &DayFigure| match shape {
+        Shape::Drift => (f.day - onset_day).max(0.0),
+        Shape::Step => f64::from(u8::from(f.day >= onset_day)),
+    };
+    figures.iter().map(value).collect()
+}
+
+/// How far another daily figure went along with a change: its estimate by the last day, and the standard deviation of it.
+///
+/// `soft`: columns that may explain the figure, each with the prior standard deviation of its coefficient.
+pub(super) fn went_along(
+    figures: &[DayFigure],
+    change: &Change,
+    noise: Noise,
+    soft: &[(Vec<f64>, f64)],
+) -> Option<(f64, f64)> {
+    let onset_day = figures.iter().find(|f| f.at_ms >= change.onset_ms)?.day;
+    let column = shape_column(figures, change.shape, onset_day);
+    let (before, reach) = (column.iter().filter(|c| **c == 0.0).count(), *column.last()?);
+    if before < DAYS_BEFORE_MIN || reach == 0.0 {
+        return None;
+    }
+    let whitener = Whitener::new(figures, noise)?;
+    let basis = Basis::new(&whitener, &[vec![1.0; figures.len()]], soft);
+    let centre = median(&figures.iter().map(|f| f.difference).collect::<Vec<_>>())?;
+    let y = basis.whitened(&figures.iter().map(|f| f.difference - centre).collect::<Vec<_>>());
+    let x = basis.whitened(&column);
+    let xx = dot(&x, &x);
+    (xx > 1e-12).then(|| (dot(&x, &y) / xx * reach, reach / xx.sqrt()))
 }
 
 /// Standard deviation of a day's figure, from differences of neighbouring days.
@@ -221,7 +252,7 @@ fn cholesky(count: usize, entry: impl Fn(usize, usize) -> f64) -> Option<Vec<Vec
     Some(lower)
 }
 
-/// Whitened space with the nuisance columns projected out; the level column is projected out softly, by its prior.
+/// Whitened space with the nuisance columns projected out; soft columns are projected out as far as their prior lets them.
 struct Basis<'w> {
     whitener: &'w Whitener,
     /// Orthonormal columns with how much of each is removed: 1 wholly, less where a prior holds it.
@@ -229,7 +260,7 @@ struct Basis<'w> {
 }
 
 impl<'w> Basis<'w> {
-    fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>], level: &[f64], gain_sd: f64) -> Basis<'w> {
+    fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>], soft: &[(Vec<f64>, f64)]) -> Basis<'w> {
         let mut basis = Basis {
             whitener,
             columns: Vec::new(),
@@ -237,7 +268,9 @@ impl<'w> Basis<'w> {
         for column in nuisance {
             basis.add(column, None);
         }
-        basis.add(level, Some(gain_sd));
+        for (column, prior_sd) in soft {
+            basis.add(column, Some(*prior_sd));
+        }
         basis
     }
 
