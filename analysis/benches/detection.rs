@@ -196,13 +196,27 @@ impl Tally {
                 })
                 .and_then(|d| d.systematic_pct)
         };
-        let explained = simulation
-            .truth
-            .faults
-            .iter()
-            .any(|f| f.subject == finding.subject && f.start.0 < end);
-        if let (true, Some(now), Some(before)) = (explained, systematic(end), systematic(finding.start_ms)) {
+        let explained = simulation.truth.faults.iter().any(|f| {
+            f.subject == finding.subject
+                && f.start.0 < end
+                && f.kind.as_deref().is_some_and(|k| k.starts_with("humidity"))
+        });
+        if let (true, Some(now), Some(before)) = (
+            explained,
+            systematic(end),
+            systematic(finding.start_ms - MS_PER_24_H),
+        ) {
             let truth = now - before;
+            if std::env::args().any(|a| a == "verbose") {
+                println!(
+                    "bias {} {} says {:.2} [{:.2} {:.2}] true {truth:.2}",
+                    finding.kind.name(),
+                    finding.subject,
+                    says.estimate,
+                    says.low.unwrap_or(0.0),
+                    says.high.unwrap_or(0.0)
+                );
+            }
             self.bias_errors.push((
                 says.estimate - truth,
                 says.low.unwrap_or(0.0) <= truth && truth <= says.high.unwrap_or(0.0),

@@ -94,8 +94,7 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
     let basis = Basis::new(&whitener, &nuisance, &[(level_column, noise.gain_sd)]);
     let white_y = basis.whitened(&y);
 
-    let mut best: Option<(f64, Change)> = None;
-    let mut gains: Vec<(Shape, usize, f64)> = Vec::new();
+    let mut tried: Vec<(Change, f64)> = Vec::new();
     for onset in DAYS_BEFORE_MIN..=count - DAYS_AFTER_MIN {
         // A bend's foot may lie before the first day that shows it.
         for shape in [Shape::Drift, Shape::Step] {
@@ -108,33 +107,29 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
             }
             let coefficient = dot(&x, &white_y) / xx;
             let gain = coefficient * coefficient * xx;
-            gains.push((shape, onset, gain));
-            if best.as_ref().is_none_or(|(most, _)| gain > *most) {
-                let half = Z_95 / xx.sqrt();
-                let reach = column[count - 1];
-                let estimate = |scale: f64| Estimate {
-                    value: coefficient * scale,
-                    low: (coefficient - half) * scale,
-                    high: (coefficient + half) * scale,
-                };
-                let change = Change {
+            let half = Z_95 / xx.sqrt();
+            let reach = column[count - 1];
+            let estimate = |scale: f64| Estimate {
+                value: coefficient * scale,
+                low: (coefficient * scale) - half * scale,
+                high: (coefficient * scale) + half * scale,
+            };
+            tried.push((
+                Change {
                     shape,
                     onset_ms: figures[first].at_ms,
                     onset_low_ms: figures[first].at_ms,
                     onset_high_ms: figures[first].at_ms,
-                    per_day: if shape == Shape::Drift {
-                        estimate(1.0)
-                    } else {
-                        estimate(0.0)
-                    },
+                    per_day: estimate(if shape == Shape::Drift { 1.0 } else { 0.0 }),
                     now: estimate(reach),
                     gain,
-                };
-                best = Some((gain, change));
-            }
+                },
+                gain,
+            ));
         }
     }
-    let (gain, mut change) = best?;
+    let mut change = tried.iter().max_by(|a, b| a.1.total_cmp(&b.1))?.0.clone();
+    let gain = change.gain;
     let far_enough = match change.shape {
         Shape::Drift => noise.drift_min,
         Shape::Step => noise.step_min,
@@ -142,14 +137,24 @@ pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> O
     if gain < LIKELIHOOD_GAIN_MIN || change.now.value.abs() < far_enough {
         return None;
     }
-    for (shape, onset, other) in gains {
-        if shape == change.shape && gain - other < ONSET_SLACK {
-            let at = figures[if shape == Shape::Drift { onset - 1 } else { onset }].at_ms;
-            change.onset_low_ms = change.onset_low_ms.min(at);
-            change.onset_high_ms = change.onset_high_ms.max(at);
+    // Onsets that fit about as well widen every interval: the day is part of what is not known.
+    for (other, other_gain) in tried {
+        if other.shape == change.shape && gain - other_gain < ONSET_SLACK {
+            change.onset_low_ms = change.onset_low_ms.min(other.onset_ms);
+            change.onset_high_ms = change.onset_high_ms.max(other.onset_ms);
+            change.now = hull(change.now, other.now);
+            change.per_day = hull(change.per_day, other.per_day);
         }
     }
     Some(change)
+}
+
+fn hull(kept: Estimate, other: Estimate) -> Estimate {
+    Estimate {
+        low: kept.low.min(other.low),
+        high: kept.high.max(other.high),
+        ..kept
+    }
 }
 
 /// A drift's or step's column: 0 before `onset_day`, then days since, or 1.
@@ -315,7 +320,8 @@ mod tests {
         sd_min: 0.25,
         walk_per_sqrt_day: 0.06,
         gain_sd: 0.05,
-        effect_min: 1.0,
+        drift_min: 1.0,
+        step_min: 2.0,
     };
 
     /// Days with normal-like noise of standard deviation `sd`, and `signal(day)` on top.
