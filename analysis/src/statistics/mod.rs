@@ -14,9 +14,12 @@
 //! Knows no sensor, unit or file. Too little data is a [`Refused`], never a number.
 
 pub mod autocorrelation;
+pub mod cusum;
 pub mod distribution;
+pub mod exponential;
 pub mod interval;
 pub mod least_squares;
+pub mod nonlinear;
 pub mod robust;
 pub mod trend;
 
