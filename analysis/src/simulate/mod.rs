@@ -42,4 +42,3 @@ pub use messages::{Message, messages};
 pub use output::{JournalRow, Simulation};
 pub use run::{SiteSpec, run};
 pub use truth::Truth;
-
