@@ -1,10 +1,44 @@
 //! What the animals lived through, from usable readings: heat, nights, moisture, misting, light.
+//!
+//! In: the site, one enclosure, the record up to the end of the span, usable readings. Out: findings, what could not be
+//! judged, and the measured days, nights and mistings. Uses nothing later than the span's end.
+//!
+//! - [`context`]: what the duties share; [`places`]: several sensors as one line; [`device`]: when a device was on.
+//! - [`day`]: the measures of each local day.
+//! - [`heat`]: days too hot or too cold; [`cause`]: by what; [`usual`]: what is usual at each hour.
+//! - [`night`]: nights and the drop from the day; [`heater`]: heaters that do not stop or do not warm.
+//! - [`moisture`]: hours outside the band, long wet runs; [`setpoint`]: what the humidistat really holds.
+//! - [`misting`]: runs, what each did, and whether they weaken.
+//! - [`light`]: hours of light.
+//! - [`words`]: figures as a keeper reads them.
+
+mod cause;
+mod context;
+mod day;
+mod device;
+mod heat;
+mod heater;
+mod light;
+mod misting;
+mod moisture;
+mod night;
+mod places;
+mod setpoint;
+mod usual;
+mod words;
+
+#[cfg(test)]
+mod bench;
 
 use chrono::NaiveDate;
+use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::Span;
 
 use crate::findings::Verdicts;
+use crate::load::Record;
 use crate::series::{Excess, Summary};
+use crate::trusted::Trusted;
+use context::Context;
 
 /// One local day of an enclosure, where the animals can be.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,4 +114,35 @@ pub struct Outcome {
     pub days: Vec<Day>,
     pub nights: Vec<Night>,
     pub mistings: Vec<Misting>,
+}
+
+/// Judges one enclosure over `span`.
+///
+/// # Arguments
+/// - `record`: readings and journal from some weeks before the span (they say what is usual) up to its end, none later.
+/// - `trusted`: usable temperature and humidity; a sensor that is absent there is not used. Device states and light are
+///   taken from `record`.
+///
+/// # Method
+/// Local days that overlap the span, nights that end in it. Each file of this module states its own.
+pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Trusted, span: Span) -> Outcome {
+    let context = Context::new(site, enclosure, record, trusted, span);
+    let mut outcome = Outcome {
+        enclosure: enclosure.id.clone(),
+        ..Outcome::default()
+    };
+    outcome.days = day::measure(&context);
+    outcome.verdicts.extend(heat::judge(&context, &outcome.days));
+    let (nights, verdicts) = night::judge(&context);
+    outcome.nights = nights;
+    outcome.verdicts.extend(verdicts);
+    outcome.verdicts.extend(heater::judge(&context));
+    let (mistings, verdicts) = misting::judge(&context);
+    outcome.mistings = mistings;
+    outcome.verdicts.extend(verdicts);
+    outcome.verdicts.extend(moisture::judge(&context, &outcome.days));
+    outcome.verdicts.extend(setpoint::judge(&context));
+    outcome.verdicts.extend(light::judge(&context, &outcome.days));
+    outcome.verdicts.sort();
+    outcome
 }

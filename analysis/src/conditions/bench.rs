@@ -1,0 +1,1 @@
+//! How often the detectors are right on simulated sites; run by hand.

@@ -1,0 +1,182 @@
+//! What all duties share for one enclosure: its lines, its room, its devices.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Device, Enclosure, Sensor, Site};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
+
+use super::device::States;
+use super::places::{Line, Places};
+use super::words::Words;
+use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
+use crate::load::Record;
+use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
+use crate::trusted::{Trusted, Usable};
+
+/// A mister that said "on" and then nothing runs for at most this long: longer runs are not asked for by anyone.
+const MIST_MS_MAX: i64 = MS_PER_HOUR;
+/// Readings of any sensor of the enclosure this near show that the logger listened.
+const LISTENING_MS: i64 = 20 * 60_000;
+
+/// One enclosure, its record and the span to judge.
+pub(super) struct Context<'a> {
+    pub(super) zone: Zone,
+    pub(super) enclosure: &'a Enclosure,
+    pub(super) record: &'a Record,
+    pub(super) trusted: &'a Trusted,
+    pub(super) span: Span,
+    pub(super) words: Words,
+    /// Temperature at the places that animals can reach.
+    pub(super) temperature: Option<Places>,
+    /// Humidity there, or at the enclosure's other usable sensors where none is there.
+    pub(super) humidity: Option<Places>,
+    pub(super) room_c: Option<Line>,
+    pub(super) room_pct: Option<Line>,
+    /// Instants at which anything of this enclosure was heard, in order.
+    heard_ms: Vec<i64>,
+}
+
+impl<'a> Context<'a> {
+    pub(super) fn new(
+        site: &'a Site,
+        enclosure: &'a Enclosure,
+        record: &'a Record,
+        trusted: &'a Trusted,
+        span: Span,
+    ) -> Context<'a> {
+        let zone = site.zone;
+        let usable = |sensors: &[&'a Sensor], quantity: Quantity| {
+            let found: Vec<(&str, &Usable)> = sensors
+                .iter()
+                .filter_map(|sensor| Some((sensor.id.as_str(), trusted.get(&sensor.id, quantity)?)))
+                .collect();
+            Places::combine(zone, &found)
+        };
+        let animal = enclosure.animal_sensors();
+        let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
+        let room: Vec<&Sensor> = site.room_sensors.iter().collect();
+        let mut heard_ms: Vec<i64> = enclosure
+            .sensors
+            .iter()
+            .flat_map(|sensor| [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q)))
+            .flatten()
+            .flat_map(|series| series.at_ms.iter().copied())
+            .collect();
+        heard_ms.sort_unstable();
+        Context {
+            zone,
+            enclosure,
+            record,
+            trusted,
+            span,
+            words: Words::of(site),
+            temperature: usable(&animal, Quantity::Temperature),
+            humidity: usable(&animal, Quantity::Humidity).or_else(|| usable(&all, Quantity::Humidity)),
+            room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),
+            room_pct: usable(&room, Quantity::Humidity).map(|places| places.mean),
+            heard_ms,
+        }
+    }
+
+    /// States of a device up to the end of the span.
+    pub(super) fn states(&self, device: &Device) -> Option<States> {
+        use mosswarden_config::site::DeviceKind;
+        let on_ms_max = match device.kind {
+            DeviceKind::Mister => MIST_MS_MAX,
+            _ => i64::MAX,
+        };
+        States::of(self.record, &device.id, self.span.until_ms, on_ms_max)
+    }
+
+    /// Whether anything of the enclosure was heard around an instant: a message that is missing then was not sent.
+    pub(super) fn listening(&self, at_ms: i64) -> bool {
+        let before = self.heard_ms.partition_point(|at| *at <= at_ms);
+        let near = |index: usize| {
+            self.heard_ms
+                .get(index)
+                .is_some_and(|at| (at - at_ms).abs() <= LISTENING_MS)
+        };
+        near(before) && before > 0 && near(before - 1)
+    }
+
+    /// The first instant of the record.
+    pub(super) fn record_from_ms(&self) -> i64 {
+        let first = self.heard_ms.first().copied().unwrap_or(self.span.from_ms);
+        self.record
+            .span
+            .map_or(first, |span| span.from_ms.max(first))
+            .min(self.span.from_ms)
+    }
+
+    /// The whole record up to the end of the span.
+    pub(super) fn whole(&self) -> Span {
+        Span {
+            from_ms: self.record_from_ms(),
+            until_ms: self.span.until_ms,
+        }
+    }
+
+    /// Vapour density of the room's air at an instant, g/m³.
+    pub(super) fn room_vapour_g_m3(&self, at_ms: i64) -> Option<f64> {
+        let t_c = self.room_c.as_ref()?.value_at(at_ms)?;
+        let rh_pct = self.room_pct.as_ref()?.value_at(at_ms)?;
+        Some(vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct)))
+    }
+
+    /// Light hours by the clock that overlap a span.
+    pub(super) fn light_within(&self, span: Span) -> Vec<Span> {
+        let around = Span {
+            from_ms: span.from_ms - MS_PER_24_H,
+            until_ms: span.until_ms,
+        };
+        self.zone
+            .dates(around)
+            .into_iter()
+            .filter_map(|date| self.zone.light(date, self.enclosure.light).intersect(span))
+            .collect()
+    }
+
+    /// A finding about this enclosure's conditions.
+    pub(super) fn finding(&self, kind: Kind, start_ms: i64, severity: Severity, value: Value) -> Finding {
+        Finding {
+            kind,
+            enclosure: self.enclosure.id.clone(),
+            subject: self.enclosure.id.clone(),
+            start_ms,
+            end_ms: None,
+            severity,
+            value,
+            cause: None,
+            also: Vec::new(),
+            message: String::new(),
+            advice: String::new(),
+        }
+    }
+
+    pub(super) fn not_assessed(
+        &self,
+        kind: Kind,
+        subject: Option<&str>,
+        span: Span,
+        reason: String,
+    ) -> NotAssessed {
+        NotAssessed {
+            kind,
+            enclosure: self.enclosure.id.clone(),
+            subject: subject.map(str::to_owned),
+            span: Some(span),
+            reason,
+        }
+    }
+}
+
+/// Words for sensors that were silent: "low and check were silent; judged by the others".
+pub(super) fn silent_words(silent: &[&str], sensor_count: usize) -> String {
+    if silent.is_empty() || silent.len() >= sensor_count {
+        return String::new();
+    }
+    let verb = if silent.len() == 1 { "was" } else { "were" };
+    format!(
+        " ({} {verb} silent for much of it: judged by the others and the usual difference)",
+        silent.join(" and ")
+    )
+}

@@ -1,0 +1,220 @@
+//! Days too hot and days too cold for the place where an animal can take refuge.
+//!
+//! In: measured local days. Out: one finding a day and kind, or why a day could not be judged. Overheating is judged at the
+//! coolest reachable place, overcooling at the warmest: a hot spot is harmless while a cool place exists.
+
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
+
+use super::Day;
+use super::cause;
+use super::context::{Context, silent_words};
+use super::places::{Line, Places};
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::series::Excess;
+
+/// Less than this is no finding: half a kelvin for less than an hour is what a sensor's doubt and an opened door can make
+/// (our own choice).
+const DEGREE_HOURS_MIN: f64 = 0.4;
+/// Below this, and never as much as [`TINY_PEAK_K`] beyond, it is worth a notice only (our own choice).
+const TINY_DEGREE_HOURS: f64 = 1.0;
+const TINY_PEAK_K: f64 = 1.0;
+/// Time above the emergency limit that makes it urgent: two usual readings of five minutes, so that one odd reading does not.
+const EMERGENCY_MIN: f64 = 10.0;
+/// A day is judged when this share of its light hours is known: the usual share for validity of daily values in
+/// air-quality rules (from memory).
+const KNOWN_FRAC_MIN: f64 = 0.75;
+/// Sensors known for less than this share of a day are named as silent.
+const SILENT_FRAC: f64 = 0.9;
+/// A gap this long, h, with a reading at its edge this near the limit, K, may hide a hot hour.
+const GAP_H: f64 = 1.5;
+const GAP_NEAR_K: f64 = 1.0;
+
+/// Which side of the limits.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Side {
+    Over,
+    Under,
+}
+
+/// Judges every measured day on both sides.
+pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    let Some(places) = &context.temperature else {
+        for kind in [Kind::Overheating, Kind::Overcooling] {
+            verdicts.not_assessed.push(context.not_assessed(
+                kind,
+                None,
+                context.span,
+                "no usable temperature where the animals can be".to_owned(),
+            ));
+        }
+        return verdicts;
+    };
+    for day in days {
+        for side in [Side::Over, Side::Under] {
+            judge_day(context, places, day, side, &mut verdicts);
+        }
+    }
+    verdicts
+}
+
+fn judge_day(context: &Context<'_>, places: &Places, day: &Day, side: Side, verdicts: &mut Verdicts) {
+    let (kind, line, excess) = match side {
+        Side::Over => (Kind::Overheating, &places.lowest, &day.over),
+        Side::Under => (Kind::Overcooling, &places.highest, &day.under),
+    };
+    let doubt = incomplete(context, line, day.span, side);
+    if excess.unit_hours >= DEGREE_HOURS_MIN {
+        verdicts
+            .findings
+            .push(finding(context, places, day, side, doubt.is_some()));
+    } else if let Some(reason) = doubt {
+        verdicts
+            .not_assessed
+            .push(context.not_assessed(kind, None, day.span, reason));
+    }
+}
+
+/// Why a day without a finding can't be called well, if so.
+fn incomplete(context: &Context<'_>, line: &Line, day: Span, side: Side) -> Option<String> {
+    // Heat comes with the light hours, cold at any time of the day.
+    let windows = match side {
+        Side::Over => context.light_within(day),
+        Side::Under => vec![day],
+    };
+    let hours: f64 = windows.iter().map(|window| window.hours()).sum();
+    if hours <= 0.0 {
+        return None;
+    }
+    let known_h: f64 = windows
+        .iter()
+        .filter_map(|window| line.summary(*window))
+        .map(|summary| summary.covered_h)
+        .sum();
+    let what = match side {
+        Side::Over => "light hours",
+        Side::Under => "day",
+    };
+    if known_h < KNOWN_FRAC_MIN * hours {
+        return Some(format!(
+            "only {} of the {what} of {} known",
+            super::words::percent(known_h / hours),
+            context.words.day(day.from_ms)
+        ));
+    }
+    let limits = context.enclosure.limits;
+    line.gaps(day)
+        .into_iter()
+        .find(|gap| {
+            gap.hours() >= GAP_H
+                && [gap.from_ms, gap.until_ms].iter().any(|edge| {
+                    line.value_at(*edge).is_some_and(|t_c| match side {
+                        Side::Over => t_c > limits.max_c - GAP_NEAR_K,
+                        Side::Under => t_c < limits.min_c + GAP_NEAR_K,
+                    })
+                })
+        })
+        .map(|gap| {
+            format!(
+                "nothing known for {} from {}, next to readings close to the limit",
+                context.words.hours(gap.hours()),
+                context.words.moment(gap.from_ms)
+            )
+        })
+}
+
+fn finding(context: &Context<'_>, places: &Places, day: &Day, side: Side, lower_bound: bool) -> Finding {
+    let limits = context.enclosure.limits;
+    let (words, u) = (context.words, places.half_width);
+    let (line, excess) = match side {
+        Side::Over => (&places.lowest, &day.over),
+        Side::Under => (&places.highest, &day.under),
+    };
+    let shifted = |by: f64| match side {
+        Side::Over => line.above(limits.max_c + by, day.span).unit_hours,
+        Side::Under => line.below(limits.min_c - by, day.span).unit_hours,
+    };
+    let (kind, name) = match side {
+        Side::Over => (Kind::Overheating, "degree-hours above the limit"),
+        Side::Under => (Kind::Overcooling, "degree-hours below the limit"),
+    };
+    let value = Value::new(name, excess.unit_hours, "Cel.h").between(shifted(u), shifted(-u));
+    let (extreme_c, extreme_ms, beyond_k) = extreme(line, day.span, side, limits.max_c, limits.min_c);
+    let emergency_min = limits
+        .emergency_c
+        .filter(|_| side == Side::Over)
+        .map(|limit_c| line.above(limit_c, day.span).hours * 60.0);
+    let severity = if emergency_min.is_some_and(|minutes| minutes >= EMERGENCY_MIN) {
+        Severity::Urgent
+    } else if excess.unit_hours < TINY_DEGREE_HOURS && beyond_k < TINY_PEAK_K {
+        Severity::Notice
+    } else {
+        Severity::Warning
+    };
+    let start_ms = excess.first_ms.unwrap_or(day.span.from_ms);
+    let mut finding = context.finding(kind, start_ms, severity, value);
+    finding.end_ms = end_of(context, line, excess, day.span);
+    let (extreme_name, hours_name, direction, place) = match side {
+        Side::Over => ("highest temperature", "hours above", "above", "coolest"),
+        Side::Under => ("lowest temperature", "hours below", "below", "warmest"),
+    };
+    finding.also = vec![
+        Value::new(extreme_name, extreme_c, "Cel"),
+        Value::new(hours_name, excess.hours, "h"),
+        Value::new("longest run", excess.longest_h, "h"),
+    ];
+    finding
+        .also
+        .extend(emergency_min.map(|minutes| Value::new("minutes above the emergency limit", minutes, "min")));
+    let at_least = if lower_bound {
+        "; part of the day is not known, so this is the least it was"
+    } else {
+        ""
+    };
+    let silent = silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len());
+    let place = if places.sensors.len() > 1 {
+        format!(" at the {place} place")
+    } else {
+        String::new()
+    };
+    let lead = format!(
+        "{}{place} at {}, {} {direction} the limit, for {} in all",
+        words.temperature(extreme_c),
+        words.moment(extreme_ms),
+        words.difference(beyond_k),
+        words.hours(excess.hours)
+    );
+    match side {
+        Side::Over => {
+            let verdict = cause::of_overheating(context, &places.lowest, day.span, excess);
+            finding.cause = verdict.cause;
+            finding.message = format!("{lead}: {}{at_least}{silent}.", verdict.evidence);
+            finding.advice = verdict.advice;
+        }
+        Side::Under => {
+            finding.message = format!("{lead}{at_least}{silent}.");
+            finding.advice = "Look at the animals first, then at heater, thermostat and lamp, and for a draught. \
+                Let a cold animal warm slowly with its room; never raise the heat on an animal that looks unwell, ring \
+                a veterinarian. Unplug before you reach near wet fittings."
+                .to_owned();
+        }
+    }
+    finding
+}
+
+/// The most extreme value of a day, when, and how far beyond the limit, K.
+fn extreme(line: &Line, day: Span, side: Side, max_c: f64, min_c: f64) -> (f64, i64, f64) {
+    line.summary(day)
+        .map_or((0.0, day.from_ms, 0.0), |summary| match side {
+            Side::Over => (summary.high, summary.high_at_ms, summary.high - max_c),
+            Side::Under => (summary.low, summary.low_at_ms, min_c - summary.low),
+        })
+}
+
+/// When it ended; `None` while it still holds at the end of the span.
+fn end_of(context: &Context<'_>, line: &Line, excess: &Excess, day: Span) -> Option<i64> {
+    let last_ms = excess.last_ms.unwrap_or(day.until_ms);
+    let open = day.until_ms == context.span.until_ms
+        && context.span.until_ms - last_ms <= line.gap_ms.min(MS_PER_HOUR);
+    (!open).then_some(last_ms)
+}

@@ -1,0 +1,220 @@
+//! Heaters that stay on beyond their set-point, and heaters that are on and do not warm.
+//!
+//! In: states of heaters, what the controller's own probe read (raw: the thermostat acted on it). Out: one finding a stretch.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Device, DeviceKind, Role};
+use mosswarden_config::table::Mark;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use super::context::Context;
+use super::device::{States, hours_within, union};
+use super::places::{Line, hour_of, hour_start};
+use super::usual::{Usual, hour_mean};
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+
+/// How far above the set-point a probe may read while the heater is still on: its noise, the pause between its readings
+/// and the message's way (common practice, no source).
+const MARGIN_K: f64 = 0.4;
+/// Time beyond that makes a finding, h.
+const STUCK_H_MIN: f64 = 0.5;
+/// Stretches closer than this are one, ms.
+const JOIN_MS: i64 = 3 * MS_PER_HOUR;
+/// A heater that is on for this long without warming has failed, h.
+const FAILED_H_MIN: f64 = 3.0;
+/// Warming that a working heater reaches in that time, K (common practice, no source).
+const WARMING_K_MIN: f64 = 0.5;
+/// The excess over the room that is left when a heater fails, as a share of the usual at that hour.
+const EXCESS_LEFT_FRAC: f64 = 0.6;
+/// The usual excess must be at least this, K, for its loss to show.
+const EXCESS_K_MIN: f64 = 1.0;
+
+/// Judges every heater of the enclosure.
+pub(super) fn judge(context: &Context<'_>) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    for device in context.enclosure.devices_of(DeviceKind::Heater) {
+        let missing = match (context.states(device), controller(context, device)) {
+            (None, _) => Some("it sends no states"),
+            (_, None) => Some("no probe of its thermostat is heard"),
+            (Some(_), _) if device.setpoint.temperature_c.is_none() => {
+                Some("the site file gives no set-point for it")
+            }
+            (Some(states), Some(probe)) => {
+                verdicts.findings.extend(stuck(context, device, &states));
+                verdicts.findings.extend(failed(context, device, &states, &probe));
+                None
+            }
+        };
+        if let Some(reason) = missing {
+            for kind in [Kind::HeaterStuckOn, Kind::HeaterFailed] {
+                verdicts.not_assessed.push(context.not_assessed(
+                    kind,
+                    Some(&device.id),
+                    context.span,
+                    reason.to_owned(),
+                ));
+            }
+        }
+    }
+    verdicts
+}
+
+/// What the thermostat's probe read, as it came.
+fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
+    let id = device.controlled_by.as_deref().or_else(|| {
+        let sensors = &context.enclosure.sensors;
+        let by_role = sensors.iter().find(|sensor| sensor.role == Role::Controller);
+        by_role.or(sensors.first()).map(|sensor| sensor.id.as_str())
+    })?;
+    let series = context
+        .record
+        .get(id, Quantity::Temperature)?
+        .filtered(|at, _, mark| mark != Mark::Impossible && at < context.span.until_ms);
+    let gap_ms = series.gap_ms();
+    (!series.is_empty()).then_some(Line { series, gap_ms })
+}
+
+/// Spans inside `window` in which a heater was on although its probe read above set-point and margin.
+pub(super) fn beyond_setpoint(
+    context: &Context<'_>,
+    device: &Device,
+    states: &States,
+    window: Span,
+) -> Vec<Span> {
+    let (Some(probe), Some(setpoint_c)) = (controller(context, device), device.setpoint.temperature_c) else {
+        return Vec::new();
+    };
+    let limit_c = setpoint_c + MARGIN_K;
+    let mut spans = Vec::new();
+    for on in states.on_within(window) {
+        probe
+            .series
+            .view()
+            .pieces(on, probe.gap_ms, |from_ms, until_ms, v0, v1| {
+                if v0 > limit_c && v1 > limit_c {
+                    spans.push(Span { from_ms, until_ms });
+                }
+            });
+    }
+    union(spans)
+}
+
+fn stuck(context: &Context<'_>, device: &Device, states: &States) -> Vec<Finding> {
+    let beyond = beyond_setpoint(context, device, states, context.whole());
+    let mut stretches: Vec<(Span, f64)> = Vec::new();
+    for span in beyond {
+        match stretches.last_mut() {
+            Some((last, hours)) if span.from_ms - last.until_ms <= JOIN_MS => {
+                last.until_ms = span.until_ms;
+                *hours += span.hours();
+            }
+            _ => stretches.push((span, span.hours())),
+        }
+    }
+    stretches
+        .into_iter()
+        .filter(|(stretch, hours)| {
+            *hours >= STUCK_H_MIN && stretch.until_ms > context.span.from_ms
+        })
+        .map(|(stretch, hours)| {
+            let value = Value::new("hours on beyond its set-point", hours, "h");
+            let mut finding = context.finding(Kind::HeaterStuckOn, stretch.from_ms, Severity::Urgent, value);
+            finding.subject = device.id.clone();
+            finding.end_ms = (context.span.until_ms - stretch.until_ms > JOIN_MS).then_some(stretch.until_ms);
+            let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+            finding.message = format!(
+                "{} stayed on for {} although its probe read above the set-point of {}, from {}.",
+                device.id,
+                context.words.hours(hours),
+                context.words.temperature(setpoint_c),
+                context.words.moment(stretch.from_ms)
+            );
+            finding.advice = "Pull its plug now (dry hands, dry floor) and look at the animals. A welded relay or a loose \
+                probe does this: replace the thermostat or its probe, check the set-point, and fit an independent high \
+                cut-out, by an electrician where your rules ask for one. No software stands in for it."
+                .to_owned();
+            finding
+        })
+        .collect()
+}
+
+/// Stretches of being on without warming.
+fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
+    let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+    let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K);
+    let recent = Span {
+        from_ms: context.span.from_ms - 2 * MS_PER_24_H,
+        until_ms: context.span.until_ms,
+    };
+    let mut findings = Vec::new();
+    for on in states.on_within(recent) {
+        if on.hours() < FAILED_H_MIN || on.until_ms <= context.span.from_ms {
+            continue;
+        }
+        let Some(during) = probe.summary(on) else { continue };
+        let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
+        // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
+        let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
+        if warmed || during.covered_frac < 0.5 {
+            continue;
+        }
+        let lost = excess_lost(context, probe, on);
+        let fell = first_c - during.low >= WARMING_K_MIN;
+        if !lost.unwrap_or(fell) {
+            continue;
+        }
+        let value = Value::new("hours on with no warming", on.hours(), "h");
+        let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
+        finding.subject = device.id.clone();
+        finding.end_ms = (on.until_ms < context.span.until_ms).then_some(on.until_ms);
+        finding.message = format!(
+            "{} has been on for {} since {} without warming: its probe went from {} to {}.",
+            device.id,
+            context.words.hours(on.hours()),
+            context.words.moment(on.from_ms),
+            context.words.temperature(first_c),
+            context.words.temperature(during.low)
+        );
+        finding.advice = "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
+            it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
+            .to_owned();
+        findings.push(finding);
+    }
+    findings
+}
+
+/// Whether the excess over the room is well below the usual at the end of `on`; `None` where that can't be compared.
+fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
+    let room = context.room_c.as_ref()?;
+    let usual = Usual::before(
+        context,
+        probe,
+        f64::INFINITY,
+        context.zone.day(context.zone.date(on.from_ms)).from_ms,
+    )?;
+    let (mut now, mut before, mut hours) = (0.0, 0.0, 0.0);
+    // The first hour is left out: the heat that is stored fades over it.
+    let mut from_ms = hour_start(on.from_ms) + 2 * MS_PER_HOUR;
+    while from_ms + MS_PER_HOUR <= on.until_ms {
+        let hour = hour_of(context.zone, from_ms);
+        if let (Some(inside_c), Some(room_c), Some(excess_k)) = (
+            hour_mean(probe, from_ms),
+            hour_mean(room, from_ms),
+            usual.excess_k.get(&hour),
+        ) {
+            now += inside_c - room_c;
+            before += excess_k;
+            hours += 1.0;
+        }
+        from_ms += MS_PER_HOUR;
+    }
+    if hours == 0.0 || before / hours < EXCESS_K_MIN {
+        return None;
+    }
+    Some(now < EXCESS_LEFT_FRAC * before)
+}
+
+/// Hours a device was on in a span; used by the set-point's duty.
+pub(super) fn hours_on(states: &States, span: Span) -> f64 {
+    hours_within(&states.on, span)
+}

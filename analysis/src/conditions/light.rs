@@ -1,0 +1,218 @@
+//! Hours of light by the lamp's states, or by a light sensor where no lamp sends any.
+//!
+//! In: states and illuminance from the record. Out: hours a local day, a finding for each stretch of days with too much or
+//! too little. A lamp's own heat step is not used.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::DeviceKind;
+use mosswarden_config::table::Mark;
+use mosswarden_config::zone::Span;
+
+use super::Day;
+use super::context::Context;
+use super::device::{hours_within, union};
+use crate::findings::{Kind, Severity, Value, Verdicts};
+use crate::statistics::robust::quantile;
+
+/// Hours of light may differ by this much: a timer with a quarter-hour dial at both ends (common practice, no source).
+const TOLERANCE_H: f64 = 0.5;
+const WARNING_H: f64 = 2.0;
+/// A day is judged when its states are known but for this share.
+const KNOWN_FRAC_MIN: f64 = 0.95;
+/// A light sensor must see the lit hours this many times brighter than the dark ones.
+const CONTRAST_MIN: f64 = 3.0;
+
+/// When there was light, and when that is known.
+pub(super) struct Lit {
+    on: Vec<Span>,
+    known: Vec<Span>,
+    by: String,
+}
+
+impl Lit {
+    /// Hours of light in a span; `None` where too little is known.
+    pub(super) fn hours(&self, span: Span) -> Option<f64> {
+        (hours_within(&self.known, span) >= KNOWN_FRAC_MIN * span.hours())
+            .then(|| hours_within(&self.on, span))
+    }
+}
+
+/// The light of an enclosure, by states or else by a light sensor.
+pub(super) fn lit(context: &Context<'_>) -> Option<Lit> {
+    by_states(context).or_else(|| by_sensor(context))
+}
+
+fn by_states(context: &Context<'_>) -> Option<Lit> {
+    // A lamp on a thermostat is a heater that shines: it says nothing of the hours of light.
+    let lamps: Vec<_> = context
+        .enclosure
+        .devices_of(DeviceKind::Lamp)
+        .filter(|device| device.setpoint.temperature_c.is_none())
+        .collect();
+    let states: Vec<_> = lamps.iter().filter_map(|device| context.states(device)).collect();
+    if states.is_empty() || states.len() < lamps.len() {
+        return None;
+    }
+    // Known is where every lamp is known.
+    let known = states
+        .iter()
+        .map(|states| states.known.clone())
+        .reduce(|a, b| {
+            a.iter()
+                .flat_map(|span| b.iter().filter_map(|other| span.intersect(*other)))
+                .collect()
+        })
+        .unwrap_or_default();
+    Some(Lit {
+        on: union(states.into_iter().flat_map(|states| states.on).collect()),
+        known,
+        by: "lamp's states".to_owned(),
+    })
+}
+
+fn by_sensor(context: &Context<'_>) -> Option<Lit> {
+    let (id, series) = context
+        .enclosure
+        .sensors
+        .iter()
+        .find_map(|sensor| Some((&sensor.id, context.record.get(&sensor.id, Quantity::Illuminance)?)))?;
+    let series = series.filtered(|at, _, mark| mark != Mark::Impossible && at < context.span.until_ms);
+    let bright = quantile(&series.value, 0.75)?;
+    let dark = quantile(&series.value, 0.1)?.max(1.0);
+    if bright < CONTRAST_MIN * dark {
+        return None;
+    }
+    let threshold_lx = (bright * dark).sqrt();
+    let gap_ms = series.gap_ms();
+    let (mut on, mut known) = (Vec::new(), Vec::new());
+    series
+        .view()
+        .pieces(context.whole(), gap_ms, |from_ms, until_ms, v0, v1| {
+            known.push(Span { from_ms, until_ms });
+            // The switch lies somewhere between two readings: half of the piece counts.
+            let middle_ms = from_ms + (until_ms - from_ms) / 2;
+            match (v0 > threshold_lx, v1 > threshold_lx) {
+                (true, true) => on.push(Span { from_ms, until_ms }),
+                (true, false) => on.push(Span {
+                    from_ms,
+                    until_ms: middle_ms,
+                }),
+                (false, true) => on.push(Span {
+                    from_ms: middle_ms,
+                    until_ms,
+                }),
+                (false, false) => {}
+            }
+        });
+    Some(Lit {
+        on: union(on),
+        known: union(known),
+        by: id.clone(),
+    })
+}
+
+/// Judges every whole day.
+pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    let Some(lit) = lit(context) else {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::LightHoursWrong,
+            None,
+            context.span,
+            "no lamp sends its state and no light sensor is here".to_owned(),
+        ));
+        return verdicts;
+    };
+    // Each entry: first day, last day, differences.
+    let mut stretches: Vec<(Span, Vec<f64>)> = Vec::new();
+    let mut open = false;
+    let mut unknown: Vec<Span> = Vec::new();
+    for day in days {
+        let whole = context.zone.day(day.local_date);
+        if whole.until_ms > context.span.until_ms {
+            continue;
+        }
+        let Some(hours) = lit.hours(whole) else {
+            unknown.push(whole);
+            open = false;
+            continue;
+        };
+        let asked: f64 = context.light_within(whole).iter().map(|span| span.hours()).sum();
+        let difference_h = hours - asked;
+        if difference_h.abs() <= TOLERANCE_H {
+            open = false;
+            continue;
+        }
+        match stretches.last_mut() {
+            Some((span, differences))
+                if open
+                    && differences
+                        .last()
+                        .is_some_and(|last| last.signum() == difference_h.signum()) =>
+            {
+                span.until_ms = whole.until_ms;
+                differences.push(difference_h);
+            }
+            _ => stretches.push((whole, vec![difference_h])),
+        }
+        open = true;
+    }
+    for day in unknown {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::LightHoursWrong,
+            None,
+            day,
+            format!(
+                "the {} are not known for all of {}",
+                lit.by,
+                context.words.day(day.from_ms)
+            ),
+        ));
+    }
+    let last_whole_ms = days
+        .iter()
+        .map(|day| context.zone.day(day.local_date).until_ms)
+        .filter(|until| *until <= context.span.until_ms)
+        .max();
+    for (span, differences) in stretches {
+        verdicts
+            .findings
+            .push(finding(context, &lit, span, &differences, last_whole_ms));
+    }
+    verdicts
+}
+
+fn finding(
+    context: &Context<'_>,
+    lit: &Lit,
+    span: Span,
+    differences: &[f64],
+    last_whole_ms: Option<i64>,
+) -> crate::findings::Finding {
+    let mean_h = differences.iter().sum::<f64>() / differences.len() as f64;
+    let severity = if mean_h.abs() >= WARNING_H {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let value = Value::new("hours of light minus the hours asked for", mean_h, "h");
+    let mut finding = context.finding(Kind::LightHoursWrong, span.from_ms, severity, value);
+    finding.end_ms = (last_whole_ms != Some(span.until_ms)).then_some(span.until_ms);
+    finding.also = vec![Value::new("days", differences.len() as f64, "1")];
+    let (direction, since) = if mean_h > 0.0 {
+        ("more", "from")
+    } else {
+        ("less", "from")
+    };
+    finding.message = format!(
+        "{} {direction} light than asked for, a day, {since} {} for {} (by {}).",
+        context.words.hours(mean_h.abs()),
+        context.words.day(span.from_ms),
+        super::words::counted(differences.len(), "day"),
+        lit.by
+    );
+    finding.advice = "Check the timer's clock and programme (clock changes, a flat back-up battery), then lamp and fuse with \
+        the plug out. Light at night disturbs rest; a lamp that stays on also warms."
+        .to_owned();
+    finding
+}

@@ -1,0 +1,206 @@
+//! Runs that did not take place.
+//!
+//! Where the mister sends states, a scheduled run without one is missed, unless the humidity shows it. Where it sends none,
+//! the humidity alone decides, and only where it shows nearly every run.
+
+use mosswarden_config::site::Device;
+use mosswarden_config::zone::MS_PER_HOUR;
+
+use super::super::Ran;
+use super::super::context::Context;
+use super::super::words::counted;
+use super::response::{Probe, control_rise_g_m3};
+use super::{Observed, Response};
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::statistics::robust::{median, quantile};
+
+/// A rise of this share of the usual one shows a run although no state came.
+const SHOWN_FRAC: f64 = 0.5;
+/// Below this share of the usual rise, and of what noise alone makes, there was no run.
+const NOTHING_FRAC: f64 = 0.25;
+/// Runs that must be there to say what is usual.
+const USUAL_COUNT_MIN: usize = 6;
+/// Without states, at least this share of the runs of the record must show, or the humidity can't decide.
+const SHOW_SHARE_MIN: f64 = 0.6;
+/// Controls are taken this long before a run.
+const CONTROL_MS: i64 = MS_PER_HOUR;
+const CONTROL_QUANTILE: f64 = 0.9;
+/// So many runs missed in a row are urgent: the enclosure gets no water.
+const URGENT_COUNT: usize = 4;
+
+/// What humidity says where states don't; returns why runs can't be judged, if so.
+pub(super) fn settle(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &mut [Observed],
+    main: Option<usize>,
+    probes: &[Probe],
+) -> Result<(), String> {
+    let stated = context.states(device).is_some();
+    let Some(main) = main else {
+        return if stated {
+            Ok(())
+        } else {
+            Err("it sends no states and no usable humidity shows its runs".to_owned())
+        };
+    };
+    let good = |one: &Observed| -> Option<Response> {
+        let response = one.responses[main].clone()?;
+        (one.left_out.is_none() && response.left_out().is_none()).then_some(response)
+    };
+    let rises: Vec<f64> = observed
+        .iter()
+        .filter(|one| one.run.ran == Ran::Yes || !stated)
+        .filter_map(good)
+        .map(|response| response.rise_g_m3)
+        .collect();
+    let noise = noise_g_m3(&probes[main], observed);
+    // Without states the record holds missed runs too: the upper half says what a run does.
+    let usual = if stated {
+        median(&rises)
+    } else {
+        quantile(&rises, 0.7)
+    };
+    let usual = usual.filter(|_| rises.len() >= USUAL_COUNT_MIN);
+    let Some((usual, noise)) = usual.zip(noise) else {
+        return if stated {
+            Ok(())
+        } else {
+            Err("it sends no states, and too few of its runs can be seen in the humidity".to_owned())
+        };
+    };
+    let shows = usual * SHOWN_FRAC > noise;
+    if !stated {
+        let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
+        if !shows || (shown as f64) < SHOW_SHARE_MIN * rises.len() as f64 {
+            return Err("it sends no states, and its runs don't stand out in the humidity".to_owned());
+        }
+    }
+    for one in observed.iter_mut() {
+        if one.run.stated {
+            continue;
+        }
+        let Some(response) = one.responses[main].clone() else {
+            continue;
+        };
+        let plain = one.left_out.is_none() && response.left_out().is_none();
+        if shows && response.rise_g_m3 >= SHOWN_FRAC * usual && response.rise_g_m3 > noise && plain {
+            one.run.ran = Ran::Yes;
+        } else if !stated && plain && response.rise_g_m3 < (NOTHING_FRAC * usual).max(noise) {
+            one.run.ran = Ran::No;
+        }
+    }
+    Ok(())
+}
+
+/// What nearly every control stays below: rises at times without a run.
+pub(super) fn noise_g_m3(probe: &Probe, observed: &[Observed]) -> Option<f64> {
+    let controls = controls(probe, observed);
+    if controls.len() < USUAL_COUNT_MIN {
+        return None;
+    }
+    quantile(&controls, CONTROL_QUANTILE).map(|noise| noise.max(0.0))
+}
+
+/// Rises an hour before each run, where no other run is near.
+pub(super) fn controls(probe: &Probe, observed: &[Observed]) -> Vec<f64> {
+    observed
+        .iter()
+        .enumerate()
+        .filter_map(|(index, one)| {
+            let at_ms = one.run.at_ms - CONTROL_MS;
+            let before = index.checked_sub(1).map(|before| observed[before].run.at_ms);
+            if before.is_some_and(|before| at_ms - before < 2 * CONTROL_MS) {
+                return None;
+            }
+            control_rise_g_m3(probe, at_ms, one.run.duration_s, one.run.at_ms)
+        })
+        .collect()
+}
+
+/// One finding for each stretch of missed runs.
+pub(super) fn judge(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &[Observed],
+    assessable: Result<(), String>,
+) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    let scheduled: Vec<&Observed> = observed.iter().filter(|one| one.run.scheduled).collect();
+    if let Err(reason) = assessable {
+        if !device.schedule.is_empty() {
+            verdicts.not_assessed.push(context.not_assessed(
+                Kind::MistMissed,
+                Some(&device.id),
+                context.span,
+                reason,
+            ));
+        }
+        return verdicts;
+    }
+    let inside: Vec<&&Observed> = scheduled
+        .iter()
+        .filter(|one| context.span.contains(one.run.at_ms))
+        .collect();
+    let unknown = inside.iter().filter(|one| one.run.ran == Ran::NotKnown).count();
+    if unknown > 0 {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::MistMissed,
+            Some(&device.id),
+            context.span,
+            format!("{} of {} scheduled runs not known", unknown, inside.len()),
+        ));
+    }
+    let mut stretch: Vec<&Observed> = Vec::new();
+    let mut stretches: Vec<(Vec<&Observed>, bool)> = Vec::new();
+    for one in scheduled {
+        match one.run.ran {
+            Ran::No => stretch.push(one),
+            Ran::NotKnown => {}
+            Ran::Yes => stretches.push((std::mem::take(&mut stretch), false)),
+        }
+    }
+    stretches.push((stretch, true));
+    for (stretch, open) in stretches {
+        if stretch
+            .last()
+            .is_some_and(|last| last.run.at_ms >= context.span.from_ms)
+        {
+            verdicts.findings.extend(finding(context, device, &stretch, open));
+        }
+    }
+    verdicts
+}
+
+fn finding(context: &Context<'_>, device: &Device, stretch: &[&Observed], open: bool) -> Option<Finding> {
+    let (first, last) = (stretch.first()?, stretch.last()?);
+    let severity = match stretch.len() {
+        1 => Severity::Notice,
+        count if count >= URGENT_COUNT => Severity::Urgent,
+        _ => Severity::Warning,
+    };
+    let value = Value::new("runs missed", stretch.len() as f64, "1");
+    let mut finding = context.finding(Kind::MistMissed, first.run.at_ms, severity, value);
+    finding.subject = device.id.clone();
+    finding.end_ms = (!open).then_some(last.run.at_ms + (last.run.duration_s * 1000.0) as i64);
+    let still = if open { "; the last one too" } else { "" };
+    finding.message = if stretch.len() == 1 {
+        format!(
+            "{} did not run at {} as scheduled{still}.",
+            device.id,
+            context.words.moment(first.run.at_ms)
+        )
+    } else {
+        format!(
+            "{} missed {} in a row from {} to {}{still}.",
+            device.id,
+            counted(stretch.len(), "run"),
+            context.words.moment(first.run.at_ms),
+            context.words.moment(last.run.at_ms)
+        )
+    };
+    finding.advice = "Mist by hand if the animals need it. Then check the timer's clock and programme (a power cut or clock \
+        change resets it), the pump's plug and its fuse; keep plugs and strips above the water."
+        .to_owned();
+    Some(finding)
+}

@@ -1,0 +1,262 @@
+//! What one run did to the air: rise of vapour density, time to the peak, half-life of the decay.
+//!
+//! Work is in vapour density, not in relative humidity: mist also cools the air, and relative humidity would rise twice.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::Role;
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
+
+use super::super::context::Context;
+use super::super::places::Line;
+use super::Observed;
+use super::runs::Run;
+use crate::physics::humidity::{saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa};
+use crate::statistics::exponential::decay;
+use crate::statistics::robust::median;
+
+/// The level before a run is the median over this time.
+const BEFORE_MS: i64 = 12 * 60_000;
+/// The peak is looked for until this long after the run's end.
+const PEAK_MS: i64 = 25 * 60_000;
+/// The decay is followed for at most this long.
+const DECAY_MS: i64 = 5 * MS_PER_HOUR;
+/// The part of the decay that is fitted, as shares of the rise above the level before.
+const DECAY_FROM_FRAC: f64 = 0.8;
+const DECAY_UNTIL_FRAC: f64 = 0.2;
+/// A rise below this, g/m³, has no decay worth a fit: the noise of a cheap sensor is about a quarter of it.
+const DECAY_RISE_G_M3: f64 = 0.8;
+/// Half-lives outside this range, min, are a fit to something else.
+const HALF_LIFE_MIN: (f64, f64) = (2.0, 600.0);
+/// A fit is kept when its interval is no wider than this, high over low.
+const HALF_LIFE_RATIO_MAX: f64 = 2.5;
+/// Uncertainty of the level to which it decays, as a share of its distance from the room's.
+const ASYMPTOTE_U_FRAC: f64 = 0.05;
+/// At or above this a reading is at saturation, %RH.
+const CEILING_PCT: f64 = 99.0;
+/// At or above this before the run, a rise says nothing.
+const WET_START_PCT: f64 = 95.0;
+/// Readings after the run that are needed.
+const AFTER_COUNT_MIN: usize = 2;
+/// From so many readings in the window on, the peak is a median of three.
+const SMOOTH_COUNT: usize = 9;
+
+/// One sensor that measures temperature and humidity.
+pub(super) struct Probe {
+    pub(super) id: String,
+    at_ms: Vec<i64>,
+    w_g_m3: Vec<f64>,
+    rh_pct: Vec<f64>,
+    t_c: Vec<f64>,
+    gap_ms: i64,
+    ceiling_pct: f64,
+    controller: bool,
+}
+
+/// What a run did.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Response {
+    pub(super) before_pct: f64,
+    /// Room to saturation before the run, g/m³.
+    pub(super) headroom_g_m3: f64,
+    pub(super) rise_g_m3: f64,
+    pub(super) rise_pct: f64,
+    pub(super) minutes_to_peak: f64,
+    pub(super) half_life_min: Option<f64>,
+    pub(super) censored: bool,
+}
+
+impl Response {
+    /// Why it does not count for trends.
+    pub(super) fn left_out(&self) -> Option<String> {
+        (self.before_pct >= WET_START_PCT).then(|| format!("already at {:.0} %RH before it", self.before_pct))
+    }
+}
+
+impl Probe {
+    /// Sensors of the enclosure with usable temperature and humidity.
+    pub(super) fn of(context: &Context<'_>) -> Vec<Probe> {
+        context
+            .enclosure
+            .sensors
+            .iter()
+            .filter_map(|sensor| {
+                let humidity = context.trusted.get(&sensor.id, Quantity::Humidity)?;
+                let temperature = context.trusted.get(&sensor.id, Quantity::Temperature)?;
+                let line = Line {
+                    gap_ms: temperature.series.gap_ms(),
+                    series: temperature.series.clone(),
+                };
+                let mut probe = Probe {
+                    id: sensor.id.clone(),
+                    at_ms: Vec::new(),
+                    w_g_m3: Vec::new(),
+                    rh_pct: Vec::new(),
+                    t_c: Vec::new(),
+                    gap_ms: humidity.series.gap_ms(),
+                    // A correction moves the top of the scale with it.
+                    ceiling_pct: CEILING_PCT - humidity.corrected_by.max(0.0),
+                    controller: sensor.role == Role::Controller,
+                };
+                for (at_ms, rh_pct) in humidity.series.at_ms.iter().zip(&humidity.series.value) {
+                    if let Some(t_c) = line.value_at(*at_ms) {
+                        probe.at_ms.push(*at_ms);
+                        probe.rh_pct.push(*rh_pct);
+                        probe.t_c.push(t_c);
+                        probe
+                            .w_g_m3
+                            .push(vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, *rh_pct)));
+                    }
+                }
+                (!probe.at_ms.is_empty()).then_some(probe)
+            })
+            .collect()
+    }
+
+    fn range(&self, span: Span) -> std::ops::Range<usize> {
+        let from = self.at_ms.partition_point(|at| *at < span.from_ms);
+        let until = self.at_ms.partition_point(|at| *at < span.until_ms);
+        from..until.max(from)
+    }
+}
+
+/// The probe that saw most runs well; controllers last, since their own drift changes what they see.
+pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usize> {
+    (0..probes.len()).max_by_key(|index| {
+        let good = observed
+            .iter()
+            .filter_map(|one| one.responses[*index].as_ref())
+            .filter(|response| !response.censored)
+            .count();
+        (
+            !probes[*index].controller || good == 0,
+            good,
+            std::cmp::Reverse(*index),
+        )
+    })
+}
+
+/// Measures a run by one probe; `next_ms` is the next event that wets the air. `None` where readings are missing.
+pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
+    let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
+    if response.rise_g_m3 >= DECAY_RISE_G_M3 {
+        response.half_life_min = half_life_min(context, probe, &response, before_w, peak_ms, next_ms);
+    }
+    Some(response)
+}
+
+/// The response at an instant at which nothing happened: what noise and drift alone make.
+pub(super) fn control_rise_g_m3(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<f64> {
+    rise(probe, at_ms, duration_s, next_ms).map(|(response, _, _)| response.rise_g_m3)
+}
+
+/// The rise, the level before and the instant of the peak.
+fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Response, f64, i64)> {
+    let lead_ms = BEFORE_MS.max(probe.gap_ms.min(2 * BEFORE_MS));
+    let before = probe.range(Span {
+        from_ms: at_ms - lead_ms,
+        until_ms: at_ms,
+    });
+    let end_ms = at_ms + (duration_s * 1000.0) as i64;
+    let after = probe.range(Span {
+        from_ms: at_ms,
+        until_ms: (end_ms + PEAK_MS).min(next_ms),
+    });
+    if before.is_empty() || after.len() < AFTER_COUNT_MIN {
+        return None;
+    }
+    let gap = probe.at_ms[before.start..after.end]
+        .windows(2)
+        .any(|pair| pair[1] - pair[0] > probe.gap_ms);
+    if gap {
+        return None;
+    }
+    let w_before = median(&probe.w_g_m3[before.clone()])?;
+    let rh_before = median(&probe.rh_pct[before.clone()])?;
+    let t_before = median(&probe.t_c[before])?;
+    let smooth = |values: &[f64], index: usize| -> f64 {
+        if after.len() < SMOOTH_COUNT || index == after.start || index + 1 == after.end {
+            values[index]
+        } else {
+            median(&values[index - 1..=index + 1]).unwrap_or(values[index])
+        }
+    };
+    // Ends of the window are left out of the smoothed peak: they have no neighbour to check them.
+    let inner = if after.len() < SMOOTH_COUNT {
+        after.clone()
+    } else {
+        after.start + 1..after.end - 1
+    };
+    let peak = inner
+        .clone()
+        .max_by(|a, b| smooth(&probe.w_g_m3, *a).total_cmp(&smooth(&probe.w_g_m3, *b)))?;
+    let rh_peak = inner
+        .map(|index| smooth(&probe.rh_pct, index))
+        .fold(f64::NEG_INFINITY, f64::max);
+    let saturated = vapour_density_g_m3(t_before, saturation_vapour_pressure_pa(t_before));
+    let response = Response {
+        before_pct: rh_before,
+        headroom_g_m3: saturated - w_before,
+        rise_g_m3: smooth(&probe.w_g_m3, peak) - w_before,
+        rise_pct: rh_peak - rh_before,
+        minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
+        half_life_min: None,
+        censored: rh_peak >= probe.ceiling_pct,
+    };
+    Some((response, w_before, probe.at_ms[peak]))
+}
+
+/// The half-life of the decay after a peak, min; `None` where it can't be fitted well.
+///
+/// # Method
+/// An exponential towards a fixed level, from 80 % to 20 % of the rise. The level is the one before the run, moved with the
+/// room's vapour since: it holds what soil and plants give off steadily, and equals the room's where they give nothing.
+fn half_life_min(
+    context: &Context<'_>,
+    probe: &Probe,
+    response: &Response,
+    before_w: f64,
+    peak_ms: i64,
+    next_ms: i64,
+) -> Option<f64> {
+    let window = probe.range(Span {
+        from_ms: peak_ms,
+        until_ms: (peak_ms + DECAY_MS).min(next_ms),
+    });
+    let level = |frac: f64| before_w + frac * response.rise_g_m3;
+    // From the last time above 80 % (after any plateau of wet surfaces) to the first below 20 %.
+    let until = window
+        .clone()
+        .find(|index| probe.w_g_m3[*index] < level(DECAY_UNTIL_FRAC))
+        .unwrap_or(window.end);
+    let from = (window.start..until)
+        .rev()
+        .find(|index| probe.w_g_m3[*index] > level(DECAY_FROM_FRAC))?;
+    // A decay that never came below half is not one.
+    if probe.w_g_m3[until.checked_sub(1)?] > level(0.5) {
+        return None;
+    }
+    let times: Vec<f64> = probe.at_ms[from..until]
+        .iter()
+        .map(|at| (at - peak_ms) as f64 / 60_000.0)
+        .collect();
+    let values = &probe.w_g_m3[from..until];
+    let middle_ms = probe.at_ms[(from + until) / 2];
+    let moved = context
+        .room_vapour_g_m3(middle_ms)
+        .zip(context.room_vapour_g_m3(peak_ms))
+        .map_or(0.0, |(then, now)| then - now);
+    let asymptote = before_w + moved;
+    let fit = decay(
+        &times,
+        values,
+        asymptote,
+        ASYMPTOTE_U_FRAC * response.rise_g_m3,
+        0.95,
+    )
+    .ok()?;
+    let (low, high) = HALF_LIFE_MIN;
+    let narrow = fit
+        .half_life_high
+        .is_some_and(|most| most <= HALF_LIFE_RATIO_MAX * fit.half_life_low);
+    (narrow && (low..=high).contains(&fit.half_life)).then_some(fit.half_life)
+}

@@ -1,0 +1,198 @@
+//! Scheduled and observed runs of a mister, matched in local time.
+
+use mosswarden_config::site::{Device, DeviceKind};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
+
+use super::super::Ran;
+use super::super::context::Context;
+
+/// A run this near its scheduled time is that run.
+const MATCH_MS: i64 = 15 * 60_000;
+/// A run that took place this late or early, with none nearer, still is that run: a timer that missed a clock change is an
+/// hour off, and the animals got their water.
+const SHIFTED_MS: i64 = 75 * 60_000;
+/// Time for the state to arrive before a run is missed.
+const ARRIVAL_MS: i64 = 20 * 60_000;
+/// A journal entry this near leaves a run out.
+const JOURNAL_MS: i64 = MS_PER_HOUR;
+/// Another run or fog this near before a run leaves it out.
+const OVERLAP_MS: i64 = 30 * 60_000;
+/// Fog counts from here on, so that a pump's own state is not taken for another event.
+pub(super) const SAME_RUN_MS: i64 = 60_000;
+/// What a misting by hand lasts, s, for its response (common practice, no source).
+const BY_HAND_S: f64 = 30.0;
+/// The device's name for mistings by hand.
+const BY_HAND: &str = "by hand";
+
+/// One run, scheduled, observed or both.
+#[derive(Debug, Clone)]
+pub(super) struct Run {
+    pub(super) device: String,
+    pub(super) at_ms: i64,
+    pub(super) duration_s: f64,
+    pub(super) scheduled: bool,
+    pub(super) ran: Ran,
+    /// Place in the device's schedule.
+    pub(super) slot: Option<usize>,
+    /// The state said so, or the keeper.
+    pub(super) stated: bool,
+}
+
+/// Every run of a device in the record, in order of time.
+pub(super) fn of(context: &Context<'_>, device: &Device) -> Vec<Run> {
+    let whole = context.whole();
+    let states = context.states(device);
+    let mut observed: Vec<(Span, bool)> = states
+        .as_ref()
+        .map(|states| states.on.iter().map(|on| (*on, false)).collect())
+        .unwrap_or_default();
+    let mut runs = Vec::new();
+    let expected = expected(context, device);
+    let mut matched: Vec<Option<Span>> = vec![None; expected.len()];
+    for reach_ms in [MATCH_MS, SHIFTED_MS] {
+        for (index, (at_ms, _, _)) in expected.iter().enumerate() {
+            if matched[index].is_some() {
+                continue;
+            }
+            let nearest = observed
+                .iter_mut()
+                .filter(|(on, used)| !used && (on.from_ms - at_ms).abs() <= reach_ms)
+                .min_by_key(|(on, _)| (on.from_ms - at_ms).abs());
+            if let Some((on, used)) = nearest {
+                *used = true;
+                matched[index] = Some(*on);
+            }
+        }
+    }
+    for ((at_ms, duration_s, slot), on) in expected.into_iter().zip(matched) {
+        let ran = match (&on, &states) {
+            (Some(_), _) => Ran::Yes,
+            (None, Some(_)) if context.listening(at_ms) => Ran::No,
+            (None, _) => Ran::NotKnown,
+        };
+        if on.is_none() && at_ms + ARRIVAL_MS > whole.until_ms {
+            continue;
+        }
+        runs.push(Run {
+            device: device.id.clone(),
+            at_ms: on.map_or(at_ms, |on| on.from_ms),
+            duration_s: on.map_or(duration_s, length_s),
+            scheduled: true,
+            ran,
+            slot: Some(slot),
+            stated: on.is_some(),
+        });
+    }
+    for (on, _) in observed.iter().filter(|(_, used)| !used) {
+        runs.push(Run {
+            device: device.id.clone(),
+            at_ms: on.from_ms,
+            duration_s: length_s(*on),
+            scheduled: false,
+            ran: Ran::Yes,
+            slot: None,
+            stated: true,
+        });
+    }
+    runs.sort_by_key(|run| run.at_ms);
+    runs
+}
+
+fn length_s(on: Span) -> f64 {
+    ((on.until_ms - on.from_ms) as f64 / 1000.0).max(1.0)
+}
+
+/// Scheduled instants, lengths in s and places in the schedule, since the schedule last changed.
+fn expected(context: &Context<'_>, device: &Device) -> Vec<(i64, f64, usize)> {
+    let whole = context.whole();
+    let changed_ms = context
+        .record
+        .entries(&context.enclosure.id, whole)
+        .filter(|entry| entry.kind == "schedule-changed")
+        .filter(|entry| {
+            entry
+                .subject
+                .as_deref()
+                .is_none_or(|s| s == device.id || s == context.enclosure.id)
+        })
+        .map(|entry| entry.at_ms)
+        .max()
+        .unwrap_or(i64::MIN);
+    let mut expected = Vec::new();
+    for date in context.zone.dates(whole) {
+        for (slot, run) in device.schedule.iter().enumerate() {
+            let at_ms = context.zone.instant_ms(date.and_time(run.local_start));
+            if whole.contains(at_ms) && at_ms > changed_ms {
+                expected.push((at_ms, run.duration_s as f64, slot));
+            }
+        }
+    }
+    expected.sort_unstable_by_key(|(at_ms, _, slot)| (*at_ms, *slot));
+    expected
+}
+
+/// Mistings by hand that the journal knows.
+pub(super) fn by_hand(context: &Context<'_>) -> Vec<Run> {
+    context
+        .record
+        .entries(&context.enclosure.id, context.whole())
+        .filter(|entry| entry.kind == "misted-by-hand")
+        .map(|entry| Run {
+            device: BY_HAND.to_owned(),
+            at_ms: entry.at_ms,
+            duration_s: BY_HAND_S,
+            scheduled: false,
+            ran: Ran::Yes,
+            slot: None,
+            stated: true,
+        })
+        .collect()
+}
+
+/// Everything that wets the air: runs that may have taken place, mistings by hand, fog. In order of time.
+pub(super) fn events(context: &Context<'_>, misters: &[Vec<Run>], by_hand: &[Run]) -> Vec<Span> {
+    let of_runs = misters
+        .iter()
+        .flatten()
+        .chain(by_hand)
+        .filter(|run| run.ran != Ran::No)
+        .map(|run| Span {
+            from_ms: run.at_ms,
+            until_ms: run.at_ms + (run.duration_s * 1000.0) as i64,
+        });
+    let fog = context
+        .enclosure
+        .devices_of(DeviceKind::Fogger)
+        .filter_map(|device| context.states(device))
+        .flat_map(|states| states.on);
+    let mut events: Vec<Span> = of_runs.chain(fog).collect();
+    events.sort_unstable();
+    events
+}
+
+/// Why a run does not count for trends, by what happened around it.
+pub(super) fn confounded(context: &Context<'_>, run: &Run, events: &[Span]) -> Option<String> {
+    let near = Span {
+        from_ms: run.at_ms - JOURNAL_MS,
+        until_ms: run.at_ms + JOURNAL_MS,
+    };
+    let entry = context
+        .record
+        .entries(&context.enclosure.id, near)
+        .find(|entry| ["cleaned", "door-open", "pruned", "power-cut"].contains(&entry.kind.as_str()));
+    if let Some(entry) = entry {
+        return Some(format!("the journal has \"{}\" within an hour", entry.kind));
+    }
+    let before = Span {
+        from_ms: run.at_ms - OVERLAP_MS,
+        until_ms: run.at_ms + OVERLAP_MS,
+    };
+    events
+        .iter()
+        .any(|event| {
+            // Itself, or the same misting as another device or the keeper wrote it down.
+            let same = (event.from_ms - run.at_ms).abs() < SAME_RUN_MS;
+            !same && event.from_ms < before.until_ms && event.until_ms > before.from_ms
+        })
+        .then(|| "another misting or fog within half an hour".to_owned())
+}

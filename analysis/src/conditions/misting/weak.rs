@@ -1,0 +1,408 @@
+//! The yield of mistings against the enclosure's own usual: a slow fall, a sudden one, or nothing at all.
+//!
+//! In: runs that took place, with their responses. Compared is the rise per second of run, run by run at its own time of the
+//! day, adjusted for how far the air was from saturation; the first stretch of the record says what is usual.
+
+use std::collections::BTreeMap;
+
+use mosswarden_config::site::Device;
+use mosswarden_config::zone::MS_PER_24_H;
+
+use super::super::Ran;
+use super::super::context::Context;
+use super::super::words::percent;
+use super::Observed;
+use super::missed::{controls, noise_g_m3};
+use super::response::Probe;
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::statistics::robust::{hodges_lehmann_shift, median, quantile};
+use crate::statistics::trend::theil_sen;
+
+/// Length of the stretch that says what is usual: half of the record, between one and three weeks.
+const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
+const USUAL_COUNT_MIN: usize = 8;
+/// The level now is that of this long, or of the last runs where a change is fresh.
+const NOW_MS: i64 = 7 * MS_PER_24_H;
+const NOW_COUNT_MIN: usize = 6;
+/// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
+/// (common practice, no source).
+const WEAK_FRAC: f64 = 0.75;
+const WEAK_HIGH_FRAC: f64 = 0.9;
+/// From here on a warning.
+const WARNING_FRAC: f64 = 0.6;
+/// Another probe that still sees this much contradicts: then it is the sensor, not the mister.
+const OTHER_FRAC: f64 = 0.88;
+/// A run that gives less than this share of the usual, and no more than noise does, gave nothing.
+const NOTHING_FRAC: f64 = 0.2;
+/// Runs in a row that gave nothing: two where every usual run stands out, else three.
+const NOTHING_COUNT: usize = 2;
+const NOTHING_COUNT_UNSURE: usize = 3;
+const STANDS_OUT_FRAC: f64 = 0.45;
+/// Autocorrelation of yields from run to run widens the interval by this in variance (our own choice, on the safe side).
+const VARIANCE_INFLATION: f64 = 2.0;
+/// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
+const HEADROOM_EXPONENT: (f64, f64) = (0.0, 1.0);
+const HEADROOM_EXPONENT_UNKNOWN: f64 = 0.5;
+/// Spread of ln(room to saturation) that is needed to fit the exponent.
+const HEADROOM_SPREAD: f64 = 0.15;
+/// The lowest share that is told apart from nothing: keeps the logarithm finite.
+const SHARE_FLOOR: f64 = 0.03;
+/// A fall within this time is sudden.
+const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
+
+/// A good run by one probe.
+#[derive(Debug, Clone, Copy)]
+struct Sample {
+    at_ms: i64,
+    slot: Option<usize>,
+    /// ln of the rise per second.
+    log_rise: f64,
+    log_headroom: f64,
+    rise_g_m3: f64,
+    censored: bool,
+    half_life_min: Option<f64>,
+}
+
+/// The usual yield by one probe, and each later run's share of it.
+struct Yield {
+    /// ln of shares, with time, after the usual stretch.
+    later: Vec<(Sample, f64)>,
+    /// ln of shares in it.
+    usual: Vec<f64>,
+    usual_half_life_min: Option<f64>,
+}
+
+/// Judges one mister.
+pub(super) fn judge(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &[Observed],
+    probes: &[Probe],
+    main: usize,
+) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    let Some(by_main) = yields(context, device, observed, probes, main) else {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::MistWeak,
+            Some(&device.id),
+            context.span,
+            "too few earlier runs whose rise can be measured to say what is usual".to_owned(),
+        ));
+        return verdicts;
+    };
+    let in_span = by_main
+        .later
+        .iter()
+        .any(|(sample, _)| context.span.contains(sample.at_ms));
+    if !in_span {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::MistWeak,
+            Some(&device.id),
+            context.span,
+            "no run in this time whose rise can be measured (too wet before, other mistings near, or no readings)"
+                .to_owned(),
+        ));
+        return verdicts;
+    }
+    let others: Vec<Yield> = (0..probes.len())
+        .filter(|index| *index != main)
+        .filter_map(|index| yields(context, device, observed, probes, index))
+        .collect();
+    let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
+    let found = nothing(context, device, &by_main, &others, noise)
+        .or_else(|| weak(context, device, &by_main, &others));
+    verdicts.findings.extend(found);
+    verdicts
+}
+
+/// The usual stretch and the runs after it; `None` with too little of either.
+fn yields(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &[Observed],
+    probes: &[Probe],
+    index: usize,
+) -> Option<Yield> {
+    let probe = &probes[index];
+    let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
+    let from_ms = reset_ms(context, device, &probe.id);
+    let samples: Vec<Sample> = observed
+        .iter()
+        .filter(|one| one.run.ran == Ran::Yes && one.left_out.is_none() && one.run.at_ms >= from_ms)
+        .filter_map(|one| {
+            let response = one.responses[index].as_ref()?;
+            if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
+                return None;
+            }
+            let rise_g_m3 = response.rise_g_m3 - offset;
+            Some(Sample {
+                at_ms: one.run.at_ms,
+                slot: one.run.slot,
+                log_rise: (rise_g_m3.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
+                log_headroom: response.headroom_g_m3.ln(),
+                rise_g_m3,
+                censored: response.censored,
+                half_life_min: response.half_life_min,
+            })
+        })
+        .collect();
+    let first_ms = samples.first()?.at_ms;
+    let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
+    let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
+    let (usual, later) = samples.split_at(split);
+    if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
+        return None;
+    }
+    let model = Model::of(usual)?;
+    let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
+    let half_lives: Vec<f64> = usual.iter().filter_map(|sample| sample.half_life_min).collect();
+    Some(Yield {
+        later: later.iter().map(|sample| (*sample, share(sample))).collect(),
+        usual: usual.iter().map(share).collect(),
+        usual_half_life_min: median(&half_lives),
+    })
+}
+
+/// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
+fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
+    context
+        .record
+        .entries(&context.enclosure.id, context.whole())
+        .filter(|entry| {
+            let subject = entry.subject.as_deref();
+            match entry.kind.as_str() {
+                "device-replaced" => subject.is_none_or(|s| s == device.id),
+                "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
+                _ => false,
+            }
+        })
+        .map(|entry| entry.at_ms)
+        .max()
+        .unwrap_or(i64::MIN)
+}
+
+/// What a run usually gives: a level for each place in the schedule, and how it depends on the room to saturation.
+struct Model {
+    level: f64,
+    by_slot: BTreeMap<usize, f64>,
+    exponent: f64,
+}
+
+impl Model {
+    fn of(usual: &[Sample]) -> Option<Model> {
+        let centred = |of: fn(&Sample) -> f64| -> Option<Vec<f64>> {
+            let mut centres: BTreeMap<Option<usize>, f64> = BTreeMap::new();
+            for slot in usual.iter().map(|sample| sample.slot) {
+                let values: Vec<f64> = usual.iter().filter(|s| s.slot == slot).map(of).collect();
+                centres.insert(slot, median(&values)?);
+            }
+            Some(
+                usual
+                    .iter()
+                    .map(|sample| of(sample) - centres[&sample.slot])
+                    .collect(),
+            )
+        };
+        let headroom = centred(|sample| sample.log_headroom)?;
+        let rise = centred(|sample| sample.log_rise)?;
+        let spread = quantile(&headroom, 0.9)? - quantile(&headroom, 0.1)?;
+        let exponent = if spread < HEADROOM_SPREAD {
+            HEADROOM_EXPONENT_UNKNOWN
+        } else {
+            theil_sen(&headroom, &rise, 0.9, 1.0).map_or(HEADROOM_EXPONENT_UNKNOWN, |line| line.slope.value)
+        }
+        .clamp(HEADROOM_EXPONENT.0, HEADROOM_EXPONENT.1);
+        let left = |sample: &Sample| sample.log_rise - exponent * sample.log_headroom;
+        let level = median(&usual.iter().map(left).collect::<Vec<_>>())?;
+        /// Runs that a place in the schedule needs for a level of its own.
+        const SLOT_COUNT_MIN: usize = 4;
+        let mut by_slot = BTreeMap::new();
+        for slot in usual.iter().filter_map(|sample| sample.slot) {
+            let values: Vec<f64> = usual.iter().filter(|s| s.slot == Some(slot)).map(left).collect();
+            if values.len() >= SLOT_COUNT_MIN {
+                by_slot.insert(slot, median(&values)?);
+            }
+        }
+        Some(Model {
+            level,
+            by_slot,
+            exponent,
+        })
+    }
+
+    fn log_share(&self, sample: &Sample) -> f64 {
+        let level = sample
+            .slot
+            .and_then(|slot| self.by_slot.get(&slot))
+            .unwrap_or(&self.level);
+        let log_share = sample.log_rise - self.exponent * sample.log_headroom - level;
+        // At saturation the true rise may be larger: it never counts as weak.
+        if sample.censored {
+            log_share.max(0.0)
+        } else {
+            log_share
+        }
+    }
+}
+
+/// The last runs gave nothing.
+fn nothing(
+    context: &Context<'_>,
+    device: &Device,
+    by_main: &Yield,
+    others: &[Yield],
+    noise: f64,
+) -> Option<Finding> {
+    let lowest_usual = quantile(&by_main.usual, 0.05)?.exp();
+    let needed = if lowest_usual >= STANDS_OUT_FRAC {
+        NOTHING_COUNT
+    } else {
+        NOTHING_COUNT_UNSURE
+    };
+    let streak: Vec<&(Sample, f64)> = by_main
+        .later
+        .iter()
+        .rev()
+        .take_while(|(sample, log_share)| {
+            log_share.exp() < NOTHING_FRAC
+                || (sample.rise_g_m3 <= noise && log_share.exp() < 2.0 * NOTHING_FRAC)
+        })
+        .collect();
+    let first = streak.last()?.0;
+    if streak.len() < needed || contradicted(others, first.at_ms) {
+        return None;
+    }
+    let shares: Vec<f64> = streak.iter().map(|(_, log_share)| log_share.exp()).collect();
+    let share = median(&shares)?;
+    let high = shares.iter().copied().fold(0.0, f64::max);
+    let value =
+        Value::new("rise per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
+    let mut finding = context.finding(Kind::MistWeak, first.at_ms, Severity::Urgent, value);
+    finding.subject = device.id.clone();
+    finding.also = half_lives(context, by_main);
+    finding.message = format!(
+        "The last {} runs of {}, since {}, raised the humidity by next to nothing ({} of the usual): an empty reservoir, \
+         a pump without water or a shut valve.",
+        streak.len(),
+        device.id,
+        context.words.moment(first.at_ms),
+        percent(share)
+    );
+    finding.advice = "Mist by hand today. Fill and rinse the reservoir, prime the pump, look for a kinked or loose hose and \
+        a shut valve; unplug before you reach into water. If other enclosures on the same pump are dry too, it is the pump."
+        .to_owned();
+    Some(finding)
+}
+
+/// Whether another probe still sees the mistings.
+fn contradicted(others: &[Yield], since_ms: i64) -> bool {
+    others.iter().any(|other| {
+        let shares: Vec<f64> = other
+            .later
+            .iter()
+            .filter(|(sample, _)| sample.at_ms >= since_ms)
+            .map(|(_, log_share)| *log_share)
+            .collect();
+        median(&shares).is_some_and(|log_share| log_share.exp() > OTHER_FRAC)
+    })
+}
+
+/// The yield has fallen.
+fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield]) -> Option<Finding> {
+    let week_ms = context.span.until_ms - NOW_MS;
+    let of_week = by_main
+        .later
+        .partition_point(|(sample, _)| sample.at_ms < week_ms);
+    let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
+    // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
+    let starts = [of_week.min(last_count), last_count];
+    let (start, share) = starts.into_iter().find_map(|start| {
+        let now: Vec<f64> = by_main.later[start..]
+            .iter()
+            .map(|(_, log_share)| *log_share)
+            .collect();
+        let shift = hodges_lehmann_shift(&by_main.usual, &now, 0.95, VARIANCE_INFLATION).ok()?;
+        let weak =
+            shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
+        weak.then_some((start, shift))
+    })?;
+    let since_ms = by_main.later[start].0.at_ms;
+    if contradicted(others, since_ms) {
+        return None;
+    }
+    let (from_ms, sudden) = onset(by_main);
+    let (frac, low, high) = (share.value.exp(), share.low.exp(), share.high.exp());
+    let severity = if frac < WARNING_FRAC {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let value = Value::new("rise per misting against its own usual", frac * 100.0, "%")
+        .between(low * 100.0, high * 100.0);
+    let mut finding = context.finding(Kind::MistWeak, from_ms, severity, value);
+    finding.subject = device.id.clone();
+    finding.also = half_lives(context, by_main);
+    let course = if sudden {
+        "it fell within two days, as when a valve, hose or nozzle fails"
+    } else {
+        "it fell little by little, as when a nozzle clogs"
+    };
+    finding.message = format!(
+        "Mistings of {} now raise the humidity by {} of their usual ({} to {}), since about {}: {course}.",
+        device.id,
+        percent(frac),
+        percent(low),
+        percent(high),
+        context.words.day(from_ms)
+    );
+    finding.advice = "Watch one run: look for a lazy nozzle, an air leak and the water level; descale or replace the nozzle \
+        and use low-mineral water. If other enclosures on the same pump are weaker too, look at the pump and its filter. \
+        Unplug before you reach into water."
+        .to_owned();
+    Some(finding)
+}
+
+/// Since when the yield is down, and whether it fell all at once.
+fn onset(by_main: &Yield) -> (i64, bool) {
+    /// The share below which it counts as down, and above which it still was well.
+    const DOWN_FRAC: f64 = 0.85;
+    const WELL_FRAC: f64 = 0.9;
+    /// Runs over which a median steadies the course, half on either side.
+    const HALF: usize = 2;
+    let later = &by_main.later;
+    let course: Vec<f64> = (0..later.len())
+        .map(|index| {
+            let around = &later[index.saturating_sub(HALF)..(index + HALF + 1).min(later.len())];
+            median(&around.iter().map(|(_, s)| *s).collect::<Vec<_>>()).map_or(1.0, f64::exp)
+        })
+        .collect();
+    let down = course
+        .iter()
+        .rposition(|share| *share >= DOWN_FRAC)
+        .map_or(0, |last| last + 1);
+    let down = down.min(later.len() - 1);
+    let well = course[..down].iter().rposition(|share| *share >= WELL_FRAC);
+    let deep = course
+        .iter()
+        .skip(down)
+        .position(|share| *share < WEAK_FRAC)
+        .map(|i| i + down);
+    let sudden = well
+        .zip(deep)
+        .is_some_and(|(well, deep)| later[deep].0.at_ms - later[well].0.at_ms <= SUDDEN_MS);
+    (later[down].0.at_ms, sudden)
+}
+
+fn half_lives(context: &Context<'_>, by_main: &Yield) -> Vec<Value> {
+    let recent: Vec<f64> = by_main
+        .later
+        .iter()
+        .filter(|(sample, _)| sample.at_ms >= context.span.until_ms - NOW_MS)
+        .filter_map(|(sample, _)| sample.half_life_min)
+        .collect();
+    let now = median(&recent).map(|minutes| Value::new("decay half-life", minutes, "min"));
+    let usual = by_main
+        .usual_half_life_min
+        .map(|minutes| Value::new("usual decay half-life", minutes, "min"));
+    now.into_iter().chain(usual).collect()
+}

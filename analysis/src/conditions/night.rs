@@ -1,0 +1,313 @@
+//! Nights: their mean against the wanted range, and whether they fall below the day.
+//!
+//! In: the mean over the places that animals can reach. Out: every night that ends in the span, findings, what could not be
+//! judged. A night bears the local date on which it begins; its window follows the clock across clock changes.
+
+use chrono::{Days, NaiveDate};
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use super::Night;
+use super::context::{Context, silent_words};
+use super::places::Places;
+use super::words::percent;
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::statistics::robust::median;
+
+/// A night is judged when this share of it is known and no gap in it is longer than [`GAP_H_MAX`]: the usual share for
+/// validity in air-quality rules (from memory); two hours is about two time constants of a glass tank.
+const KNOWN_FRAC_MIN: f64 = 0.75;
+const GAP_H_MAX: f64 = 2.0;
+/// A mean this little outside is inside: below what a good sensor can tell, ±0.2 °C (common practice, no source).
+const TOLERANCE_K: f64 = 0.15;
+/// From here on it is a warning, or where the animals' own lowest or highest limit is passed.
+const WARNING_K: f64 = 1.0;
+/// A night that still runs is judged when this much of it is over and its mean is this far outside, K.
+const RUNNING_FRAC_MIN: f64 = 0.75;
+const RUNNING_K: f64 = 1.0;
+/// Sensors known for less than this share of a night are named as silent.
+const SILENT_FRAC: f64 = 0.9;
+
+/// Drops: nights that say what is usual, and how many are needed.
+const USUAL_NIGHTS: usize = 14;
+const USUAL_NIGHTS_MIN: usize = 5;
+/// Species that want a smaller drop than this, K, are not judged by it; nor enclosures that never had it.
+const WANTED_DROP_K_MIN: f64 = 1.5;
+const USUAL_DROP_K_MIN: f64 = 1.3;
+/// A drop that is left below this share of the wanted and the usual one has vanished.
+const DROP_LEFT_FRAC: f64 = 0.35;
+/// So many nights in a row.
+const NO_DROP_NIGHTS_MIN: usize = 2;
+
+/// Judges the nights that end in the span.
+pub(super) fn judge(context: &Context<'_>) -> (Vec<Night>, Verdicts) {
+    let mut verdicts = Verdicts::default();
+    let Some(places) = &context.temperature else {
+        for kind in [Kind::NightTooWarm, Kind::NightTooCold, Kind::NoNightDrop] {
+            verdicts.not_assessed.push(context.not_assessed(
+                kind,
+                None,
+                context.span,
+                "no usable temperature where the animals can be".to_owned(),
+            ));
+        }
+        return (Vec::new(), verdicts);
+    };
+    let all = measure(context, places);
+    let first = all.partition_point(|night| night.span.until_ms <= context.span.from_ms);
+    for (index, night) in all.iter().enumerate().skip(first) {
+        if let Some(reason) = &night.not_judged {
+            if night.span.until_ms <= context.span.until_ms {
+                for kind in [Kind::NightTooWarm, Kind::NightTooCold] {
+                    verdicts
+                        .not_assessed
+                        .push(context.not_assessed(kind, None, night.span, reason.clone()));
+                }
+            }
+            continue;
+        }
+        verdicts
+            .findings
+            .extend(outside(context, places, night, &all[..index]));
+    }
+    verdicts.findings.extend(no_drop(context, &all));
+    let nights = all
+        .into_iter()
+        .skip(first)
+        .filter(|night| night.span.until_ms <= context.span.until_ms)
+        .collect();
+    (nights, verdicts)
+}
+
+/// Every night of the record, in order; the last one may still run.
+fn measure(context: &Context<'_>, places: &Places) -> Vec<Night> {
+    let whole = Span {
+        from_ms: context.record_from_ms() - MS_PER_24_H,
+        until_ms: context.span.until_ms,
+    };
+    context
+        .zone
+        .dates(whole)
+        .into_iter()
+        .map(|local_date| measure_one(context, places, local_date))
+        .filter(|night| {
+            night.span.from_ms < context.span.until_ms && night.span.from_ms >= context.record_from_ms()
+        })
+        .collect()
+}
+
+fn measure_one(context: &Context<'_>, places: &Places, local_date: NaiveDate) -> Night {
+    let span = context.zone.night(local_date, context.enclosure.light);
+    let limits = context.enclosure.limits;
+    let summary = places.mean.summary(span);
+    let outside_h = places.mean.above(limits.night_c.high, span).hours
+        + places.mean.below(limits.night_c.low, span).hours;
+    let mut night = Night {
+        local_date,
+        span,
+        temperature_c: summary,
+        outside_h,
+        drop_k: None,
+        not_judged: None,
+    };
+    night.not_judged = why_not(context, places, span, summary.map_or(0.0, |s| s.covered_frac));
+    if night.not_judged.is_none() {
+        night.drop_k = day_mean_c(context, places, local_date, span)
+            .zip(summary)
+            .map(|(day_c, night)| day_c - night.mean);
+    }
+    night
+}
+
+fn why_not(context: &Context<'_>, places: &Places, span: Span, known_frac: f64) -> Option<String> {
+    let over = span.until_ms <= context.span.until_ms;
+    if !over {
+        let passed = (context.span.until_ms - span.from_ms) as f64 / (span.until_ms - span.from_ms) as f64;
+        return (passed < RUNNING_FRAC_MIN || known_frac < RUNNING_FRAC_MIN)
+            .then(|| "the night is not over".to_owned());
+    }
+    if known_frac < KNOWN_FRAC_MIN {
+        return Some(format!(
+            "only {} of the night of {} known",
+            percent(known_frac),
+            context.words.day(span.from_ms)
+        ));
+    }
+    places
+        .mean
+        .gaps(span)
+        .into_iter()
+        .find(|gap| gap.hours() > GAP_H_MAX)
+        .map(|gap| {
+            format!(
+                "nothing known for {} in the night of {}",
+                context.words.hours(gap.hours()),
+                context.words.day(span.from_ms)
+            )
+        })
+}
+
+/// The mean of the light hours before a night.
+fn day_mean_c(context: &Context<'_>, places: &Places, local_date: NaiveDate, night: Span) -> Option<f64> {
+    // The light hours that end where the night begins start on the night's date, or on the one before where they pass midnight.
+    [Some(local_date), local_date.checked_sub_days(Days::new(1))]
+        .into_iter()
+        .flatten()
+        .map(|date| context.zone.light(date, context.enclosure.light))
+        .find(|light| light.until_ms == night.from_ms)
+        .and_then(|light| places.mean.summary(light))
+        .filter(|summary| summary.covered_frac >= KNOWN_FRAC_MIN)
+        .map(|summary| summary.mean)
+}
+
+/// The finding about a night outside its range.
+fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Night]) -> Option<Finding> {
+    let summary = night.temperature_c?;
+    let limits = context.enclosure.limits;
+    let (kind, beyond_k) = if summary.mean > limits.night_c.high {
+        (Kind::NightTooWarm, summary.mean - limits.night_c.high)
+    } else {
+        (Kind::NightTooCold, summary.mean - limits.night_c.low)
+    };
+    let running = night.span.until_ms > context.span.until_ms;
+    let tolerance_k = if running { RUNNING_K } else { TOLERANCE_K };
+    let out = match kind {
+        Kind::NightTooWarm => beyond_k >= tolerance_k,
+        _ => beyond_k <= -tolerance_k,
+    };
+    if !out {
+        return None;
+    }
+    let passed_limit = summary.high > limits.max_c || summary.low < limits.min_c;
+    let severity = if beyond_k.abs() >= WARNING_K || passed_limit {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let u = places.half_width;
+    let value =
+        Value::new("night mean minus the nearest limit", beyond_k, "Cel").between(beyond_k - u, beyond_k + u);
+    let mut finding = context.finding(kind, night.span.from_ms, severity, value);
+    finding.end_ms = (!running).then_some(night.span.until_ms);
+    finding.also = vec![
+        Value::new("night mean", summary.mean, "Cel"),
+        Value::new("lowest", summary.low, "Cel"),
+        Value::new("highest", summary.high, "Cel"),
+        Value::new("hours outside the night range", night.outside_h, "h"),
+    ];
+    finding.also.extend(
+        night
+            .drop_k
+            .map(|drop_k| Value::new("day mean minus night mean", drop_k, "Cel")),
+    );
+    let usual_c = usual(before, |night| night.temperature_c.map(|t| t.mean));
+    finding
+        .also
+        .extend(usual_c.map(|mean_c| Value::new("usual night mean", mean_c, "Cel")));
+    let words = context.words;
+    let (direction, limit_c, end, end_c) = match kind {
+        Kind::NightTooWarm => ("above", limits.night_c.high, "highest", summary.high),
+        _ => ("below", limits.night_c.low, "lowest", summary.low),
+    };
+    let usual = usual_c.map_or(String::new(), |mean_c| {
+        format!(", its usual {}", words.temperature(mean_c))
+    });
+    let silent = silent_words(&places.silent(night.span, SILENT_FRAC), places.sensors.len());
+    finding.message = format!(
+        "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}.",
+        words.day(night.span.from_ms),
+        words.temperature(summary.mean),
+        words.difference(beyond_k.abs()),
+        words.temperature(limit_c),
+        words.temperature(end_c)
+    );
+    finding.advice = match kind {
+        Kind::NightTooWarm => "Check that lamps and heaters are off at night and what the room does; air the room in the \
+            evening. Animals that need a cool night rest badly without it."
+            .to_owned(),
+        _ => "Look at the animals, then at heater, thermostat and draughts. A night target below what the room allows \
+            can't be met by the enclosure alone. Never raise the heat on an animal that looks unwell; ring a veterinarian."
+            .to_owned(),
+    };
+    Some(finding)
+}
+
+/// Median over the last nights that were judged.
+fn usual(before: &[Night], of: impl Fn(&Night) -> Option<f64>) -> Option<f64> {
+    let values: Vec<f64> = before
+        .iter()
+        .rev()
+        .filter(|night| night.not_judged.is_none())
+        .filter_map(&of)
+        .take(USUAL_NIGHTS)
+        .collect();
+    if values.len() < USUAL_NIGHTS_MIN {
+        return None;
+    }
+    median(&values)
+}
+
+/// Stretches of nights that no longer fall below the day.
+fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
+    let limits = context.enclosure.limits;
+    let middle = |band: mosswarden_config::site::Band| 0.5 * (band.low + band.high);
+    let wanted_k = middle(limits.day_c) - middle(limits.night_c);
+    if wanted_k < WANTED_DROP_K_MIN {
+        return Vec::new();
+    }
+    let mut good: Vec<f64> = Vec::new();
+    let mut stretches: Vec<(Vec<&Night>, f64)> = Vec::new();
+    let mut open = false;
+    for night in nights {
+        let Some(drop_k) = night.drop_k else { continue };
+        let recent = &good[good.len().saturating_sub(USUAL_NIGHTS)..];
+        let usual_k = (recent.len() >= USUAL_NIGHTS_MIN)
+            .then(|| median(recent))
+            .flatten();
+        let vanished = usual_k.is_some_and(|usual_k| {
+            usual_k >= USUAL_DROP_K_MIN
+                && drop_k < DROP_LEFT_FRAC * usual_k
+                && drop_k < DROP_LEFT_FRAC * wanted_k
+        });
+        if !vanished {
+            good.push(drop_k);
+        } else if open && let Some((stretch, _)) = stretches.last_mut() {
+            stretch.push(night);
+        } else {
+            stretches.push((vec![night], usual_k.unwrap_or(wanted_k)));
+        }
+        open = vanished;
+    }
+    let still_open = open;
+    let count = stretches.len();
+    stretches
+        .into_iter()
+        .enumerate()
+        .filter_map(|(index, (stretch, usual_k))| {
+            let (first, last) = (stretch.first()?, stretch.last()?);
+            if stretch.len() < NO_DROP_NIGHTS_MIN || last.span.until_ms <= context.span.from_ms {
+                return None;
+            }
+            let drops: Vec<f64> = stretch.iter().filter_map(|night| night.drop_k).collect();
+            let mean_k = drops.iter().sum::<f64>() / drops.len() as f64;
+            let value = Value::new("day mean minus night mean", mean_k, "Cel");
+            let mut finding = context.finding(Kind::NoNightDrop, first.span.from_ms, Severity::Notice, value);
+            finding.end_ms = (!(still_open && index + 1 == count)).then_some(last.span.until_ms);
+            finding.also = vec![
+                Value::new("usual drop", usual_k, "Cel"),
+                Value::new("nights", stretch.len() as f64, "1"),
+            ];
+            finding.message = format!(
+                "For {} since {} the night was only {} cooler than the day; usual here are {}, the species wants about {}.",
+                super::words::counted(stretch.len(), "night"),
+                context.words.day(first.span.from_ms),
+                context.words.difference(mean_k),
+                context.words.difference(usual_k),
+                context.words.difference(wanted_k)
+            );
+            finding.advice = "Check whether a lamp or heater runs through the night, whether the lamp warms by day at all, \
+                and whether the room cools; then the set-point for the night."
+                .to_owned();
+            Some(finding)
+        })
+        .collect()
+}

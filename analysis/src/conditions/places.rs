@@ -1,0 +1,334 @@
+//! Several sensors as one line: the coolest place, the warmest place, the mean of places.
+//!
+//! In: usable series of the sensors at places that animals can reach. Out: lines on the union of their times.
+//! Where one sensor pauses, the others stand in for it by its usual difference from them at that hour of the day, so that
+//! the line does not jump; where all pause, the line has a gap. Nothing is carried over time.
+
+use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
+
+use crate::series::{Excess, Series, Summary};
+use crate::statistics::robust::median;
+use crate::trusted::Usable;
+
+/// Differences between places are sampled about this often: they change slowly.
+const DIFFERENCE_STEP_MS: i64 = 20 * 60_000;
+/// Fewer samples at an hour of the day than this, and the whole day's median stands in.
+const DIFFERENCE_COUNT_MIN: usize = 3;
+const HOURS: usize = 24;
+
+/// A combined series with the pause that counts as a gap in it.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Line {
+    pub(super) series: Series,
+    pub(super) gap_ms: i64,
+}
+
+impl Line {
+    pub(super) fn summary(&self, span: Span) -> Option<Summary> {
+        self.series.view().summary(span, self.gap_ms)
+    }
+
+    pub(super) fn above(&self, limit: f64, span: Span) -> Excess {
+        self.series.view().above(limit, span, self.gap_ms)
+    }
+
+    pub(super) fn below(&self, limit: f64, span: Span) -> Excess {
+        self.series.view().below(limit, span, self.gap_ms)
+    }
+
+    pub(super) fn value_at(&self, at_ms: i64) -> Option<f64> {
+        self.series.view().value_at(at_ms, self.gap_ms)
+    }
+
+    /// Known share of a span.
+    pub(super) fn known_frac(&self, span: Span) -> f64 {
+        self.summary(span).map_or(0.0, |summary| summary.covered_frac)
+    }
+
+    /// Stretches of a span that are not known.
+    pub(super) fn gaps(&self, span: Span) -> Vec<Span> {
+        let mut gaps = Vec::new();
+        let mut known_until_ms = span.from_ms;
+        self.series
+            .view()
+            .pieces(span, self.gap_ms, |from_ms, until_ms, _, _| {
+                if from_ms > known_until_ms {
+                    gaps.push(Span {
+                        from_ms: known_until_ms,
+                        until_ms: from_ms,
+                    });
+                }
+                known_until_ms = until_ms;
+            });
+        if known_until_ms < span.until_ms {
+            gaps.push(Span {
+                from_ms: known_until_ms,
+                until_ms: span.until_ms,
+            });
+        }
+        gaps
+    }
+
+    /// The line with every value changed by `change(at_ms, value)`.
+    #[cfg(test)]
+    pub(super) fn of(series: Series) -> Line {
+        let gap_ms = series.gap_ms();
+        Line { series, gap_ms }
+    }
+}
+
+/// The lines of one quantity in one enclosure.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Places {
+    pub(super) lowest: Line,
+    pub(super) highest: Line,
+    pub(super) mean: Line,
+    /// Half-width of one reading's 95 % interval, mean over the sensors.
+    pub(super) half_width: f64,
+    /// What was taken off at the end of the record, the largest by size.
+    pub(super) corrected_by: f64,
+    pub(super) sensors: Vec<(String, Line)>,
+}
+
+impl Places {
+    /// Combines usable series; `None` without any reading.
+    pub(super) fn combine(zone: Zone, sensors: &[(&str, &Usable)]) -> Option<Places> {
+        let sensors: Vec<_> = sensors
+            .iter()
+            .filter(|(_, usable)| !usable.series.is_empty())
+            .collect();
+        if sensors.is_empty() {
+            return None;
+        }
+        let lines: Vec<(String, Line)> = sensors
+            .iter()
+            .map(|(id, usable)| {
+                let line = Line {
+                    series: usable.series.clone(),
+                    gap_ms: usable.series.gap_ms(),
+                };
+                ((*id).to_owned(), line)
+            })
+            .collect();
+        let half_width =
+            sensors.iter().map(|(_, usable)| usable.half_width).sum::<f64>() / sensors.len() as f64;
+        let corrected_by = sensors
+            .iter()
+            .map(|(_, usable)| usable.corrected_by)
+            .fold(0.0, |most: f64, by| if by.abs() > most.abs() { by } else { most });
+        let mut places = Places {
+            half_width,
+            corrected_by,
+            ..Places::default()
+        };
+        if let [(_, only)] = lines.as_slice() {
+            (places.lowest, places.highest, places.mean) = (only.clone(), only.clone(), only.clone());
+        } else {
+            places.fill(zone, &lines);
+        }
+        places.sensors = lines;
+        Some(places)
+    }
+
+    fn fill(&mut self, zone: Zone, lines: &[(String, Line)]) {
+        let mut times: Vec<i64> = lines
+            .iter()
+            .flat_map(|(_, line)| line.series.at_ms.iter().copied())
+            .collect();
+        times.sort_unstable();
+        times.dedup();
+        let known: Vec<Vec<Option<f64>>> = lines.iter().map(|(_, line)| on_times(line, &times)).collect();
+        let usual = Differences::of(zone, &times, &known);
+        let gap_ms = lines.iter().map(|(_, line)| line.gap_ms).max().unwrap_or(0);
+        for line in [&mut self.lowest, &mut self.highest, &mut self.mean] {
+            line.gap_ms = gap_ms;
+        }
+        for (index, at_ms) in times.iter().enumerate() {
+            let heard: Vec<(usize, f64)> = known
+                .iter()
+                .enumerate()
+                .filter_map(|(sensor, values)| values[index].map(|value| (sensor, value)))
+                .collect();
+            if heard.is_empty() {
+                continue;
+            }
+            let hour = if heard.len() < lines.len() {
+                hour_of(zone, *at_ms)
+            } else {
+                0
+            };
+            let values = usual.completed(&heard, lines.len(), hour);
+            let push = |line: &mut Line, value: f64| {
+                line.series
+                    .push(*at_ms, *at_ms, value, mosswarden_config::table::Mark::Ok);
+            };
+            push(
+                &mut self.lowest,
+                values.iter().copied().fold(f64::INFINITY, f64::min),
+            );
+            push(
+                &mut self.highest,
+                values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+            );
+            push(&mut self.mean, values.iter().sum::<f64>() / values.len() as f64);
+        }
+    }
+
+    /// Sensors of which less than `known_frac_min` of a span is known.
+    pub(super) fn silent(&self, span: Span, known_frac_min: f64) -> Vec<&str> {
+        self.sensors
+            .iter()
+            .filter(|(_, line)| line.known_frac(span) < known_frac_min)
+            .map(|(id, _)| id.as_str())
+            .collect()
+    }
+}
+
+/// The local hour of the day, 0–23.
+pub(super) fn hour_of(zone: Zone, at_ms: i64) -> usize {
+    use chrono::Timelike;
+    zone.local(at_ms).hour() as usize
+}
+
+/// A line's value at each of the rising times; `None` in its gaps.
+fn on_times(line: &Line, times: &[i64]) -> Vec<Option<f64>> {
+    let (at_ms, value) = (&line.series.at_ms, &line.series.value);
+    let mut next = 0;
+    times
+        .iter()
+        .map(|time| {
+            while next < at_ms.len() && at_ms[next] < *time {
+                next += 1;
+            }
+            if next < at_ms.len() && at_ms[next] == *time {
+                return Some(value[next]);
+            }
+            if next == 0 || next == at_ms.len() || at_ms[next] - at_ms[next - 1] > line.gap_ms {
+                return None;
+            }
+            let share = (time - at_ms[next - 1]) as f64 / (at_ms[next] - at_ms[next - 1]) as f64;
+            Some(value[next - 1] + share * (value[next] - value[next - 1]))
+        })
+        .collect()
+}
+
+/// Each sensor's usual difference from the mean of all, by hour of the day.
+struct Differences {
+    by_hour: Vec<[Option<f64>; HOURS]>,
+}
+
+impl Differences {
+    fn of(zone: Zone, times: &[i64], known: &[Vec<Option<f64>>]) -> Differences {
+        let mut samples: Vec<[Vec<f64>; HOURS]> = vec![Default::default(); known.len()];
+        let mut next_ms = i64::MIN;
+        for (index, at_ms) in times.iter().enumerate() {
+            if *at_ms < next_ms {
+                continue;
+            }
+            let values: Vec<f64> = known.iter().filter_map(|values| values[index]).collect();
+            if values.len() < known.len() {
+                continue;
+            }
+            next_ms = at_ms + DIFFERENCE_STEP_MS;
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
+            let hour = hour_of(zone, *at_ms);
+            for (sensor, value) in values.iter().enumerate() {
+                samples[sensor][hour].push(value - mean);
+            }
+        }
+        let by_hour = samples
+            .iter()
+            .map(|hours| {
+                let all: Vec<f64> = hours.iter().flatten().copied().collect();
+                let whole = median(&all);
+                std::array::from_fn(|hour| {
+                    if hours[hour].len() < DIFFERENCE_COUNT_MIN {
+                        whole
+                    } else {
+                        median(&hours[hour])
+                    }
+                })
+            })
+            .collect();
+        Differences { by_hour }
+    }
+
+    /// The values of all sensors: those heard, and those that follow from them by the usual differences where known.
+    fn completed(&self, heard: &[(usize, f64)], sensor_count: usize, hour: usize) -> Vec<f64> {
+        let mut values: Vec<f64> = heard.iter().map(|(_, value)| *value).collect();
+        if heard.len() == sensor_count {
+            return values;
+        }
+        let usual = |sensor: usize| self.by_hour[sensor][hour];
+        let levels: Vec<f64> = heard
+            .iter()
+            .filter_map(|(sensor, value)| Some(value - usual(*sensor)?))
+            .collect();
+        if levels.is_empty() {
+            return values;
+        }
+        let level = levels.iter().sum::<f64>() / levels.len() as f64;
+        for sensor in 0..sensor_count {
+            if heard.iter().all(|(other, _)| *other != sensor) {
+                values.extend(usual(sensor).map(|difference| level + difference));
+            }
+        }
+        values
+    }
+}
+
+/// The start of the elapsed hour that holds an instant.
+pub(super) fn hour_start(at_ms: i64) -> i64 {
+    at_ms - at_ms.rem_euclid(MS_PER_HOUR)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use mosswarden_config::table::Mark;
+
+    const MIN: i64 = 60_000;
+
+    fn usable(points: impl Iterator<Item = (i64, f64)>) -> Usable {
+        let mut usable = Usable {
+            half_width: 0.3,
+            ..Usable::default()
+        };
+        for (minute, value) in points {
+            usable.series.push(minute * MIN, minute * MIN, value, Mark::Ok);
+        }
+        usable
+    }
+
+    #[test]
+    fn the_coolest_place_does_not_jump_when_its_sensor_pauses() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let warm = usable((0..3000).step_by(5).map(|m| (m, 30.0)));
+        let cool = usable((0..3000).step_by(5).filter(|m| *m < 2000).map(|m| (m, 24.0)));
+        let places = Places::combine(zone, &[("warm", &warm), ("cool", &cool)]).expect("two sensors");
+        let later = Span {
+            from_ms: 2100 * MIN,
+            until_ms: 2900 * MIN,
+        };
+        let summary = places.lowest.summary(later).expect("the other is there");
+        assert!((summary.mean - 24.0).abs() < 1e-9, "{summary:?}");
+        assert_eq!(places.silent(later, 0.75), vec!["cool"]);
+        let mean = places.mean.summary(later).expect("known");
+        assert!((mean.mean - 27.0).abs() < 1e-9, "{mean:?}");
+    }
+
+    #[test]
+    fn a_pause_of_all_is_a_gap() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let points = || (0..600).step_by(5).filter(|m| !(200..300).contains(m));
+        let a = usable(points().map(|m| (m, 20.0)));
+        let b = usable(points().map(|m| (m, 22.0)));
+        let places = Places::combine(zone, &[("a", &a), ("b", &b)]).expect("two sensors");
+        let gaps = places.mean.gaps(Span {
+            from_ms: 0,
+            until_ms: 590 * MIN,
+        });
+        assert_eq!(gaps.len(), 1);
+        assert_eq!((gaps[0].from_ms, gaps[0].until_ms), (195 * MIN, 300 * MIN));
+    }
+}

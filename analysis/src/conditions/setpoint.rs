@@ -1,0 +1,128 @@
+//! What the humidistat really holds, by sensors other than its own.
+//!
+//! In: humidity by the usable sensors that are not the controller's, states of the fogger. Out: a finding where the enclosure
+//! misses the set-point beyond all doubt. A fogger only holds a floor: wetter than asked for with the fogger off is no miss.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Device, DeviceKind, Role};
+
+use super::context::Context;
+use super::heater::hours_on;
+use super::places::{Line, Places};
+use crate::findings::{Kind, Severity, Value, Verdicts};
+
+/// Two places in one enclosure differ by up to about this much, %RH (common practice, no source).
+const PLACE_PCT: f64 = 3.0;
+/// Known time that is needed, h.
+const KNOWN_H_MIN: f64 = 24.0;
+/// The fogger must have run this long, h, for the air during its runs to say something.
+const ON_H_MIN: f64 = 1.0;
+
+/// Judges every device with a humidity set-point.
+pub(super) fn judge(context: &Context<'_>) -> Verdicts {
+    let mut verdicts = Verdicts::default();
+    for device in &context.enclosure.devices {
+        if let Some(set_pct) = device.setpoint.humidity_pct
+            && device.kind != DeviceKind::Fan
+        {
+            judge_device(context, device, set_pct, &mut verdicts);
+        }
+    }
+    verdicts
+}
+
+fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: &mut Verdicts) {
+    let others: Vec<_> = context
+        .enclosure
+        .sensors
+        .iter()
+        .filter(|sensor| {
+            sensor.role != Role::Controller && Some(sensor.id.as_str()) != device.controlled_by.as_deref()
+        })
+        .filter_map(|sensor| {
+            Some((
+                sensor.id.as_str(),
+                context.trusted.get(&sensor.id, Quantity::Humidity)?,
+            ))
+        })
+        .collect();
+    let mut refuse = |reason: String| {
+        verdicts.not_assessed.push(context.not_assessed(
+            Kind::SetpointMissed,
+            Some(&device.id),
+            context.span,
+            reason,
+        ));
+    };
+    let Some(places) = Places::combine(context.zone, &others) else {
+        refuse("no usable humidity but the controller's own".to_owned());
+        return;
+    };
+    let Some(summary) = places
+        .mean
+        .summary(context.span)
+        .filter(|s| s.covered_h >= KNOWN_H_MIN)
+    else {
+        refuse("less than a day of humidity known beside the controller's own".to_owned());
+        return;
+    };
+    let doubt_pct = places.half_width + PLACE_PCT;
+    let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
+    let states = context.states(device);
+    let on_h = states.as_ref().map(|states| hours_on(states, context.span));
+    let miss_pct = summary.mean - set_pct;
+    let during_pct = states
+        .as_ref()
+        .and_then(|states| mean_while_on(context, &places.mean, states));
+    let too_dry = miss_pct < -(hysteresis_pct + doubt_pct);
+    // Fog while the air is wetter than the set-point beyond doubt: the controller's probe reads low.
+    let too_wet = miss_pct > doubt_pct
+        && on_h.is_some_and(|hours| hours >= ON_H_MIN)
+        && during_pct.is_some_and(|pct| pct - set_pct > doubt_pct);
+    if !too_dry && !too_wet {
+        return;
+    }
+    let value = Value::new("mean humidity minus the set-point", miss_pct, "%RH")
+        .between(miss_pct - doubt_pct, miss_pct + doubt_pct);
+    let severity = if miss_pct.abs() > 2.0 * doubt_pct + hysteresis_pct {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let mut finding = context.finding(Kind::SetpointMissed, context.span.from_ms, severity, value);
+    finding.subject = device.id.clone();
+    finding.also = vec![Value::new("mean humidity", summary.mean, "%RH")];
+    finding
+        .also
+        .extend(on_h.map(|hours| Value::new("hours on", hours, "h")));
+    let duty = on_h.map_or(String::new(), |hours| {
+        format!(", while {} ran for {}", device.id, context.words.hours(hours))
+    });
+    finding.message = format!(
+        "By the other sensors the air held {:.1} %RH on average against a set-point of {set_pct:.0} %RH, {:.1} {}{duty}.",
+        summary.mean,
+        miss_pct.abs(),
+        if too_dry { "too dry" } else { "too wet" }
+    );
+    finding.advice = if too_dry {
+        "Compare the controller's probe with a trusted one side by side; if it reads high, replace it or correct its \
+         set-point. Check water, disc or nozzle of the fogger too, with the plug out."
+    } else {
+        "Compare the controller's probe with a trusted one side by side; if it reads low, replace it. Until then lower the \
+         set-point a little and let the enclosure dry once a day."
+    }
+    .to_owned();
+    verdicts.findings.push(finding);
+}
+
+/// Mean of a line while a device was on in the span.
+fn mean_while_on(context: &Context<'_>, line: &Line, states: &super::device::States) -> Option<f64> {
+    let (mut sum, mut hours) = (0.0, 0.0);
+    for on in states.on_within(context.span) {
+        if let Some(summary) = line.summary(on) {
+            sum += summary.mean * summary.covered_h;
+            hours += summary.covered_h;
+        }
+    }
+    (hours > 0.0).then(|| sum / hours)
+}
