@@ -1,1 +1,20 @@
-fn main() {}
+//! `mosswarden`: logs planted enclosures and says what to look at. This file parses, runs, tells a failure, exits.
+#![forbid(unsafe_code)]
+
+mod cli;
+mod commands;
+mod logging;
+mod reporter;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    let arguments = cli::Arguments::parse();
+    logging::start(arguments.verbose);
+    match commands::run(arguments) {
+        Ok(outcome) => outcome.into(),
+        Err(failure) => reporter::tell(&failure),
+    }
+}

@@ -4,6 +4,7 @@
 //!
 //! - [`load`]: the archive's files to one [`series::Series`] a sensor and quantity.
 //! - [`trusted`]: what the trust room hands on.
+//! - [`assess`]: the whole judgement in one call.
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`findings`]: what is said to the keeper.
@@ -13,6 +14,7 @@
 //! - [`simulate`]: a seeded simulation of enclosures with its truth; shares no estimator with the rest.
 #![forbid(unsafe_code)]
 
+pub mod assess;
 pub mod conditions;
 pub mod findings;
 pub mod load;

@@ -1,0 +1,194 @@
+//! The command line as types: the only reader of arguments and of the environment.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::reporter::Failure;
+
+/// Logs planted animal enclosures from MQTT into Parquet and says which sensors can be trusted, what the animals lived
+/// through, and what to look at. It never replaces a thermostat or a veterinarian.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 100)]
+pub(crate) struct Arguments {
+    /// The site file [default: site.toml in this folder, then the file named by MOSSWARDEN_SITE]
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) site: Option<PathBuf>,
+    /// Log more; twice for every message
+    #[arg(short, long, global = true, action = clap::ArgAction::Count)]
+    pub(crate) verbose: u8,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Show the whole job on this machine with invented data: devices, collector, archive, findings, report
+    Demo(Demo),
+    /// Collect readings from MQTT until stopped
+    Collect,
+    /// Say whether the site file, the way in, the folder and the clock are fit; changes nothing
+    Check,
+    /// Take history in from tidy CSV
+    Import(Import),
+    /// Give readings as tidy CSV
+    Export(Export),
+    /// Say what was found in a span; exit code 3 where something needs attention
+    Flags(Flags),
+    /// Write the weekly health report
+    Report(Report),
+    /// Note what you saw and did, or read it back
+    #[command(subcommand)]
+    Journal(Journal),
+    /// Simulate enclosures with known faults, as tidy CSV with its truth
+    Simulate(Simulate),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Demo {
+    /// End when the report is written, instead of going on live
+    #[arg(long)]
+    pub(crate) once: bool,
+    /// Where to put the demo's site file, archive and report [default: a new folder mosswarden-demo here]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) folder: Option<PathBuf>,
+    /// Seed of the invented data
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
+}
+
+/// A span; times are RFC 3339, or a local date or date-time in the site's zone.
+#[derive(Debug, Args)]
+pub(crate) struct SpanArguments {
+    /// Begin [default: seven days before the end]
+    #[arg(long, value_name = "T")]
+    pub(crate) from: Option<String>,
+    /// End, not included; nothing later is used [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) to: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Export {
+    #[command(flatten)]
+    pub(crate) span: SpanArguments,
+    /// Only these enclosures
+    #[arg(long = "enclosure", value_name = "ID")]
+    pub(crate) enclosures: Vec<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FlagsFormat {
+    Text,
+    Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Flags {
+    #[command(flatten)]
+    pub(crate) span: SpanArguments,
+    #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
+    pub(crate) format: FlagsFormat,
+    /// Only these enclosures
+    #[arg(long = "enclosure", value_name = "ID")]
+    pub(crate) enclosures: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Report {
+    /// ISO 8601 week, such as 2026-W21 [default: the last whole week]
+    #[arg(long, value_name = "WEEK", conflicts_with_all = ["from", "to"])]
+    pub(crate) week: Option<String>,
+    #[command(flatten)]
+    pub(crate) span: SpanArguments,
+    /// Folder for the report's files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite a report of the same span
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the report when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Journal {
+    /// Add one entry
+    Add(JournalAdd),
+    /// List entries
+    List(SpanArguments),
+    /// Take entries in from CSV: time,enclosure,kind,subject,text
+    Import {
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct JournalAdd {
+    /// An enclosure's id, or room
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// What kind of entry, such as cleaned, sensor-moved, looks-unwell
+    #[arg(long, value_name = "KIND")]
+    pub(crate) kind: String,
+    /// The sensor or device that it concerns
+    #[arg(long, value_name = "ID")]
+    pub(crate) subject: Option<String>,
+    /// When it was [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) at: Option<String>,
+    /// Who writes
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: Option<String>,
+    /// What was seen or done
+    pub(crate) text: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Simulate {
+    /// Folder for site.toml, readings.csv, journal.csv and truth.json; must not exist
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: PathBuf,
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Which room
+    #[arg(long, value_enum, default_value_t = Scenario::Holdout)]
+    pub(crate) scenario: Scenario,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Scenario {
+    /// The demo's room: five enclosures, four weeks
+    Demo,
+    /// A random room over ten weeks with random faults and confounders
+    Holdout,
+    /// A random room in which nothing is wrong
+    Healthy,
+}
+
+/// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.
+pub(crate) fn site_file(given: Option<PathBuf>) -> Result<PathBuf, Failure> {
+    const DEFAULT: &str = "site.toml";
+    if let Some(file) = given {
+        return Ok(file);
+    }
+    let here = PathBuf::from(DEFAULT);
+    if here.exists() {
+        return Ok(here);
+    }
+    std::env::var_os("MOSSWARDEN_SITE").map(PathBuf::from).ok_or_else(|| {
+        Failure::usage(
+            "there is no site.toml in this folder",
+            "name the site file with --site FILE or in MOSSWARDEN_SITE; the README shows how to write one",
+        )
+    })
+}

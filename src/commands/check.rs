@@ -1,0 +1,137 @@
+//! `check`: are the site file, the way in, the folder and the clock fit? Changes nothing.
+
+use std::net::{TcpStream, ToSocketAddrs as _};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use mosswarden_analysis::load;
+use mosswarden_analysis::words;
+use mosswarden_config::site::{Site, Way};
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use crate::commands::{now_ms, open_site};
+use crate::reporter::{Failure, Outcome};
+
+/// A broker that does not answer in this time is not there.
+const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
+/// A clock before this was never set: 1 January 2025.
+const CLOCK_SET_MS: i64 = 1_735_689_600_000;
+
+pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
+    let site = open_site(given)?;
+    let mut trouble = 0;
+    let mut tell = |fit: bool, text: String| {
+        trouble += usize::from(!fit);
+        println!("{} {text}", if fit { "fit:     " } else { "look at: " });
+    };
+    let sensors = site.enclosures.iter().map(|e| e.sensors.len()).sum::<usize>() + site.room_sensors.len();
+    tell(
+        true,
+        format!("site file {}: {} enclosures, {sensors} sensors", site.file.display(), site.enclosures.len()),
+    );
+    for warning in &site.warnings {
+        tell(false, warning.to_string());
+    }
+    tell(
+        now_ms() > CLOCK_SET_MS,
+        format!("clock: {} in {}", words::instant(site.zone, now_ms()), site.zone.name()),
+    );
+    way_in(&site, &mut tell);
+    folder(&site.data_dir, &mut tell);
+    secrets(&site, &mut tell);
+    last_readings(&site, &mut tell)?;
+    Ok(if trouble == 0 { Outcome::Done } else { Outcome::Attention })
+}
+
+fn way_in(site: &Site, tell: &mut impl FnMut(bool, String)) {
+    match &site.broker.way {
+        Way::Builtin { listen } => {
+            let loopback = listen.starts_with("127.") || listen.starts_with("localhost") || listen.starts_with("[::1]");
+            let guarded = site.broker.username.is_some() && site.broker.password_file.is_some();
+            if loopback || guarded {
+                tell(true, format!("way in: built in, devices connect to {listen}"));
+            } else {
+                tell(
+                    false,
+                    format!(
+                        "way in: {listen} is open to the network without a password; set username and password_file in [broker]"
+                    ),
+                );
+            }
+        }
+        Way::Client { host, port, .. } => {
+            let reached = (host.as_str(), *port)
+                .to_socket_addrs()
+                .ok()
+                .and_then(|mut addresses| addresses.next())
+                .is_some_and(|address| TcpStream::connect_timeout(&address, CONNECT_TIMEOUT).is_ok());
+            if reached {
+                tell(true, format!("way in: the broker {host}:{port} answers"));
+                tell(
+                    true,
+                    "remember: readings sent at QoS 0 can be lost on the way to a broker, and a broker keeps them only as \
+                     well as it was told to (persistence on, a long queue); README, \"Your own broker\""
+                        .to_owned(),
+                );
+            } else {
+                tell(
+                    false,
+                    format!("way in: nothing answers at {host}:{port}; start the broker or correct `url` in [broker]"),
+                );
+            }
+        }
+    }
+}
+
+fn folder(data_dir: &Path, tell: &mut impl FnMut(bool, String)) {
+    let name = data_dir.display();
+    match fs_err::metadata(data_dir) {
+        Ok(found) if !found.is_dir() => tell(false, format!("data folder: {name} is not a folder")),
+        Ok(found) if found.permissions().readonly() => {
+            tell(false, format!("data folder: {name} is read-only; give this user the right to write"));
+        }
+        Ok(_) => tell(true, format!("data folder: {name}")),
+        Err(_) => tell(true, format!("data folder: {name} will be made at the first start")),
+    }
+}
+
+fn secrets(site: &Site, tell: &mut impl FnMut(bool, String)) {
+    use std::os::unix::fs::PermissionsExt as _;
+    /// Bits with which others than the owner can read or write.
+    const OTHERS: u32 = 0o077;
+    for file in [&site.broker.password_file, &site.page.access_file].into_iter().flatten() {
+        match fs_err::metadata(file) {
+            Ok(found) if found.permissions().mode() & OTHERS != 0 => {
+                tell(false, format!("{} can be read by others; run chmod 600 {}", file.display(), file.display()));
+            }
+            Ok(_) => {}
+            Err(_) => tell(false, format!("{} is named in the site file and is not there", file.display())),
+        }
+    }
+}
+
+/// How long ago each sensor was last heard, within the last week.
+fn last_readings(site: &Site, tell: &mut impl FnMut(bool, String)) -> Result<(), Failure> {
+    /// A sensor that said nothing for this long is worth a look.
+    const SILENT_H: f64 = 6.0;
+    let now = now_ms();
+    let span = Span { from_ms: now - 7 * MS_PER_24_H, until_ms: now + MS_PER_24_H };
+    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
+    let record = load::load(&site.data_dir, span, None, tail, Vec::new())
+        .map_err(Failure::failed("could not read the archive"))?;
+    let sensors = site.room_sensors.iter().chain(site.enclosures.iter().flat_map(|e| &e.sensors));
+    for sensor in sensors {
+        let last = record.iter().filter(|(id, _, _)| *id == sensor.id).filter_map(|(_, _, s)| s.at_ms.last()).max();
+        match last {
+            Some(at) => {
+                let hours = (now - at) as f64 / 3_600_000.0;
+                tell(
+                    hours < SILENT_H,
+                    format!("{}: last reading {} ago", sensor.id, words::duration(hours.max(0.0))),
+                );
+            }
+            None => tell(false, format!("{}: nothing in the last seven days; check its topic and its battery", sensor.id)),
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,47 @@
+//! `export`: stored readings as tidy CSV.
+
+use std::io::{BufWriter, Write as _};
+
+use mosswarden_analysis::load;
+use mosswarden_config::site::Site;
+use mosswarden_config::table::Reading;
+
+use crate::cli::Export;
+use crate::commands::span;
+use crate::reporter::{Failure, Outcome};
+
+pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
+    let span = span(site, &export.span)?;
+    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
+    let readings =
+        load::stored(&site.data_dir, span, tail).map_err(Failure::failed("could not read the archive"))?;
+    let mut out = BufWriter::new(std::io::stdout().lock());
+    let wanted =
+        |reading: &&Reading| export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure);
+    write(&mut out, readings.iter().filter(wanted)).map_err(Failure::failed("could not print the readings"))?;
+    Ok(Outcome::Done)
+}
+
+/// Tidy CSV: `time,enclosure,sensor,quantity,value,unit`, times in UTC. Ids hold no comma or quote (the site file's rule).
+pub(crate) fn write<'r>(
+    out: &mut impl std::io::Write,
+    readings: impl Iterator<Item = &'r Reading>,
+) -> std::io::Result<()> {
+    writeln!(out, "time,enclosure,sensor,quantity,value,unit")?;
+    for reading in readings {
+        let at = chrono::DateTime::from_timestamp_millis(reading.at_ms).unwrap_or_default();
+        let precision =
+            if reading.at_ms % 1000 == 0 { chrono::SecondsFormat::Secs } else { chrono::SecondsFormat::Millis };
+        writeln!(
+            out,
+            "{},{},{},{},{},{}",
+            at.to_rfc3339_opts(precision, true),
+            reading.enclosure,
+            reading.sensor,
+            reading.quantity,
+            reading.value,
+            reading.quantity.stored_unit()
+        )?;
+    }
+    out.flush()
+}

@@ -1,0 +1,91 @@
+//! One file a command; what several commands share stands here.
+
+mod check;
+mod collect;
+mod demo;
+mod export;
+mod flags;
+mod import;
+mod journal;
+mod report;
+mod simulate;
+
+use std::path::PathBuf;
+
+use chrono::Utc;
+use mosswarden_analysis::assess::{Assessment, assess, needed};
+use mosswarden_analysis::load::{self, Record};
+use mosswarden_config::site::{Site, nearest};
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use crate::cli::{self, Arguments, Command, SpanArguments};
+use crate::reporter::{Failure, Outcome};
+
+pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
+    let site = arguments.site;
+    match arguments.command {
+        Command::Demo(demo) => demo::run(demo),
+        Command::Collect => collect::run(open_site(site)?),
+        Command::Check => check::run(site),
+        Command::Import(import) => import::run(&open_site(site)?, &import),
+        Command::Export(export) => export::run(&open_site(site)?, &export),
+        Command::Flags(flags) => flags::run(open_site(site)?, &flags),
+        Command::Report(report) => report::run(&open_site(site)?, &report),
+        Command::Journal(journal) => journal::run(&open_site(site)?, journal),
+        Command::Simulate(simulate) => simulate::run(&simulate),
+    }
+}
+
+fn open_site(given: Option<PathBuf>) -> Result<Site, Failure> {
+    let site = Site::load(&cli::site_file(given)?).map_err(Failure::Site)?;
+    for warning in &site.warnings {
+        eprintln!("{warning}");
+    }
+    Ok(site)
+}
+
+fn now_ms() -> i64 {
+    Utc::now().timestamp_millis()
+}
+
+/// The span that was asked for; seven days to now where nothing was said.
+fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
+    let parse = |text: &String| site.zone.parse(text).map_err(|error| Failure::usage(error.to_string(), "see --help"));
+    let until_ms = asked.to.as_ref().map_or_else(|| Ok(now_ms()), parse)?;
+    let from_ms = asked.from.as_ref().map_or_else(|| Ok(until_ms - 7 * MS_PER_24_H), parse)?;
+    if from_ms >= until_ms {
+        return Err(Failure::usage("the span is empty: --from must lie before --to", "swap the two times"));
+    }
+    Ok(Span { from_ms, until_ms })
+}
+
+/// Keeps only the named enclosures of a site.
+fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
+    for id in enclosures {
+        if site.enclosure(id).is_none() {
+            let known: Vec<&str> = site.enclosures.iter().map(|enclosure| enclosure.id.as_str()).collect();
+            let hint = match nearest(id, known.iter().copied()) {
+                Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
+                None => format!("known: {}", known.join(", ")),
+            };
+            return Err(Failure::usage(format!("there is no enclosure `{id}` in the site file"), hint));
+        }
+    }
+    if !enclosures.is_empty() {
+        site.enclosures.retain(|enclosure| enclosures.contains(&enclosure.id));
+    }
+    Ok(())
+}
+
+/// Reads what judging `span` needs, with what is durable but not yet in a file.
+fn record(site: &Site, span: Span) -> Result<Record, Failure> {
+    let journal = mosswarden_collector::journal::read(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
+    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
+    load::load(&site.data_dir, needed(span), None, tail, journal).map_err(Failure::failed("could not read the archive"))
+}
+
+fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+    let record = record(site, span)?;
+    let assessment = assess(site, &record, span);
+    Ok((record, assessment))
+}

@@ -1,0 +1,33 @@
+//! `simulate`: a room with known faults, as a site file, tidy CSV, a journal and the truth.
+
+use mosswarden_analysis::simulate::{holdout, run as simulate, scenario};
+
+use crate::cli::{Scenario, Simulate};
+use crate::commands::now_ms;
+use crate::reporter::{Failure, Outcome};
+
+pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
+    let today = chrono::DateTime::from_timestamp_millis(now_ms()).unwrap_or_default().date_naive();
+    let spec = match arguments.scenario {
+        Scenario::Demo => scenario::demo(arguments.seed, today),
+        Scenario::Holdout => holdout::holdout(arguments.seed),
+        Scenario::Healthy => scenario::healthy(arguments.seed),
+    };
+    let simulation = simulate(&spec);
+    let folder = &arguments.out;
+    if folder.exists() {
+        return Err(Failure::usage(format!("{} exists already", folder.display()), "name a new folder with --out"));
+    }
+    fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder"))?;
+    let files = [
+        ("site.toml", simulation.site_toml.clone()),
+        ("readings.csv", simulation.readings_csv()),
+        ("journal.csv", simulation.journal_csv()),
+        ("truth.json", simulation.truth_json()),
+    ];
+    for (name, text) in files {
+        fs_err::write(folder.join(name), text).map_err(Failure::failed("could not write the simulation"))?;
+    }
+    println!("Invented data: {} readings in {}", simulation.readings.len(), folder.display());
+    Ok(Outcome::Done)
+}
