@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use mosswarden_config::site::{Format, Site};
-use mosswarden_config::table::Reading;
+use mosswarden_config::table::{Reading, TimeSource};
 
 use crate::decode::{self, Payload, Refusal};
 use crate::message::Message;
@@ -27,6 +27,8 @@ struct Feed {
 #[derive(Debug, Default)]
 pub(crate) struct Outcome {
     pub(crate) readings: Vec<Reading>,
+    /// Readings of a retained message that has no time of its own: left out, because nobody knows how old they are.
+    pub(crate) stale: usize,
     /// Sensor and reason.
     pub(crate) refusals: Vec<(Arc<str>, Refusal)>,
 }
@@ -76,7 +78,14 @@ impl Feeds {
                 Err(refusal) => outcome.refusals.push((Arc::clone(&feed.sensor), refusal)),
             }
         }
-        if !outcome.readings.is_empty() {
+        let found = outcome.readings.len();
+        if message.packet.is_retained {
+            outcome
+                .readings
+                .retain(|reading| reading.time_source == TimeSource::Device);
+            outcome.stale = found - outcome.readings.len();
+        }
+        if found > 0 {
             let is_absent =
                 |refusal: &Refusal| matches!(refusal, Refusal::Absent { .. } | Refusal::SenmlWithout { .. });
             outcome.refusals.retain(|(_, refusal)| !is_absent(refusal));

@@ -5,6 +5,7 @@
 
 use std::sync::Arc;
 
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 
 use crate::decode::Raw;
@@ -22,19 +23,19 @@ const SERVER_CLOCK_SET_FROM_MS: i64 = 1_735_689_600_000;
 const LATE_MS: i64 = 5 * 60 * 1000;
 
 /// Whether the server's own clock can be believed at all.
-pub fn server_clock_is_set(now_ms: i64) -> bool {
+pub(crate) fn server_clock_is_set(now_ms: i64) -> bool {
     now_ms >= SERVER_CLOCK_SET_FROM_MS
 }
 
 /// Whether a reading waited in its device before it arrived.
-pub fn is_late(reading: &Reading) -> bool {
-    reading.time_source == TimeSource::Device && reading.received_ms - reading.at_ms > LATE_MS
+pub(crate) fn is_late(reading: &Reading) -> bool {
+    reading.time_source == TimeSource::Device && reading.received_ms.saturating_sub(reading.at_ms) > LATE_MS
 }
 
 /// One value with its sensor, times and mark.
 ///
 /// `is_will`: the message is a device's will, published because the device was lost.
-pub fn reading(
+pub(crate) fn reading(
     raw: &Raw,
     enclosure: &Arc<str>,
     sensor: &Arc<str>,
@@ -42,10 +43,9 @@ pub fn reading(
     is_will: bool,
 ) -> Reading {
     let (at_ms, time_source, clock) = instant(raw.device_time_ms, arrived_ms);
-    let possible = raw.quantity.possible();
     let mark = if is_will {
         Mark::DeviceLost
-    } else if !(possible.low <= raw.value && raw.value <= possible.high) {
+    } else if !is_possible(raw.quantity, raw.value) {
         Mark::Impossible
     } else {
         clock
@@ -60,6 +60,24 @@ pub fn reading(
         value: raw.value,
         mark,
     }
+}
+
+/// The mark of a value that a file brings with its time. The file's time stands, however strange: nothing better is known.
+pub(crate) fn mark_of_import(quantity: Quantity, value: f64, at_ms: i64, now_ms: i64) -> Mark {
+    if !is_possible(quantity, value) {
+        Mark::Impossible
+    } else if at_ms < CLOCK_SET_FROM_MS {
+        Mark::ClockReset
+    } else if at_ms > now_ms.saturating_add(AHEAD_MS_MAX) {
+        Mark::ClockAhead
+    } else {
+        Mark::Ok
+    }
+}
+
+fn is_possible(quantity: Quantity, value: f64) -> bool {
+    let possible = quantity.possible();
+    possible.low <= value && value <= possible.high
 }
 
 /// Which instant a value holds for, where it comes from, and what its clock deserves as a mark.
@@ -81,7 +99,6 @@ fn instant(device_time_ms: Option<i64>, arrived_ms: i64) -> (i64, TimeSource, Ma
 #[cfg(test)]
 mod tests {
     use super::*;
-    use mosswarden_config::quantity::Quantity;
 
     /// 2026-03-01T08:00:00Z.
     const NOW_MS: i64 = 1_772_352_000_000;

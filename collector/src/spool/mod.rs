@@ -44,13 +44,13 @@ pub enum SpoolError {
 
 /// What was found when the spool was opened.
 #[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
-pub struct Replay {
+pub(crate) struct Replay {
     /// Messages that wait to be published.
-    pub waiting: u64,
+    pub(crate) waiting: u64,
     /// Spans of bytes that could not be read and were set aside.
-    pub damaged: u64,
+    pub(crate) damaged: u64,
     /// Torn tails that were cut: writes that a crash interrupted, never acknowledged.
-    pub torn: u64,
+    pub(crate) torn: u64,
 }
 
 pub(crate) struct Spool {
@@ -160,12 +160,14 @@ impl Spool {
         } else {
             result
         };
+        let expected_bytes = segment.bytes + written.len() as u64;
+        let result = result.and_then(|()| self.check_is_there(segment.number, expected_bytes));
         if let Err(error) = result {
             // C-1: `segment` and its descriptor are dropped here.
             self.doubtful = Some((segment.number, segment.bytes));
             return Err(error);
         }
-        segment.bytes += written.len() as u64;
+        segment.bytes = expected_bytes;
         self.open = Some(segment);
         if self
             .open
@@ -177,11 +179,24 @@ impl Spool {
         Ok(())
     }
 
+    /// A file whose folder was removed or replaced can still be written to and synced, and is gone all the same.
+    fn check_is_there(&self, number: u64, expected_bytes: u64) -> io::Result<()> {
+        let found = self.disk.len(&self.path(number, OPEN_SUFFIX))?;
+        if found == expected_bytes {
+            Ok(())
+        } else {
+            Err(io::Error::other(format!(
+                "the spool file has {found} bytes where {expected_bytes} were written"
+            )))
+        }
+    }
+
     fn begin(&mut self) -> io::Result<Segment> {
         // C-2.
         let now_s = u64::try_from(self.clock.now_ms() / 1000).unwrap_or(0);
         let number = now_s.max(self.last_number + 1);
         self.last_number = number;
+        disk::create_dir_durably(&*self.disk, &self.dir)?;
         match self.disk.create(&self.path(number, OPEN_SUFFIX)) {
             Ok(file) => Ok(Segment {
                 number,
@@ -232,11 +247,6 @@ impl Spool {
     /// Segments that wait to be published, oldest first.
     pub(crate) fn sealed(&self) -> &[u64] {
         &self.sealed
-    }
-
-    /// Whether any message waits to be published.
-    pub(crate) fn is_empty(&self) -> bool {
-        self.open.is_none() && self.sealed.is_empty() && self.doubtful.is_none()
     }
 
     /// Marks a segment as published: it is kept under another name while redeliveries may refer to it.
