@@ -1,1 +1,46 @@
-//! placeholder
+//! Messages to durable files: "acknowledged means on disk; after any crash, each acknowledged reading is in the archive, once".
+//!
+//! The way of a reading: [`mqtt`](run) or the built-in [`broker`](run) → a bounded queue → `writer` (group commit) → `store`, which
+//! judges by `feeds` ([`decode`], `validate`) and `window` (redeliveries) → `spool` → acknowledgement → `publish` → day
+//! files of Parquet → `compact`. Beside it: [`import_csv`] (history straight into the archive), [`journal`] (what a keeper saw), [`tail`] (what is
+//! durable and not yet published).
+//!
+//! Knows nothing of the analysis. Files are touched through [`disk`], the time is asked of [`clock`]; tests put failing ones there.
+//!
+//! What makes two records one reading: sensor, quantity, time and value (`Reading::identity`). A message without a time of its own
+//! gets its arrival, which rises strictly within a topic; that such a message was redelivered is told by `window`.
+#![forbid(unsafe_code)]
+
+mod archive;
+mod broker;
+pub mod clock;
+mod compact;
+mod counts;
+mod csv;
+pub mod decode;
+pub mod disk;
+mod feeds;
+mod import;
+pub mod journal;
+mod message;
+mod mqtt;
+mod publish;
+mod refused;
+mod run;
+mod secrets;
+mod spool;
+mod store;
+mod tail;
+mod validate;
+mod window;
+mod writer;
+
+pub use archive::ArchiveError;
+pub use broker::ListenError;
+pub use counts::{Counts, Newest, Part, SensorSnapshot, Snapshot};
+pub use import::{BadLine, ImportError, ImportSummary, import_csv};
+pub use mqtt::ClientError;
+pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};
+pub use secrets::SecretError;
+pub use spool::{NewerVersion, SpoolError};
+pub use tail::tail;

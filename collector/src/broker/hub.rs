@@ -1,0 +1,136 @@
+//! Who listens here: subscribers, and the messages that are kept for new ones.
+//!
+//! Everything is passed on at QoS 0 and as it comes: this is a window into the room and the way for alerts, not a queue. A subscriber
+//! that does not keep up misses messages; the archive never does. Retained messages are kept in memory only.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
+
+use bytes::Bytes;
+use tokio::sync::mpsc;
+
+use super::wire;
+
+/// Messages that wait for one subscriber.
+pub(super) const OUTBOX_MESSAGES: usize = 1000;
+/// Filters of one connection.
+pub(super) const FILTERS_MAX: usize = 100;
+/// Retained messages, in count and in bytes of payload.
+const RETAINED_MAX: usize = 1000;
+const RETAINED_BYTES_MAX: usize = 4 * 1024 * 1024;
+
+/// A message on its way to a subscriber.
+#[derive(Debug, Clone)]
+pub(super) struct Delivery {
+    pub(super) topic: std::sync::Arc<str>,
+    pub(super) payload: Bytes,
+    pub(super) is_retained: bool,
+}
+
+#[derive(Default)]
+pub(super) struct Hub {
+    subscriber_count: AtomicUsize,
+    state: Mutex<State>,
+}
+
+#[derive(Default)]
+struct State {
+    subscribers: BTreeMap<u64, Subscriber>,
+    retained: BTreeMap<std::sync::Arc<str>, Bytes>,
+    retained_bytes: usize,
+}
+
+struct Subscriber {
+    filters: Vec<String>,
+    outbox: mpsc::Sender<Delivery>,
+}
+
+impl Hub {
+    fn state(&self) -> std::sync::MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Sets a connection's filters; what is retained under the new ones is sent at once.
+    pub(super) fn subscribe(
+        &self,
+        connection: u64,
+        outbox: &mpsc::Sender<Delivery>,
+        filters: Vec<String>,
+        new: &[String],
+    ) {
+        let mut state = self.state();
+        for (topic, payload) in &state.retained {
+            if new.iter().any(|filter| wire::matches(filter, topic)) {
+                // A full outbox loses it, as it may lose any message.
+                let _full = outbox.try_send(Delivery {
+                    topic: topic.clone(),
+                    payload: payload.clone(),
+                    is_retained: true,
+                });
+            }
+        }
+        if filters.is_empty() {
+            state.subscribers.remove(&connection);
+        } else {
+            state.subscribers.insert(
+                connection,
+                Subscriber {
+                    filters,
+                    outbox: outbox.clone(),
+                },
+            );
+        }
+        self.subscriber_count
+            .store(state.subscribers.len(), Ordering::Relaxed);
+    }
+
+    pub(super) fn leave(&self, connection: u64) {
+        let mut state = self.state();
+        state.subscribers.remove(&connection);
+        self.subscriber_count
+            .store(state.subscribers.len(), Ordering::Relaxed);
+    }
+
+    /// Passes a message on to whoever wants it, and keeps it if asked to.
+    pub(super) fn publish(&self, topic: &str, payload: &Bytes, retain: bool) {
+        if !retain && self.subscriber_count.load(Ordering::Relaxed) == 0 {
+            return;
+        }
+        let topic: std::sync::Arc<str> = topic.into();
+        let mut state = self.state();
+        if retain {
+            state.keep(topic.clone(), payload);
+        }
+        for subscriber in state.subscribers.values() {
+            if subscriber
+                .filters
+                .iter()
+                .any(|filter| wire::matches(filter, &topic))
+            {
+                let delivery = Delivery {
+                    topic: topic.clone(),
+                    payload: payload.clone(),
+                    is_retained: false,
+                };
+                let _full = subscriber.outbox.try_send(delivery);
+            }
+        }
+    }
+}
+
+impl State {
+    /// An empty payload forgets (MQTT 3.1.1, section 3.3.1.3).
+    fn keep(&mut self, topic: std::sync::Arc<str>, payload: &Bytes) {
+        if let Some(old) = self.retained.remove(&topic) {
+            self.retained_bytes -= old.len();
+        }
+        let fits =
+            self.retained.len() < RETAINED_MAX && self.retained_bytes + payload.len() <= RETAINED_BYTES_MAX;
+        if !payload.is_empty() && fits {
+            self.retained_bytes += payload.len();
+            // Copied, so that it does not hold on to a whole read buffer.
+            self.retained.insert(topic, Bytes::copy_from_slice(payload));
+        }
+    }
+}

@@ -1,0 +1,220 @@
+//! Comma-separated text, RFC 4180: records with their line numbers, quotes and line breaks inside quotes.
+//!
+//! In: a reader. Out: one record at a time in buffers that are used again. Lines are bounded, so that a file that is no CSV can't fill
+//! the memory.
+
+use std::io::{self, BufRead};
+
+/// Longest record, bytes: a journal text of some pages fits (our choice).
+const RECORD_BYTES_MAX: usize = 64 * 1024;
+
+pub(crate) struct Records<R> {
+    input: R,
+    /// The record as it stands in the file, without its line end.
+    record: Vec<u8>,
+    /// Unquoted content of all cells, and where each ends.
+    cells: String,
+    ends: Vec<usize>,
+    line: u64,
+    next_line: u64,
+    bytes: u64,
+}
+
+/// What came of reading one record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Next {
+    Record,
+    /// Not UTF-8, too long, or a quote out of place: the reason.
+    Broken(&'static str),
+    End,
+}
+
+impl<R: BufRead> Records<R> {
+    pub(crate) fn new(input: R) -> Records<R> {
+        Records {
+            input,
+            record: Vec::new(),
+            cells: String::new(),
+            ends: Vec::new(),
+            line: 0,
+            next_line: 1,
+            bytes: 0,
+        }
+    }
+
+    /// Reads the next record; empty lines are passed over.
+    pub(crate) fn next(&mut self) -> io::Result<Next> {
+        loop {
+            self.record.clear();
+            self.line = self.next_line;
+            let mut is_too_long = false;
+            loop {
+                let start = self.record.len();
+                let read = self.input.read_until(b'\n', &mut self.record)?;
+                self.bytes += read as u64;
+                self.next_line += u64::from(read > 0);
+                if self.record.len() > RECORD_BYTES_MAX {
+                    is_too_long = true;
+                    self.record.truncate(RECORD_BYTES_MAX);
+                    break;
+                }
+                let quotes = self.record.iter().filter(|byte| **byte == b'"').count();
+                // An open quote takes the line break with it.
+                if read == 0 || quotes % 2 == 0 {
+                    if read == 0 && start == 0 {
+                        return Ok(Next::End);
+                    }
+                    break;
+                }
+            }
+            while let [.., b'\n' | b'\r'] = self.record[..] {
+                self.record.pop();
+            }
+            if self.line == 1 && self.record.starts_with(b"\xef\xbb\xbf") {
+                self.record.drain(..3);
+            }
+            if is_too_long {
+                return Ok(Next::Broken("the line is too long"));
+            }
+            if !self.record.is_empty() {
+                return Ok(self.split());
+            }
+        }
+    }
+
+    fn split(&mut self) -> Next {
+        self.cells.clear();
+        self.ends.clear();
+        let Ok(text) = std::str::from_utf8(&self.record) else {
+            return Next::Broken("the line is not UTF-8");
+        };
+        if !text.contains('"') {
+            for cell in text.split(',') {
+                self.cells.push_str(cell);
+                self.ends.push(self.cells.len());
+            }
+            return Next::Record;
+        }
+        let mut rest = text;
+        loop {
+            if let Some(quoted) = rest.strip_prefix('"') {
+                let Some(after) = unquote(quoted, &mut self.cells) else {
+                    return Next::Broken("a quote is not closed");
+                };
+                rest = after;
+                if !rest.is_empty() && !rest.starts_with(',') {
+                    return Next::Broken("text follows a closing quote");
+                }
+            } else {
+                let end = rest.find(',').unwrap_or(rest.len());
+                self.cells.push_str(&rest[..end]);
+                rest = &rest[end..];
+            }
+            self.ends.push(self.cells.len());
+            match rest.strip_prefix(',') {
+                Some(after) => rest = after,
+                None => return Next::Record,
+            }
+        }
+    }
+
+    /// The cells of the last record; absent cells are empty.
+    pub(crate) fn cell(&self, index: usize) -> &str {
+        let Some(end) = self.ends.get(index) else {
+            return "";
+        };
+        let start = if index == 0 { 0 } else { self.ends[index - 1] };
+        self.cells[start..*end].trim()
+    }
+
+    pub(crate) fn cell_count(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// The line on which the last record begins.
+    pub(crate) fn line(&self) -> u64 {
+        self.line
+    }
+
+    /// Bytes read so far.
+    pub(crate) fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
+    /// The last record as it stands in the file.
+    pub(crate) fn raw(&self) -> &[u8] {
+        &self.record
+    }
+}
+
+/// Takes a cell up to its closing quote into `cell`; doubled quotes stand for one. Gives what follows.
+fn unquote<'t>(mut text: &'t str, cell: &mut String) -> Option<&'t str> {
+    loop {
+        let quote = text.find('"')?;
+        cell.push_str(&text[..quote]);
+        text = &text[quote + 1..];
+        match text.strip_prefix('"') {
+            Some(after) => {
+                cell.push('"');
+                text = after;
+            }
+            None => return Some(text),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn read(text: &str) -> Vec<(u64, Result<Vec<String>, &'static str>)> {
+        let mut records = Records::new(text.as_bytes());
+        let mut all = Vec::new();
+        loop {
+            let cells = |r: &Records<&[u8]>| (0..r.cell_count()).map(|n| r.cell(n).to_owned()).collect();
+            match records.next().expect("memory does not fail") {
+                Next::End => return all,
+                Next::Record => all.push((records.line(), Ok(cells(&records)))),
+                Next::Broken(why) => all.push((records.line(), Err(why))),
+            }
+        }
+    }
+
+    #[test]
+    fn quotes_breaks_and_empty_lines() {
+        let owned = |cells: &[&str]| Ok(cells.iter().map(|cell| (*cell).to_owned()).collect::<Vec<_>>());
+        let text = "\u{feff}a,b\r\n\r\n\"x, \"\"y\"\"\",\"two\nlines\"\n,\n\"open";
+        assert_eq!(
+            read(text),
+            [
+                (1, owned(&["a", "b"])),
+                (3, owned(&["x, \"y\"", "two\nlines"])),
+                (5, owned(&["", ""])),
+                (6, Err("a quote is not closed")),
+            ]
+        );
+        assert_eq!(read("\"a\"b,c"), [(1, Err("text follows a closing quote"))]);
+    }
+
+    proptest! {
+        #[test]
+        fn cells_round_trip(rows in proptest::collection::vec(proptest::collection::vec("[a-z\",\n\r é]{0,6}", 2..4), 1..5)) {
+            let trimmed: Vec<Vec<String>> = rows.iter().map(|row| row.iter().map(|cell| cell.trim().to_owned()).collect()).collect();
+            let text: String = trimmed
+                .iter()
+                .map(|row| row.iter().map(|cell| format!("\"{}\"", cell.replace('"', "\"\""))).collect::<Vec<_>>().join(",") + "\n")
+                .collect();
+            let found: Vec<Vec<String>> = read(&text).into_iter().map(|(_, cells)| cells.expect("well formed")).collect();
+            prop_assert_eq!(found, trimmed);
+        }
+
+        #[test]
+        fn no_text_makes_the_reader_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
+            let mut records = Records::new(&bytes[..]);
+            while records.next().expect("memory does not fail") != Next::End {
+                prop_assert!(records.cell(0).len() + records.cell(9).len() <= records.raw().len());
+            }
+        }
+    }
+}

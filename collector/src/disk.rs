@@ -1,0 +1,150 @@
+//! The seam to the disk: what the spool, the publisher and the logs ask of it. Tests put another one in its place.
+//!
+//! Durability rules that callers rely on: [`DiskFile::sync`] makes a file's content durable; [`Disk::sync_dir`] makes the
+//! names in a folder durable (creation, rename, removal). After a failed write or sync a file is never used again.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use fs_err as fs;
+
+/// A file that grows at its end.
+pub trait DiskFile: Send {
+    /// Writes all bytes at the end, or fails with some of them written.
+    ///
+    /// # Errors
+    /// What the disk says; the file must not be used afterwards.
+    fn append(&mut self, bytes: &[u8]) -> io::Result<()>;
+    /// Returns when everything appended is durable.
+    ///
+    /// # Errors
+    /// What the disk says; the file must not be used afterwards.
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+/// The operations on files and folders; every one may fail.
+#[allow(clippy::missing_errors_doc, reason = "each returns what the disk says")]
+pub trait Disk: Send + Sync {
+    /// A new, empty file; an old one of that name is emptied.
+    fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// A file to append to; created where absent.
+    fn open_append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    fn read(&self, path: &Path) -> io::Result<Vec<u8>>;
+    /// Length in bytes.
+    fn len(&self, path: &Path) -> io::Result<u64>;
+    /// Cuts a file and makes that durable.
+    fn truncate(&self, path: &Path, len: u64) -> io::Result<()>;
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+    fn remove(&self, path: &Path) -> io::Result<()>;
+    /// Removes an empty folder.
+    fn remove_dir(&self, dir: &Path) -> io::Result<()>;
+    /// Names in a folder, sorted; none where there is no folder.
+    fn list(&self, dir: &Path) -> io::Result<Vec<String>>;
+    /// Creates a folder and those above it.
+    fn create_dir(&self, dir: &Path) -> io::Result<()>;
+    fn sync_dir(&self, dir: &Path) -> io::Result<()>;
+}
+
+/// Puts a whole file under its name, atomically and durably: temporary name, sync, rename, sync folder.
+///
+/// # Errors
+/// What the disk says; the old file, if any, is still whole.
+pub fn put(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let dir = path.parent().unwrap_or_else(|| Path::new("."));
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    // A leading dot keeps half-written files out of `*.parquet` patterns.
+    let temporary = dir.join(format!(".{name}.tmp"));
+    let mut file = disk.create(&temporary)?;
+    file.append(bytes)?;
+    file.sync()?;
+    drop(file);
+    disk.rename(&temporary, path)?;
+    disk.sync_dir(dir)
+}
+
+/// Creates a folder so that its name is durable too.
+///
+/// # Errors
+/// What the disk says.
+pub fn create_dir_durably(disk: &dyn Disk, dir: &Path) -> io::Result<()> {
+    disk.create_dir(dir)?;
+    match dir.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => disk.sync_dir(parent),
+        _ => Ok(()),
+    }
+}
+
+/// The machine's own disk.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct RealDisk;
+
+struct RealFile(fs::File);
+
+impl DiskFile for RealFile {
+    fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.0.write_all(bytes)
+    }
+
+    fn sync(&mut self) -> io::Result<()> {
+        self.0.sync_data()
+    }
+}
+
+impl Disk for RealDisk {
+    fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(RealFile(fs::File::create(path)?)))
+    }
+
+    fn open_append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        let file = fs::OpenOptions::new().create(true).append(true).open(path)?;
+        Ok(Box::new(RealFile(file)))
+    }
+
+    fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
+        fs::read(path)
+    }
+
+    fn len(&self, path: &Path) -> io::Result<u64> {
+        Ok(fs::metadata(path)?.len())
+    }
+
+    fn truncate(&self, path: &Path, len: u64) -> io::Result<()> {
+        let file = fs::OpenOptions::new().write(true).open(path)?;
+        file.set_len(len)?;
+        file.sync_data()
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        fs::rename(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        fs::remove_file(path)
+    }
+
+    fn remove_dir(&self, dir: &Path) -> io::Result<()> {
+        fs::remove_dir(dir)
+    }
+
+    fn list(&self, dir: &Path) -> io::Result<Vec<String>> {
+        let entries = match fs::read_dir(dir) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => return Err(error),
+        };
+        let mut names = Vec::new();
+        for entry in entries {
+            names.push(entry?.file_name().to_string_lossy().into_owned());
+        }
+        names.sort();
+        Ok(names)
+    }
+
+    fn create_dir(&self, dir: &Path) -> io::Result<()> {
+        fs::create_dir_all(dir)
+    }
+
+    fn sync_dir(&self, dir: &Path) -> io::Result<()> {
+        fs::File::open(dir)?.sync_all()
+    }
+}

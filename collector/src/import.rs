@@ -1,0 +1,673 @@
+//! History as tidy CSV, straight into the archive.
+//!
+//! In: a file with the header `time,enclosure,sensor,quantity,value,unit`. Out: day files named after the file's content. The file is
+//! read twice: first judged, then written, so that a file that is not of this site changes nothing. Bad lines are refused one by
+//! one, kept in the refused log and counted. Importing a file again adds nothing. Works beside a running collector; needs no lock.
+
+use std::collections::BTreeMap;
+use std::io::{self, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate};
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Site, nearest};
+use mosswarden_config::table::{self, Mark, Reading, TimeSource};
+use sha2::{Digest, Sha256};
+
+use crate::archive::{self, ArchiveError, Names};
+use crate::clock::{Clock, SystemClock};
+use crate::csv::{Next, Records};
+use crate::disk::{Disk, RealDisk};
+use crate::message::{Message, Packet};
+use crate::publish;
+use crate::refused::Refused;
+use crate::validate;
+
+/// Columns, in the contract's order; a file may have them in another.
+const COLUMNS: [&str; 6] = ["time", "enclosure", "sensor", "quantity", "value", "unit"];
+/// Readings held in memory at once: about 50 MB (our choice).
+const HELD_READINGS_MAX: usize = 600_000;
+/// Bad lines told one by one; the others are counted and in the refused log.
+const EXAMPLES_MAX: usize = 20;
+/// Bad lines written to the refused log at once.
+const REFUSED_BATCH: usize = 1000;
+/// Above this share of lines with unknown ids the file is taken for another site's.
+const UNKNOWN_SHARE_MAX: f64 = 0.5;
+const BUFFER_BYTES: usize = 256 * 1024;
+/// Progress is told this often, in lines.
+const PROGRESS_LINES: u64 = 10_000;
+
+/// A line that was refused.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadLine {
+    pub line: u64,
+    /// What is wrong, what was expected, and the nearest known word.
+    pub message: String,
+}
+
+/// What an import did.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ImportSummary {
+    /// Lines with data.
+    pub lines: u64,
+    /// Readings added to the archive.
+    pub added: u64,
+    /// Readings that the archive had already, or that stand twice in the file.
+    pub repeats: u64,
+    /// Lines refused: whole in the refused log.
+    pub refused: u64,
+    /// Readings kept with a mark other than ok.
+    pub doubtful: u64,
+    /// The first refused lines.
+    pub examples: Vec<BadLine>,
+}
+
+/// Why a file was not imported. Nothing was changed, save for [`ImportError::Archive`].
+#[derive(Debug, thiserror::Error)]
+pub enum ImportError {
+    #[error("{} can't be read", file.display())]
+    Read { file: PathBuf, source: io::Error },
+    #[error("{} is empty", file.display())]
+    Empty { file: PathBuf },
+    #[error("{}:1: {message}", file.display())]
+    Header { file: PathBuf, message: String },
+    #[error("{}:{}: {}\n{unknown} of {lines} lines name sensors that the site file does not know; nothing was imported", file.display(), example.line, example.message)]
+    OtherSite {
+        file: PathBuf,
+        unknown: u64,
+        lines: u64,
+        example: BadLine,
+    },
+    #[error("the data folder can't be written")]
+    Folder { source: io::Error },
+    #[error("the readings can't be written to the archive")]
+    Archive(#[from] ArchiveError),
+}
+
+/// Imports one file. `progress` is told bytes done and bytes in all, over both passes.
+///
+/// # Errors
+/// [`ImportError`]; single bad lines are no error, they are in the summary.
+pub fn import_csv(
+    site: &Site,
+    data_dir: &Path,
+    file: &Path,
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<ImportSummary, ImportError> {
+    let import = Import {
+        known: Known::new(site),
+        file,
+        now_ms: SystemClock.now_ms(),
+    };
+    let (digest, total) = import.digest()?;
+    let judged = import.judge(&mut |bytes| progress(bytes, 2 * total))?;
+    archive::prepare(&RealDisk, data_dir).map_err(|source| ImportError::Folder { source })?;
+    let added = import.write(data_dir, &digest, &mut |bytes| progress(total + bytes, 2 * total))?;
+    Ok(ImportSummary {
+        added: added.readings,
+        repeats: added.repeats,
+        ..judged
+    })
+}
+
+/// The ids of the site.
+struct Known {
+    enclosure_of: BTreeMap<Arc<str>, Arc<str>>,
+    enclosures: Vec<Arc<str>>,
+}
+
+impl Known {
+    fn new(site: &Site) -> Known {
+        let mut names = Names::default();
+        let mut enclosure_of = BTreeMap::new();
+        let room = site.room_sensors.iter().map(|sensor| (table::ROOM, &sensor.id));
+        let inside = site.enclosures.iter().flat_map(|enclosure| {
+            let sensors = enclosure.sensors.iter().map(|sensor| &sensor.id);
+            let devices = enclosure.devices.iter().map(|device| &device.id);
+            sensors.chain(devices).map(|id| (enclosure.id.as_str(), id))
+        });
+        for (enclosure, id) in room.chain(inside) {
+            enclosure_of.insert(names.shared(id), names.shared(enclosure));
+        }
+        let mut enclosures: Vec<Arc<str>> = site.enclosures.iter().map(|e| names.shared(&e.id)).collect();
+        enclosures.push(names.shared(table::ROOM));
+        Known {
+            enclosure_of,
+            enclosures,
+        }
+    }
+}
+
+/// What is wrong with a line.
+struct Wrong {
+    message: String,
+    is_unknown_id: bool,
+}
+
+impl From<String> for Wrong {
+    fn from(message: String) -> Wrong {
+        Wrong {
+            message,
+            is_unknown_id: false,
+        }
+    }
+}
+
+struct Import<'a> {
+    known: Known,
+    file: &'a Path,
+    now_ms: i64,
+}
+
+type Input = Records<BufReader<fs_err::File>>;
+
+impl Import<'_> {
+    fn read_error(&self, source: io::Error) -> ImportError {
+        ImportError::Read {
+            file: self.file.to_owned(),
+            source,
+        }
+    }
+
+    /// A name for the file's content, and its length.
+    fn digest(&self) -> Result<(String, u64), ImportError> {
+        let mut input = fs_err::File::open(self.file).map_err(|error| self.read_error(error))?;
+        let mut hash = Sha256::new();
+        let mut buffer = vec![0; BUFFER_BYTES];
+        let mut total = 0;
+        loop {
+            let read = input.read(&mut buffer).map_err(|error| self.read_error(error))?;
+            if read == 0 {
+                break;
+            }
+            hash.update(&buffer[..read]);
+            total += read as u64;
+        }
+        // 48 bits: enough to tell a keeper's files apart; equal names could not lose readings, see `put_by_day`.
+        let digest = hash
+            .finalize()
+            .iter()
+            .take(6)
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        Ok((digest, total))
+    }
+
+    /// The records behind the header, and at which place each of [`COLUMNS`] stands.
+    fn open(&self) -> Result<(Input, [usize; 6]), ImportError> {
+        let input = fs_err::File::open(self.file).map_err(|error| self.read_error(error))?;
+        let mut records = Records::new(BufReader::with_capacity(BUFFER_BYTES, input));
+        let header = |message: String| ImportError::Header {
+            file: self.file.to_owned(),
+            message,
+        };
+        match records.next().map_err(|error| self.read_error(error))? {
+            Next::End => {
+                return Err(ImportError::Empty {
+                    file: self.file.to_owned(),
+                });
+            }
+            Next::Broken(why) => return Err(header(why.to_owned())),
+            Next::Record => {}
+        }
+        let places = places(&records, &COLUMNS).map_err(header)?;
+        Ok((records, places))
+    }
+
+    /// First pass: counts, examples, and whether the file is of this site at all.
+    fn judge(&self, progress: &mut dyn FnMut(u64)) -> Result<ImportSummary, ImportError> {
+        let mut summary = ImportSummary::default();
+        let (mut unknown, mut first_unknown) = (0, None);
+        self.each_line(progress, |line, _, result| {
+            summary.lines += 1;
+            match result {
+                Ok(reading) => summary.doubtful += u64::from(reading.mark != Mark::Ok),
+                Err(wrong) => {
+                    summary.refused += 1;
+                    let example = BadLine {
+                        line,
+                        message: wrong.message,
+                    };
+                    if wrong.is_unknown_id {
+                        unknown += 1;
+                        first_unknown.get_or_insert_with(|| example.clone());
+                    }
+                    if summary.examples.len() < EXAMPLES_MAX {
+                        summary.examples.push(example);
+                    }
+                }
+            }
+            Ok(())
+        })?;
+        match first_unknown {
+            Some(example) if unknown as f64 > UNKNOWN_SHARE_MAX * summary.lines as f64 => {
+                Err(ImportError::OtherSite {
+                    file: self.file.to_owned(),
+                    unknown,
+                    lines: summary.lines,
+                    example,
+                })
+            }
+            _ => Ok(summary),
+        }
+    }
+
+    /// Second pass: readings into their days, bad lines into the refused log.
+    fn write(
+        &self,
+        data_dir: &Path,
+        digest: &str,
+        progress: &mut dyn FnMut(u64),
+    ) -> Result<publish::Published, ImportError> {
+        let disk: Arc<dyn Disk> = Arc::new(RealDisk);
+        let mut refused = Refused::new(Arc::clone(&disk), &table::refused_dir(data_dir));
+        let mut bad: Vec<(Message, String)> = Vec::new();
+        let mut held: BTreeMap<NaiveDate, Vec<Reading>> = BTreeMap::new();
+        let mut held_count = 0;
+        let mut chunk = 0;
+        let mut total = publish::Published::default();
+        let put = |held: &mut BTreeMap<NaiveDate, Vec<Reading>>,
+                   chunk: &mut u32,
+                   total: &mut publish::Published| {
+            for (_, readings) in std::mem::take(held) {
+                // Numbered, because a file that is not in order of time touches a day several times.
+                let name = format!("import-{digest}-{chunk:04}.parquet");
+                let published = publish::put_by_day(&*disk, data_dir, &name, readings)?;
+                total.readings += published.readings;
+                total.repeats += published.repeats;
+            }
+            *chunk += 1;
+            Ok::<(), ImportError>(())
+        };
+        let mut flush_bad = |bad: &mut Vec<(Message, String)>| {
+            let result = refused.commit(bad.iter().map(|(message, reason)| (message, reason.as_str())));
+            bad.clear();
+            result.map_err(|source| ImportError::Folder { source })
+        };
+        self.each_line(progress, |line, raw, result| {
+            match result {
+                Ok(reading) => {
+                    held.entry(reading.partition_date()).or_default().push(reading);
+                    held_count += 1;
+                    if held_count >= HELD_READINGS_MAX {
+                        put(&mut held, &mut chunk, &mut total)?;
+                        held_count = 0;
+                    }
+                }
+                Err(wrong) => {
+                    bad.push((
+                        self.refused_line(raw),
+                        format!("{}:{line}: {}", self.file.display(), wrong.message),
+                    ));
+                    if bad.len() >= REFUSED_BATCH {
+                        flush_bad(&mut bad)?;
+                    }
+                }
+            }
+            Ok(())
+        })?;
+        flush_bad(&mut bad)?;
+        put(&mut held, &mut chunk, &mut total)?;
+        Ok(total)
+    }
+
+    fn refused_line(&self, raw: &[u8]) -> Message {
+        Message {
+            topic: Arc::from("(import)"),
+            payload: raw.to_vec().into(),
+            arrived_ms: self.now_ms,
+            packet: Packet {
+                client: Arc::from("(import)"),
+                id: 0,
+                is_repeat: false,
+                is_retained: false,
+                is_will: false,
+            },
+        }
+    }
+
+    fn each_line(
+        &self,
+        progress: &mut dyn FnMut(u64),
+        mut take: impl FnMut(u64, &[u8], Result<Reading, Wrong>) -> Result<(), ImportError>,
+    ) -> Result<(), ImportError> {
+        let (mut records, places) = self.open()?;
+        let mut lines = 0;
+        loop {
+            let result = match records.next().map_err(|error| self.read_error(error))? {
+                Next::End => break,
+                Next::Broken(why) => Err(why.to_owned().into()),
+                Next::Record => self.reading(&records, &places),
+            };
+            take(records.line(), records.raw(), result)?;
+            lines += 1;
+            if lines % PROGRESS_LINES == 0 {
+                progress(records.bytes());
+            }
+        }
+        progress(records.bytes());
+        Ok(())
+    }
+
+    fn reading(&self, records: &Input, places: &[usize; 6]) -> Result<Reading, Wrong> {
+        let [time, enclosure, sensor, quantity, value, unit] = places.map(|place| records.cell(place));
+        let at_ms = instant_ms(time).ok_or_else(|| {
+            format!(
+                "`{}` is not a time; write it as 2026-03-01T08:00:00Z (RFC 3339)",
+                short(time)
+            )
+        })?;
+        let (enclosure, sensor) = self.ids(enclosure, sensor)?;
+        let quantity = Quantity::from_name(quantity)
+            .ok_or_else(|| unknown_word("quantity", quantity, Quantity::ALL.map(Quantity::name)))?;
+        let number: f64 = value
+            .parse()
+            .ok()
+            .filter(|number: &f64| number.is_finite())
+            .ok_or_else(|| format!("`{}` is not a number", short(value)))?;
+        let value = quantity
+            .to_stored(number, unit)
+            .map_err(|error| error.to_string())?
+            + 0.0;
+        if !value.is_finite() {
+            return Err(format!("`{number}` is too large").into());
+        }
+        let mark = validate::mark_of_import(quantity, value, at_ms, self.now_ms);
+        Ok(Reading {
+            at_ms,
+            received_ms: self.now_ms,
+            time_source: TimeSource::Import,
+            enclosure,
+            sensor,
+            quantity,
+            value,
+            mark,
+        })
+    }
+
+    fn ids(&self, enclosure: &str, sensor: &str) -> Result<(Arc<str>, Arc<str>), Wrong> {
+        let unknown = |message| Wrong {
+            message,
+            is_unknown_id: true,
+        };
+        if !self.known.enclosures.iter().any(|known| &**known == enclosure) {
+            let known = self.known.enclosures.iter().map(|known| &**known);
+            return Err(unknown(unknown_word("enclosure", enclosure, known)));
+        }
+        let Some((known_sensor, home)) = self.known.enclosure_of.get_key_value(sensor) else {
+            return Err(unknown(unknown_word(
+                "sensor",
+                sensor,
+                self.known.enclosure_of.keys().map(|known| &**known),
+            )));
+        };
+        if &**home != enclosure {
+            return Err(unknown(format!(
+                "sensor `{sensor}` stands in `{home}`, not in `{enclosure}`"
+            )));
+        }
+        Ok((Arc::clone(home), Arc::clone(known_sensor)))
+    }
+}
+
+/// At which place each wanted column stands; unknown, missing and double ones are told.
+pub(crate) fn places<const N: usize>(
+    records: &Records<impl io::BufRead>,
+    wanted: &[&'static str; N],
+) -> Result<[usize; N], String> {
+    let mut places = [None; N];
+    for index in 0..records.cell_count() {
+        let name = records.cell(index);
+        match wanted.iter().position(|wanted| *wanted == name) {
+            None => {
+                return Err(unknown_word("column", name, wanted.iter().copied())
+                    + &format!("; the header is `{}`", wanted.join(",")));
+            }
+            Some(place) if places[place].is_some() => {
+                return Err(format!("the column `{name}` stands twice"));
+            }
+            Some(place) => places[place] = Some(index),
+        }
+    }
+    let mut found = [0; N];
+    for (index, place) in places.iter().enumerate() {
+        found[index] = place.ok_or_else(|| {
+            format!(
+                "the column `{}` is missing; the header is `{}`",
+                wanted[index],
+                wanted.join(",")
+            )
+        })?;
+    }
+    Ok(found)
+}
+
+/// "unknown sensor `x`; did you mean `y`?"
+pub(crate) fn unknown_word<'w>(what: &str, word: &str, known: impl IntoIterator<Item = &'w str>) -> String {
+    match nearest(word, known) {
+        Some(near) => format!("unknown {what} `{}`; did you mean `{near}`?", short(word)),
+        None => format!("unknown {what} `{}`", short(word)),
+    }
+}
+
+fn short(text: &str) -> String {
+    text.chars()
+        .take(60)
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
+}
+
+/// RFC 3339, with a quick way for the usual form `2026-03-01T08:00:00Z`.
+fn instant_ms(text: &str) -> Option<i64> {
+    quick_instant_ms(text.as_bytes()).or_else(|| {
+        DateTime::parse_from_rfc3339(text)
+            .ok()
+            .map(|at| at.timestamp_millis())
+    })
+}
+
+fn quick_instant_ms(text: &[u8]) -> Option<i64> {
+    let [
+        y1,
+        y2,
+        y3,
+        y4,
+        b'-',
+        m1,
+        m2,
+        b'-',
+        d1,
+        d2,
+        b'T',
+        h1,
+        h2,
+        b':',
+        i1,
+        i2,
+        b':',
+        s1,
+        s2,
+        b'Z',
+    ] = *text
+    else {
+        return None;
+    };
+    let digits = |digits: &[u8]| {
+        digits.iter().try_fold(0u32, |number, digit| {
+            digit
+                .is_ascii_digit()
+                .then(|| number * 10 + u32::from(digit - b'0'))
+        })
+    };
+    let year = i32::try_from(digits(&[y1, y2, y3, y4])?).ok()?;
+    let date = NaiveDate::from_ymd_opt(year, digits(&[m1, m2])?, digits(&[d1, d2])?)?;
+    let at = date.and_hms_opt(digits(&[h1, h2])?, digits(&[i1, i2])?, digits(&[s1, s2])?)?;
+    Some(at.and_utc().timestamp_millis())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::feeds::tests::site;
+
+    const HEADER: &str = "time,enclosure,sensor,quantity,value,unit\n";
+    /// The contract's own example.
+    const EXAMPLE: &str = "time,enclosure,sensor,quantity,value,unit
+2026-03-01T08:00:00Z,mossy-1,mossy-1-stat,humidity,81.2,%RH
+2026-03-01T08:00:00Z,mossy-1,mossy-1-stat,temperature,22.4,Cel
+2026-03-01T07:30:00Z,mossy-1,mossy-1-mister,state,1,
+2026-03-01T07:30:40Z,mossy-1,mossy-1-mister,state,0,
+2026-03-01T08:00:00Z,room,room-wall,temperature,19.8,Cel
+";
+
+    struct Home(tempfile::TempDir);
+
+    impl Home {
+        fn new() -> Home {
+            Home(tempfile::tempdir().expect("a temporary folder"))
+        }
+
+        fn data(&self) -> PathBuf {
+            self.0.path().join("data")
+        }
+
+        fn import(&self, text: &str) -> Result<ImportSummary, String> {
+            let file = self.0.path().join("history.csv");
+            fs_err::write(&file, text).expect("room");
+            import_csv(&site(), &self.data(), &file, &mut |_, _| {}).map_err(|error| error.to_string())
+        }
+
+        fn archive(&self) -> Vec<Reading> {
+            let mut all = Vec::new();
+            for folder in RealDisk
+                .list(&table::readings_dir(&self.data()))
+                .expect("readable")
+            {
+                let dir = table::readings_dir(&self.data()).join(folder);
+                for name in archive::parquet_names(&RealDisk, &dir).expect("readable") {
+                    all.extend(
+                        archive::from_bytes(RealDisk.read(&dir.join(name)).expect("a file"))
+                            .expect("our own"),
+                    );
+                }
+            }
+            all
+        }
+    }
+
+    #[test]
+    fn a_file_is_taken_in_once_however_often_it_is_imported() {
+        let home = Home::new();
+        let first = home.import(EXAMPLE).expect("the contract's example");
+        assert_eq!(
+            (first.lines, first.added, first.repeats, first.refused),
+            (5, 5, 0, 0)
+        );
+        let second = home.import(EXAMPLE).expect("the contract's example");
+        let longer = home
+            .import(&(EXAMPLE.to_owned() + "2026-03-02T08:00:00Z,room,room-wall,temperature,67.64,[degF]\n"))
+            .expect("ok");
+        assert_eq!((longer.added, longer.repeats), (1, 5));
+        assert_eq!(second.refused, 0);
+        let archive = home.archive();
+        assert_eq!(archive.len(), 6);
+        assert!(
+            archive
+                .iter()
+                .any(|r| (r.value - 19.8).abs() < 1e-9 && r.at_ms == 1_772_438_400_000)
+        );
+        assert!(
+            archive
+                .iter()
+                .all(|r| r.time_source == TimeSource::Import && r.mark == Mark::Ok)
+        );
+    }
+
+    #[test]
+    fn bad_lines_are_refused_with_what_was_expected_and_the_rest_is_taken() {
+        let home = Home::new();
+        let text = EXAMPLE.to_owned()
+            + "yesterday,room,room-wall,temperature,19.8,Cel\n"
+            + "2026-03-01T09:00:00Z,room,room-wal,temperature,19.8,Cel\n"
+            + "2026-03-01T09:00:00Z,room,room-wall,temprature,19.8,Cel\n"
+            + "2026-03-01T09:00:00Z,room,room-wall,temperature,warm,Cel\n"
+            + "2026-03-01T09:00:00Z,room,room-wall,temperature,19.8,%RH\n"
+            + "2026-03-01T09:00:00Z,mossy-1,room-wall,temperature,19.8,Cel\n"
+            + "2026-03-01T09:00:00Z,room,room-wall,temperature,NaN,Cel\n";
+        let summary = home.import(&text).expect("most lines are good");
+        assert_eq!((summary.added, summary.refused), (5, 7));
+        let found: Vec<(u64, &str)> = summary
+            .examples
+            .iter()
+            .map(|e| (e.line, e.message.as_str()))
+            .collect();
+        assert_eq!(
+            found,
+            [
+                (
+                    7,
+                    "`yesterday` is not a time; write it as 2026-03-01T08:00:00Z (RFC 3339)"
+                ),
+                (8, "unknown sensor `room-wal`; did you mean `room-wall`?"),
+                (9, "unknown quantity `temprature`; did you mean `temperature`?"),
+                (10, "`warm` is not a number"),
+                (
+                    11,
+                    "unit `%RH` does not measure temperature; expected one of `Cel`, `[degF]`, `K`"
+                ),
+                (12, "sensor `room-wall` stands in `room`, not in `mossy-1`"),
+                (13, "`NaN` is not a number"),
+            ]
+        );
+        let log =
+            fs_err::read_to_string(table::refused_dir(&home.data()).join("refused.jsonl")).expect("the log");
+        assert_eq!(log.lines().count(), 7);
+    }
+
+    #[test]
+    fn a_file_of_another_site_or_shape_changes_nothing() {
+        let home = Home::new();
+        let other = format!("{HEADER}2026-03-01T08:00:00Z,elsewhere,far,humidity,81.2,%RH\n");
+        let error = home.import(&other).expect_err("no line is known");
+        assert!(error.contains("1 of 1 lines name sensors"), "{error}");
+        let error = home
+            .import("time,enclosure,sensor,quantity,valu,unit\n")
+            .expect_err("a column is unknown");
+        assert!(
+            error.contains(":1: unknown column `valu`; did you mean `value`?"),
+            "{error}"
+        );
+        let error = home
+            .import("time,enclosure,sensor,quantity,value\n")
+            .expect_err("a column is missing");
+        assert!(error.contains("the column `unit` is missing"), "{error}");
+        assert!(home.import("").expect_err("nothing").contains("is empty"));
+        assert!(!home.data().exists());
+    }
+
+    #[test]
+    fn times_in_every_form_of_rfc_3339() {
+        for (text, expected) in [
+            ("2026-03-01T08:00:00Z", Some(1_772_352_000_000)),
+            ("2026-03-01T09:00:00.5+01:00", Some(1_772_352_000_500)),
+            ("2026-02-29T08:00:00Z", None),
+            ("2026-03-01T24:00:00Z", None),
+            ("2026-03-01 08:00:00", None),
+        ] {
+            assert_eq!(instant_ms(text), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn impossible_and_future_readings_are_kept_with_a_mark() {
+        let home = Home::new();
+        let text = format!(
+            "{HEADER}2026-03-01T08:00:00Z,room,room-wall,temperature,-127,Cel\n2999-03-01T08:00:00Z,room,room-wall,temperature,20,Cel\n"
+        );
+        assert_eq!(home.import(&text).expect("kept").doubtful, 2);
+        let mut marks: Vec<Mark> = home.archive().iter().map(|r| r.mark).collect();
+        marks.sort();
+        assert_eq!(marks, [Mark::Impossible, Mark::ClockAhead]);
+    }
+}

@@ -1,0 +1,35 @@
+//! Readings that are durable but not yet in the archive, for other processes.
+//!
+//! Read the tail first and the archive after it: a reading moves from the one to the other, never back, so in this order none
+//! is missed; one that is in both has the same identity. Nothing is changed here, and no lock is needed.
+
+use std::path::Path;
+
+use mosswarden_config::site::Site;
+use mosswarden_config::table::{self, Reading};
+
+use crate::archive;
+use crate::disk::RealDisk;
+use crate::feeds::Feeds;
+use crate::spool::{self, SpoolError};
+
+/// The readings of the spool, sorted by sensor, quantity and time, each once; empty where there is no spool.
+///
+/// # Errors
+/// [`SpoolError`] if the spool is there and can't be read, or was written by a later version.
+pub fn tail(data_dir: &Path, site: &Site) -> Result<Vec<Reading>, SpoolError> {
+    let dir = table::spool_dir(data_dir);
+    let numbers = spool::waiting_segments(&RealDisk, &dir).map_err(|source| SpoolError::Disk {
+        dir: dir.clone(),
+        source,
+    })?;
+    let feeds = Feeds::new(site);
+    let mut readings = Vec::new();
+    for number in numbers {
+        for message in spool::read_segment(&RealDisk, &dir, number)? {
+            readings.extend(feeds.read(&message).readings);
+        }
+    }
+    archive::sort_and_drop_repeats(&mut readings);
+    Ok(readings)
+}
