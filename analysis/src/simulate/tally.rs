@@ -4,11 +4,9 @@ use super::calendar::{Day, MS_PER_H};
 use super::enclosure::{EnclosureSpec, Limits};
 use super::fault::{Effect, FaultSpec};
 use super::probe::Local;
-use super::truth::{At, DayTruth, NEAR_SATURATION_PCT, NightTruth, PlaceDay};
+use super::truth::{AFTERMATH_MS, At, DayTruth, NEAR_SATURATION_PCT, NightTruth, PlaceDay};
 
 const S_PER_H: f64 = 3600.0;
-/// A fault that ended this short before a day began can still have heated it.
-const AFTERMATH_MS: i64 = 3 * MS_PER_H;
 
 #[derive(Debug, Clone)]
 struct PlaceSums {
