@@ -13,6 +13,7 @@ pub(super) struct Disturbance {
     pub(super) humidistat_pct: f64,
     pub(super) lamp_forced: bool,
     pub(super) lamp_dead: bool,
+    pub(super) lamp_ratio: f64,
     pub(super) light_start_ms: i64,
     pub(super) light_end_ms: i64,
     pub(super) sun_k_per_s: f64,
@@ -30,6 +31,7 @@ const UNDISTURBED: Disturbance = Disturbance {
     humidistat_pct: 0.0,
     lamp_forced: false,
     lamp_dead: false,
+    lamp_ratio: 1.0,
     light_start_ms: 0,
     light_end_ms: 0,
     sun_k_per_s: 0.0,
@@ -51,6 +53,7 @@ pub(super) fn disturbance(faults: &[&FaultSpec], at_ms: i64, local_h: f64) -> Di
             Effect::HumidistatSetWrong { pct } => d.humidistat_pct += pct,
             Effect::LampLeftOn => d.lamp_forced = true,
             Effect::LampFailed => d.lamp_dead = true,
+            Effect::LampTooStrong { ratio } => d.lamp_ratio *= ratio,
             Effect::LightHoursWrong { start_h, end_h } => {
                 d.light_start_ms += (start_h * MS_PER_H as f64) as i64;
                 d.light_end_ms += (end_h * MS_PER_H as f64) as i64;

@@ -82,7 +82,7 @@ pub struct State {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drive {
     pub room: Air,
-    /// Shares of the step with the heater and lamp on, 0–1.
+    /// Heat of heater and lamp as a share of their usual full power.
     pub heater_frac: f64,
     pub lamp_frac: f64,
     /// Warming of the warm zone by the sun.

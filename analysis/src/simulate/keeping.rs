@@ -448,7 +448,11 @@ impl<'a> EnclosureRun<'a> {
                     };
                     let near = &self.calendar[today.saturating_sub(1)..(today + 2).min(self.calendar.len())];
                     let on = d.lamp_forced || near.iter().any(within);
-                    drive.lamp_frac = f64::from(u8::from(on && !d.lamp_dead && !d.no_mains));
+                    drive.lamp_frac = if on && !d.lamp_dead && !d.no_mains {
+                        d.lamp_ratio
+                    } else {
+                        0.0
+                    };
                     on
                 }
                 // A controlled device whose probe does not exist stays off.

@@ -19,7 +19,7 @@ use super::room::{Air, ROOM_STEP_MS, RoomSpec};
 use super::sensor::SensorSpec;
 use super::site_file::site_toml;
 use super::stream::stream;
-use super::truth::{At, SensorDay, Truth, conditions, constants, stated};
+use super::truth::{At, RunTruth, SensorDay, Truth, conditions, constants, stated};
 
 /// Step of the physics, s.
 pub const STEP_S: i64 = 10;
@@ -87,13 +87,25 @@ pub fn run(site: &SiteSpec) -> Simulation {
     run_room(&span, &air, &mut log, &mut truth);
     for spec in &site.enclosures {
         let (days, runs, sensor_days) = EnclosureRun::new(&span, spec, &air, &mut log).run(&mut log);
-        truth.conditions.extend(conditions(&days, spec, &site.faults));
+        truth
+            .conditions
+            .extend(conditions(&days, spec, &site.faults, &site.events));
         truth
             .enclosures
             .push(constants(spec, mister_of(spec).map(|(_, water)| water)));
         truth.days.extend(days);
         truth.runs.extend(runs);
         truth.sensor_days.extend(sensor_days);
+    }
+    for missed in truth
+        .faults
+        .iter_mut()
+        .filter(|f| f.kind.as_deref() == Some("mist-missed"))
+    {
+        let within = |r: &&RunTruth| {
+            r.enclosure == missed.enclosure && r.at >= missed.start && missed.end.is_none_or(|end| r.at < end)
+        };
+        missed.size = truth.runs.iter().filter(within).filter(|r| !r.ran).count() as f64;
     }
     log.packets.sort_by_key(|p| (p.received_ms, p.source));
     let readings = readings(&log.sources, &log.packets);

@@ -8,6 +8,7 @@ use super::fault::{Change, Effect, EventSpec, FaultSpec};
 use super::planted::{Furnishing, enclosure, kind, kinds, room_sensor};
 use super::room::RoomSpec;
 use super::run::SiteSpec;
+use super::sensor::Wire;
 use super::stream::stream;
 
 /// Length of the demo, days.
@@ -140,6 +141,15 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
         }
         site.enclosures
             .push(enclosure(&kind, id, label, "nature-room", with, &mut rng));
+    }
+    // One device speaks °F in bare numbers, so that the demo shows that shape whatever the seed.
+    for sensor in site
+        .enclosures
+        .iter_mut()
+        .flat_map(|e| &mut e.sensors)
+        .filter(|s| s.id == "mossy-1-low")
+    {
+        sensor.wire = Wire::NumbersFahrenheit;
     }
     let drift = Effect::HumidityDrift { pct_per_30d: 8.0 };
     site.add_fault("mossy-1", "mossy-1-stat", drift, site.at(5, 600), None);

@@ -155,7 +155,7 @@ impl<'a> Tally<'a> {
             0.0
         };
         sums.wet_s_max = sums.wet_s_max.max(sums.wet_s);
-        sums.lamp_s += moment.lamp_frac * dt_s;
+        sums.lamp_s += moment.lamp_frac.min(1.0) * dt_s;
         if (day.light_from_ms..day.light_until_ms).contains(&moment.at_ms) {
             sums.light_s += dt_s;
             sums.light_t_s += t_c * dt_s;

@@ -10,7 +10,7 @@ use serde::{Serialize, Serializer};
 use super::calendar::rfc3339;
 use super::device::WaterYield;
 use super::enclosure::{EnclosureSpec, Limits, Moisture, Thermal};
-use super::fault::{Effect, FaultSpec};
+use super::fault::{Change, Effect, EventSpec, FaultSpec};
 
 /// An instant, ms; written as RFC 3339.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -35,7 +35,8 @@ pub struct Truth {
     pub until: At,
     /// Faults as put in.
     pub faults: Vec<TrueFault>,
-    /// Days and nights outside the limits by more than the tolerances below, with the fault that caused it where one did.
+    /// Days and nights outside the limits by more than the tolerances below, with the fault that brought it; `cleaned` where
+    /// an open door dried the air, `none` where only room and weather did.
     pub conditions: Vec<TrueFault>,
     pub enclosures: Vec<EnclosureTruth>,
     pub days: Vec<DayTruth>,
@@ -197,7 +198,7 @@ pub const CONDITION_NIGHT_K: f64 = 0.1;
 pub const CONDITION_HUMIDITY_H: f64 = 1.0;
 /// A night that falls less than this where the enclosure's nights usually fall more than the second.
 pub const NO_DROP_K: f64 = 0.5;
-pub const USUAL_DROP_K: f64 = 1.5;
+pub const USUAL_DROP_K: f64 = 2.0;
 
 /// The fault as the truth states it.
 pub(super) fn stated(fault: &FaultSpec, until_ms: i64) -> TrueFault {
@@ -255,7 +256,12 @@ fn can_bring(fault: &FaultSpec, spec: &EnclosureSpec, kind: &str, from_ms: i64, 
 }
 
 /// Conditions outside the limits, one a day or night, from the days of one enclosure.
-pub(super) fn conditions(days: &[DayTruth], spec: &EnclosureSpec, faults: &[FaultSpec]) -> Vec<TrueFault> {
+pub(super) fn conditions(
+    days: &[DayTruth],
+    spec: &EnclosureSpec,
+    faults: &[FaultSpec],
+    events: &[EventSpec],
+) -> Vec<TrueFault> {
     let mut drops: Vec<f64> = days
         .iter()
         .filter_map(|d| d.night.as_ref().map(|n| n.drop_k))
@@ -265,9 +271,19 @@ pub(super) fn conditions(days: &[DayTruth], spec: &EnclosureSpec, faults: &[Faul
     let mut out = Vec::new();
     for day in days {
         let mut push = |kind: &str, from: At, until: At, size: f64, unit: &str, cause: Option<String>| {
+            let opened = events.iter().any(|e| {
+                e.enclosure == spec.id
+                    && matches!(e.change, Change::Cleaned { .. })
+                    && (from.0..until.0).contains(&e.at_ms)
+            });
+            let otherwise = if opened && kind == "humidity-too-low" {
+                "cleaned"
+            } else {
+                "none"
+            };
             let fault = faults.iter().find(|f| can_bring(f, spec, kind, from.0, until.0));
             out.push(TrueFault {
-                fault: fault.map_or("none", |f| f.effect.meaning().fault).to_owned(),
+                fault: fault.map_or(otherwise, |f| f.effect.meaning().fault).to_owned(),
                 kind: Some(kind.to_owned()),
                 accepted: Vec::new(),
                 enclosure: day.enclosure.clone(),
