@@ -31,18 +31,31 @@ pub(crate) enum Failure {
     /// The command line is wrong: exit code 2.
     Usage { message: String, hint: Option<String> },
     /// The world failed: exit code 1.
-    Failed { doing: String, source: Box<dyn Error + Send + Sync>, hint: Option<String> },
+    Failed {
+        doing: String,
+        source: Box<dyn Error + Send + Sync>,
+        hint: Option<String>,
+    },
 }
 
 impl Failure {
     pub(crate) fn usage(message: impl Into<String>, hint: impl Into<String>) -> Failure {
-        Failure::Usage { message: message.into(), hint: Some(hint.into()) }
+        Failure::Usage {
+            message: message.into(),
+            hint: Some(hint.into()),
+        }
     }
 
     /// Wraps an error with what was being done, such as "could not read the archive".
-    pub(crate) fn failed<E: Error + Send + Sync + 'static>(doing: impl Into<String>) -> impl FnOnce(E) -> Failure {
+    pub(crate) fn failed<E: Error + Send + Sync + 'static>(
+        doing: impl Into<String>,
+    ) -> impl FnOnce(E) -> Failure {
         let doing = doing.into();
-        move |source| Failure::Failed { doing, source: Box::new(source), hint: None }
+        move |source| Failure::Failed {
+            doing,
+            source: Box::new(source),
+            hint: None,
+        }
     }
 }
 

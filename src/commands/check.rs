@@ -27,26 +27,39 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     let sensors = site.enclosures.iter().map(|e| e.sensors.len()).sum::<usize>() + site.room_sensors.len();
     tell(
         true,
-        format!("site file {}: {} enclosures, {sensors} sensors", site.file.display(), site.enclosures.len()),
+        format!(
+            "site file {}: {} enclosures, {sensors} sensors",
+            site.file.display(),
+            site.enclosures.len()
+        ),
     );
     for warning in &site.warnings {
         tell(false, warning.to_string());
     }
     tell(
         now_ms() > CLOCK_SET_MS,
-        format!("clock: {} in {}", words::instant(site.zone, now_ms()), site.zone.name()),
+        format!(
+            "clock: {} in {}",
+            words::instant(site.zone, now_ms()),
+            site.zone.name()
+        ),
     );
     way_in(&site, &mut tell);
     folder(&site.data_dir, &mut tell);
     secrets(&site, &mut tell);
     last_readings(&site, &mut tell)?;
-    Ok(if trouble == 0 { Outcome::Done } else { Outcome::Attention })
+    Ok(if trouble == 0 {
+        Outcome::Done
+    } else {
+        Outcome::Attention
+    })
 }
 
 fn way_in(site: &Site, tell: &mut impl FnMut(bool, String)) {
     match &site.broker.way {
         Way::Builtin { listen } => {
-            let loopback = listen.starts_with("127.") || listen.starts_with("localhost") || listen.starts_with("[::1]");
+            let loopback =
+                listen.starts_with("127.") || listen.starts_with("localhost") || listen.starts_with("[::1]");
             let guarded = site.broker.username.is_some() && site.broker.password_file.is_some();
             if loopback || guarded {
                 tell(true, format!("way in: built in, devices connect to {listen}"));
@@ -76,7 +89,9 @@ fn way_in(site: &Site, tell: &mut impl FnMut(bool, String)) {
             } else {
                 tell(
                     false,
-                    format!("way in: nothing answers at {host}:{port}; start the broker or correct `url` in [broker]"),
+                    format!(
+                        "way in: nothing answers at {host}:{port}; start the broker or correct `url` in [broker]"
+                    ),
                 );
             }
         }
@@ -88,10 +103,16 @@ fn folder(data_dir: &Path, tell: &mut impl FnMut(bool, String)) {
     match fs_err::metadata(data_dir) {
         Ok(found) if !found.is_dir() => tell(false, format!("data folder: {name} is not a folder")),
         Ok(found) if found.permissions().readonly() => {
-            tell(false, format!("data folder: {name} is read-only; give this user the right to write"));
+            tell(
+                false,
+                format!("data folder: {name} is read-only; give this user the right to write"),
+            );
         }
         Ok(_) => tell(true, format!("data folder: {name}")),
-        Err(_) => tell(true, format!("data folder: {name} will be made at the first start")),
+        Err(_) => tell(
+            true,
+            format!("data folder: {name} will be made at the first start"),
+        ),
     }
 }
 
@@ -99,13 +120,26 @@ fn secrets(site: &Site, tell: &mut impl FnMut(bool, String)) {
     use std::os::unix::fs::PermissionsExt as _;
     /// Bits with which others than the owner can read or write.
     const OTHERS: u32 = 0o077;
-    for file in [&site.broker.password_file, &site.page.access_file].into_iter().flatten() {
+    for file in [&site.broker.password_file, &site.page.access_file]
+        .into_iter()
+        .flatten()
+    {
         match fs_err::metadata(file) {
             Ok(found) if found.permissions().mode() & OTHERS != 0 => {
-                tell(false, format!("{} can be read by others; run chmod 600 {}", file.display(), file.display()));
+                tell(
+                    false,
+                    format!(
+                        "{} can be read by others; run chmod 600 {}",
+                        file.display(),
+                        file.display()
+                    ),
+                );
             }
             Ok(_) => {}
-            Err(_) => tell(false, format!("{} is named in the site file and is not there", file.display())),
+            Err(_) => tell(
+                false,
+                format!("{} is named in the site file and is not there", file.display()),
+            ),
         }
     }
 }
@@ -115,22 +149,43 @@ fn last_readings(site: &Site, tell: &mut impl FnMut(bool, String)) -> Result<(),
     /// A sensor that said nothing for this long is worth a look.
     const SILENT_H: f64 = 6.0;
     let now = now_ms();
-    let span = Span { from_ms: now - 7 * MS_PER_24_H, until_ms: now + MS_PER_24_H };
-    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
+    let span = Span {
+        from_ms: now - 7 * MS_PER_24_H,
+        until_ms: now + MS_PER_24_H,
+    };
+    let tail = mosswarden_collector::tail(&site.data_dir, site)
+        .map_err(Failure::failed("could not read the spool"))?;
     let record = load::load(&site.data_dir, span, None, tail, Vec::new())
         .map_err(Failure::failed("could not read the archive"))?;
-    let sensors = site.room_sensors.iter().chain(site.enclosures.iter().flat_map(|e| &e.sensors));
+    let sensors = site
+        .room_sensors
+        .iter()
+        .chain(site.enclosures.iter().flat_map(|e| &e.sensors));
     for sensor in sensors {
-        let last = record.iter().filter(|(id, _, _)| *id == sensor.id).filter_map(|(_, _, s)| s.at_ms.last()).max();
+        let last = record
+            .iter()
+            .filter(|(id, _, _)| *id == sensor.id)
+            .filter_map(|(_, _, s)| s.at_ms.last())
+            .max();
         match last {
             Some(at) => {
                 let hours = (now - at) as f64 / 3_600_000.0;
                 tell(
                     hours < SILENT_H,
-                    format!("{}: last reading {} ago", sensor.id, words::duration(hours.max(0.0))),
+                    format!(
+                        "{}: last reading {} ago",
+                        sensor.id,
+                        words::duration(hours.max(0.0))
+                    ),
                 );
             }
-            None => tell(false, format!("{}: nothing in the last seven days; check its topic and its battery", sensor.id)),
+            None => tell(
+                false,
+                format!(
+                    "{}: nothing in the last seven days; check its topic and its battery",
+                    sensor.id
+                ),
+            ),
         }
     }
     Ok(())

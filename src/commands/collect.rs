@@ -8,14 +8,20 @@ use crate::reporter::{Failure, Outcome};
 pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
     let runtime = runtime()?;
     let summary = runtime
-        .block_on(mosswarden_collector::run(site, RunOptions::default(), stop_signal()))
+        .block_on(mosswarden_collector::run(
+            site,
+            RunOptions::default(),
+            stop_signal(),
+        ))
         .map_err(Failure::failed("could not collect"))?;
     eprintln!(
         "stopped: {} messages received, {} readings stored, {} refused, {} repeats",
         summary.counts.received, summary.counts.stored, summary.counts.refused, summary.counts.duplicate
     );
     if !summary.is_published {
-        eprintln!("  hint: the archive could not be written; the readings are safe in the spool and follow at the next start");
+        eprintln!(
+            "  hint: the archive could not be written; the readings are safe in the spool and follow at the next start"
+        );
     }
     Ok(Outcome::Done)
 }

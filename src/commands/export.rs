@@ -12,13 +12,16 @@ use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     let span = span(site, &export.span)?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
+    let tail = mosswarden_collector::tail(&site.data_dir, site)
+        .map_err(Failure::failed("could not read the spool"))?;
     let readings =
         load::stored(&site.data_dir, span, tail).map_err(Failure::failed("could not read the archive"))?;
     let mut out = BufWriter::new(std::io::stdout().lock());
-    let wanted =
-        |reading: &&Reading| export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure);
-    write(&mut out, readings.iter().filter(wanted)).map_err(Failure::failed("could not print the readings"))?;
+    let wanted = |reading: &&Reading| {
+        export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure)
+    };
+    write(&mut out, readings.iter().filter(wanted))
+        .map_err(Failure::failed("could not print the readings"))?;
     Ok(Outcome::Done)
 }
 
@@ -30,8 +33,11 @@ pub(crate) fn write<'r>(
     writeln!(out, "time,enclosure,sensor,quantity,value,unit")?;
     for reading in readings {
         let at = chrono::DateTime::from_timestamp_millis(reading.at_ms).unwrap_or_default();
-        let precision =
-            if reading.at_ms % 1000 == 0 { chrono::SecondsFormat::Secs } else { chrono::SecondsFormat::Millis };
+        let precision = if reading.at_ms % 1000 == 0 {
+            chrono::SecondsFormat::Secs
+        } else {
+            chrono::SecondsFormat::Millis
+        };
         writeln!(
             out,
             "{},{},{},{},{},{}",

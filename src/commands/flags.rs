@@ -22,7 +22,11 @@ pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
         FlagsFormat::Text => text(&site, span, verdicts),
     };
     writeln!(std::io::stdout(), "{printed}").map_err(Failure::failed("could not print the findings"))?;
-    Ok(if verdicts.findings.is_empty() { Outcome::Done } else { Outcome::Attention })
+    Ok(if verdicts.findings.is_empty() {
+        Outcome::Done
+    } else {
+        Outcome::Attention
+    })
 }
 
 /// Findings in words, then what could not be judged.
@@ -58,7 +62,12 @@ pub(crate) fn text(site: &Site, span: Span, verdicts: &Verdicts) -> String {
         lines.push(String::new());
         lines.push("Not judged:".to_owned());
         for item in &verdicts.not_assessed {
-            lines.push(format!("  {} · {}: {}", item.enclosure, item.kind.name(), item.reason));
+            lines.push(format!(
+                "  {} · {}: {}",
+                item.enclosure,
+                item.kind.name(),
+                item.reason
+            ));
         }
     }
     lines.join("\n")

@@ -13,12 +13,22 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
         Journal::Add(add) => self::add(site, add),
         Journal::List(asked) => {
             let all = journal::list(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
-            let within = if asked.from.is_some() || asked.to.is_some() { Some(span(site, &asked)?) } else { None };
-            let mut entries: Vec<&Entry> =
-                all.entries.iter().filter(|e| within.is_none_or(|span| span.contains(e.at_ms))).collect();
+            let within = if asked.from.is_some() || asked.to.is_some() {
+                Some(span(site, &asked)?)
+            } else {
+                None
+            };
+            let mut entries: Vec<&Entry> = all
+                .entries
+                .iter()
+                .filter(|e| within.is_none_or(|span| span.contains(e.at_ms)))
+                .collect();
             entries.sort_by_key(|entry| entry.at_ms);
             for entry in entries {
-                let by = entry.by.as_ref().map_or_else(String::new, |by| format!(" ({by})"));
+                let by = entry
+                    .by
+                    .as_ref()
+                    .map_or_else(String::new, |by| format!(" ({by})"));
                 let subject = entry.subject.as_deref().unwrap_or("");
                 println!(
                     "{}  {}  {}  {subject}  {}{by}",
@@ -29,7 +39,10 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
                 );
             }
             if all.unreadable > 0 {
-                eprintln!("{} lines of the journal can't be read and were left as they are", all.unreadable);
+                eprintln!(
+                    "{} lines of the journal can't be read and were left as they are",
+                    all.unreadable
+                );
             }
             Ok(Outcome::Done)
         }
@@ -55,7 +68,10 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
 fn add(site: &Site, add: JournalAdd) -> Result<Outcome, Failure> {
     let written_ms = now_ms();
     let at_ms = match &add.at {
-        Some(text) => site.zone.parse(text).map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
+        Some(text) => site
+            .zone
+            .parse(text)
+            .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
         None => written_ms,
     };
     let entry = Entry {
@@ -67,8 +83,16 @@ fn add(site: &Site, add: JournalAdd) -> Result<Outcome, Failure> {
         text: add.text.join(" "),
         by: add.by,
     };
-    journal::check(site, &entry).map_err(|error| Failure::Usage { message: error.to_string(), hint: None })?;
+    journal::check(site, &entry).map_err(|error| Failure::Usage {
+        message: error.to_string(),
+        hint: None,
+    })?;
     journal::append(&site.data_dir, &entry).map_err(Failure::failed("could not write the journal"))?;
-    println!("noted: {} {} at {}", entry.enclosure, entry.kind, site.zone.rfc3339(entry.at_ms));
+    println!(
+        "noted: {} {} at {}",
+        entry.enclosure,
+        entry.kind,
+        site.zone.rfc3339(entry.at_ms)
+    );
     Ok(Outcome::Done)
 }

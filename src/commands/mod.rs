@@ -50,11 +50,21 @@ fn now_ms() -> i64 {
 
 /// The span that was asked for; seven days to now where nothing was said.
 fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
-    let parse = |text: &String| site.zone.parse(text).map_err(|error| Failure::usage(error.to_string(), "see --help"));
+    let parse = |text: &String| {
+        site.zone
+            .parse(text)
+            .map_err(|error| Failure::usage(error.to_string(), "see --help"))
+    };
     let until_ms = asked.to.as_ref().map_or_else(|| Ok(now_ms()), parse)?;
-    let from_ms = asked.from.as_ref().map_or_else(|| Ok(until_ms - 7 * MS_PER_24_H), parse)?;
+    let from_ms = asked
+        .from
+        .as_ref()
+        .map_or_else(|| Ok(until_ms - 7 * MS_PER_24_H), parse)?;
     if from_ms >= until_ms {
-        return Err(Failure::usage("the span is empty: --from must lie before --to", "swap the two times"));
+        return Err(Failure::usage(
+            "the span is empty: --from must lie before --to",
+            "swap the two times",
+        ));
     }
     Ok(Span { from_ms, until_ms })
 }
@@ -63,25 +73,36 @@ fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
 fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     for id in enclosures {
         if site.enclosure(id).is_none() {
-            let known: Vec<&str> = site.enclosures.iter().map(|enclosure| enclosure.id.as_str()).collect();
+            let known: Vec<&str> = site
+                .enclosures
+                .iter()
+                .map(|enclosure| enclosure.id.as_str())
+                .collect();
             let hint = match nearest(id, known.iter().copied()) {
                 Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
                 None => format!("known: {}", known.join(", ")),
             };
-            return Err(Failure::usage(format!("there is no enclosure `{id}` in the site file"), hint));
+            return Err(Failure::usage(
+                format!("there is no enclosure `{id}` in the site file"),
+                hint,
+            ));
         }
     }
     if !enclosures.is_empty() {
-        site.enclosures.retain(|enclosure| enclosures.contains(&enclosure.id));
+        site.enclosures
+            .retain(|enclosure| enclosures.contains(&enclosure.id));
     }
     Ok(())
 }
 
 /// Reads what judging `span` needs, with what is durable but not yet in a file.
 fn record(site: &Site, span: Span) -> Result<Record, Failure> {
-    let journal = mosswarden_collector::journal::read(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(Failure::failed("could not read the spool"))?;
-    load::load(&site.data_dir, needed(span), None, tail, journal).map_err(Failure::failed("could not read the archive"))
+    let journal = mosswarden_collector::journal::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the journal"))?;
+    let tail = mosswarden_collector::tail(&site.data_dir, site)
+        .map_err(Failure::failed("could not read the spool"))?;
+    load::load(&site.data_dir, needed(span), None, tail, journal.entries)
+        .map_err(Failure::failed("could not read the archive"))
 }
 
 fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {

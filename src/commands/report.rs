@@ -28,10 +28,23 @@ pub(crate) fn run(site: &Site, asked: &Report) -> Result<Outcome, Failure> {
 fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
     if asked.span.from.is_some() || asked.span.to.is_some() {
         let span = span(site, &asked.span)?;
-        return Ok((span, format!("report-{}-to-{}", site.zone.date(span.from_ms), site.zone.date(span.until_ms))));
+        return Ok((
+            span,
+            format!(
+                "report-{}-to-{}",
+                site.zone.date(span.from_ms),
+                site.zone.date(span.until_ms)
+            ),
+        ));
     }
-    let week = asked.week.clone().unwrap_or_else(|| site.zone.week_name(now_ms() - 7 * MS_PER_24_H));
-    let span = site.zone.week(&week).map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
+    let week = asked
+        .week
+        .clone()
+        .unwrap_or_else(|| site.zone.week_name(now_ms() - 7 * MS_PER_24_H));
+    let span = site
+        .zone
+        .week(&week)
+        .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
     Ok((span, format!("report-{week}")))
 }
 
@@ -44,7 +57,10 @@ pub(crate) fn write(
     force: bool,
     invented: bool,
 ) -> Result<Vec<PathBuf>, Failure> {
-    let files: Vec<PathBuf> = ["html", "json", "txt"].iter().map(|form| folder.join(format!("{name}.{form}"))).collect();
+    let files: Vec<PathBuf> = ["html", "json", "txt"]
+        .iter()
+        .map(|form| folder.join(format!("{name}.{form}")))
+        .collect();
     if let Some(there) = files.iter().find(|file| !force && file.exists()) {
         return Err(Failure::usage(
             format!("{} is there already", there.display()),
@@ -75,10 +91,18 @@ pub(crate) fn write(
 
 /// Opens a file with what the desktop uses for it.
 fn open(file: &Path) -> Result<(), Failure> {
-    let opener = if cfg!(target_os = "macos") { "open" } else { "xdg-open" };
-    std::process::Command::new(opener).arg(file).spawn().map(|_| ()).map_err(|source| Failure::Failed {
-        doing: format!("could not start {opener}"),
-        source: Box::new(source),
-        hint: Some(format!("open {} yourself", file.display())),
-    })
+    let opener = if cfg!(target_os = "macos") {
+        "open"
+    } else {
+        "xdg-open"
+    };
+    std::process::Command::new(opener)
+        .arg(file)
+        .spawn()
+        .map(|_| ())
+        .map_err(|source| Failure::Failed {
+            doing: format!("could not start {opener}"),
+            source: Box::new(source),
+            hint: Some(format!("open {} yourself", file.display())),
+        })
 }

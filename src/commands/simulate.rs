@@ -7,7 +7,9 @@ use crate::commands::now_ms;
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
-    let today = chrono::DateTime::from_timestamp_millis(now_ms()).unwrap_or_default().date_naive();
+    let today = chrono::DateTime::from_timestamp_millis(now_ms())
+        .unwrap_or_default()
+        .date_naive();
     let spec = match arguments.scenario {
         Scenario::Demo => scenario::demo(arguments.seed, today),
         Scenario::Holdout => holdout::holdout(arguments.seed),
@@ -16,7 +18,10 @@ pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
     let simulation = simulate(&spec);
     let folder = &arguments.out;
     if folder.exists() {
-        return Err(Failure::usage(format!("{} exists already", folder.display()), "name a new folder with --out"));
+        return Err(Failure::usage(
+            format!("{} exists already", folder.display()),
+            "name a new folder with --out",
+        ));
     }
     fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder"))?;
     let files = [
@@ -28,6 +33,10 @@ pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
     for (name, text) in files {
         fs_err::write(folder.join(name), text).map_err(Failure::failed("could not write the simulation"))?;
     }
-    println!("Invented data: {} readings in {}", simulation.readings.len(), folder.display());
+    println!(
+        "Invented data: {} readings in {}",
+        simulation.readings.len(),
+        folder.display()
+    );
     Ok(Outcome::Done)
 }
