@@ -70,6 +70,8 @@ pub enum StateWire {
     OneZero,
     /// `{"state":"on"}`, by pointer.
     Json,
+    /// `{"at":"2026-05-18T14:30:00Z","state":"ON"}`: a relay that knows the time.
+    JsonTimed,
 }
 
 #[derive(Debug, Clone, PartialEq)]

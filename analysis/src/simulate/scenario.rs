@@ -151,6 +151,7 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
     {
         sensor.wire = Wire::NumbersFahrenheit;
     }
+    send_times(&mut site);
     let drift = Effect::HumidityDrift { pct_per_30d: 8.0 };
     site.add_fault("mossy-1", "mossy-1-stat", drift, site.at(5, 600), None);
     site.add_fault(
@@ -195,6 +196,20 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
     site.add_event("toad-1", "", Change::Cleaned { minutes: 15.0 }, site.at(9, 1020));
     site.add_event("mourning-1", "", Change::Pruned { ratio: 1.1 }, site.at(13, 1000));
     site
+}
+
+/// Four weeks sent at once need the time in each message: devices without a clock of their own are given one.
+fn send_times(site: &mut SiteSpec) {
+    let forms = [TimeForm::Rfc3339, TimeForm::EpochS, TimeForm::EpochMs];
+    let enclosures = site.enclosures.iter_mut().flat_map(|enclosure| enclosure.sensors.iter_mut());
+    for (number, sensor) in site.room_sensors.iter_mut().chain(enclosures).enumerate() {
+        if !sensor.wire.sends_time() {
+            sensor.wire = Wire::JsonTimed(forms[number % forms.len()]);
+        }
+    }
+    for device in site.enclosures.iter_mut().flat_map(|enclosure| enclosure.devices.iter_mut()) {
+        device.wire = StateWire::JsonTimed;
+    }
 }
 
 /// A site where nothing is wrong: five enclosures over ten weeks.
