@@ -19,7 +19,10 @@ pub struct Assessment {
 
 /// The span of readings that judging `span` needs: it and what is usual before it.
 pub fn needed(span: Span) -> Span {
-    Span { from_ms: span.from_ms - HISTORY_MS, until_ms: span.until_ms }
+    Span {
+        from_ms: span.from_ms - HISTORY_MS,
+        until_ms: span.until_ms,
+    }
 }
 
 /// Judges `span` by a record that reaches back as [`needed`] says and holds nothing later than the span's end.
@@ -35,5 +38,9 @@ pub fn assess(site: &Site, record: &Record, span: Span) -> Assessment {
         verdicts.extend(outcome.verdicts.clone());
     }
     verdicts.sort();
-    Assessment { verdicts, trust, conditions }
+    Assessment {
+        verdicts,
+        trust,
+        conditions,
+    }
 }

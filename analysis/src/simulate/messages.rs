@@ -80,7 +80,11 @@ fn spoken(source: &Source, packet: &Packet) -> Vec<Message> {
             StateWire::OneZero => if on { "1" } else { "0" }.to_owned(),
             StateWire::Json => format!("{{\"state\":\"{}\"}}", if on { "ON" } else { "OFF" }),
             StateWire::JsonTimed => {
-                format!("{{\"at\":\"{}\",\"state\":\"{}\"}}", rfc3339(at_ms), if on { "ON" } else { "OFF" })
+                format!(
+                    "{{\"at\":\"{}\",\"state\":\"{}\"}}",
+                    rfc3339(at_ms),
+                    if on { "ON" } else { "OFF" }
+                )
             }
         }),
         // A sensor has no state and a device no air: such a packet is never made.

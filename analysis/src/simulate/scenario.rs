@@ -4,11 +4,12 @@ use chrono::{Days, NaiveDate};
 use chrono_tz::Tz;
 
 use super::calendar::instant_ms;
+use super::device::StateWire;
 use super::fault::{Change, Effect, EventSpec, FaultSpec};
 use super::planted::{Furnishing, enclosure, kind, kinds, room_sensor};
 use super::room::RoomSpec;
 use super::run::SiteSpec;
-use super::sensor::Wire;
+use super::sensor::{TimeForm, Wire};
 use super::stream::stream;
 
 /// Length of the demo, days.
@@ -201,13 +202,20 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
 /// Four weeks sent at once need the time in each message: devices without a clock of their own are given one.
 fn send_times(site: &mut SiteSpec) {
     let forms = [TimeForm::Rfc3339, TimeForm::EpochS, TimeForm::EpochMs];
-    let enclosures = site.enclosures.iter_mut().flat_map(|enclosure| enclosure.sensors.iter_mut());
+    let enclosures = site
+        .enclosures
+        .iter_mut()
+        .flat_map(|enclosure| enclosure.sensors.iter_mut());
     for (number, sensor) in site.room_sensors.iter_mut().chain(enclosures).enumerate() {
-        if !sensor.wire.sends_time() {
+        if !sensor.wire.has_clock() {
             sensor.wire = Wire::JsonTimed(forms[number % forms.len()]);
         }
     }
-    for device in site.enclosures.iter_mut().flat_map(|enclosure| enclosure.devices.iter_mut()) {
+    for device in site
+        .enclosures
+        .iter_mut()
+        .flat_map(|enclosure| enclosure.devices.iter_mut())
+    {
         device.wire = StateWire::JsonTimed;
     }
 }

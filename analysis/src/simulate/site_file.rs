@@ -148,7 +148,9 @@ fn write_device(out: &mut String, device: &DeviceSpec) -> std::fmt::Result {
     let shape = match device.wire {
         StateWire::OnOff => "on = [\"ON\"], off = [\"OFF\"]",
         StateWire::OneZero => "on = [\"1\"], off = [\"0\"]",
-        StateWire::JsonTimed => "pointer = \"/state\", time_pointer = \"/at\", on = [\"ON\"], off = [\"OFF\"]",
+        StateWire::JsonTimed => {
+            "pointer = \"/state\", time_pointer = \"/at\", on = [\"ON\"], off = [\"OFF\"]"
+        }
         StateWire::Json => "pointer = \"/state\", on = [\"ON\"], off = [\"OFF\"]",
     };
     writeln!(
