@@ -187,12 +187,13 @@ pub async fn run(
     tracing::info!("stopping: what has arrived is made durable, acknowledged and published");
     let _all_gone = stop.send(true);
     let _ended = entrance.await;
+    // The talker holds the listener, and with it a way into the queue: the writer ends after it.
+    let _all_gone = upkeep_stop.send(true);
+    let _ended = talk.await;
     let written = match early {
         Some(ended) => ended,
         None => writer.await,
     };
-    let _all_gone = upkeep_stop.send(true);
-    let _ended = talk.await;
     let _ended = publisher.await;
     let publishing = Publishing::new(&site, &store, &disk, &clock, &counts);
     let is_published = tokio::task::spawn_blocking(move || publishing.publish_all())
