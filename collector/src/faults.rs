@@ -443,6 +443,10 @@ impl Run {
 
     /// Sends messages until all are acknowledged, over power cuts.
     fn send(&mut self, which: &[usize], seed: u64) {
+        self.send_as(which, seed, false);
+    }
+
+    fn send_as(&mut self, which: &[usize], seed: u64, is_repeat: bool) {
         for attempt in 0..TRIES_MAX {
             self.revive(seed);
             let mut messages: Vec<Message> = which
@@ -451,7 +455,7 @@ impl Run {
                 .map(|index| {
                     let mut message = self.sent[*index].0.clone();
                     message.arrived_ms = self.clock.now_ms();
-                    message.packet.is_repeat = attempt > 0;
+                    message.packet.is_repeat = is_repeat || attempt > 0;
                     message
                 })
                 .collect();
@@ -492,6 +496,12 @@ impl Run {
             self.send(&which, seed);
             if batch % 2 == 1 {
                 self.publish(seed);
+            }
+            if batch == 7 {
+                // The acknowledgements were lost on their way, and the collector was restarted meanwhile.
+                self.collector = None;
+                which.iter().for_each(|index| self.sent[*index].1 = false);
+                self.send_as(&which, seed, true);
             }
             if batch == 5 {
                 self.clock.0.fetch_add(3 * 24 * 3_600_000, Ordering::Relaxed);
