@@ -19,6 +19,8 @@ mod counts;
 mod csv;
 pub mod decode;
 pub mod disk;
+#[cfg(test)]
+mod faults;
 mod feeds;
 mod import;
 pub mod journal;

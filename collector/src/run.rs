@@ -187,12 +187,13 @@ pub async fn run(
     tracing::info!("stopping: what has arrived is made durable, acknowledged and published");
     let _all_gone = stop.send(true);
     let _ended = entrance.await;
+    // The talker holds the listener, and with it a way into the queue: the writer ends after it.
+    let _all_gone = upkeep_stop.send(true);
+    let _ended = talk.await;
     let written = match early {
         Some(ended) => ended,
         None => writer.await,
     };
-    let _all_gone = upkeep_stop.send(true);
-    let _ended = talk.await;
     let _ended = publisher.await;
     let publishing = Publishing::new(&site, &store, &disk, &clock, &counts);
     let is_published = tokio::task::spawn_blocking(move || publishing.publish_all())
@@ -392,7 +393,7 @@ fn state_json(counts: &Snapshot, now_ms: i64) -> Bytes {
 
 /// What publishing needs, on the side of the archive.
 #[derive(Clone)]
-struct Publishing {
+pub(crate) struct Publishing {
     store: SharedStore,
     disk: Arc<dyn Disk>,
     clock: Arc<dyn Clock>,
@@ -403,7 +404,7 @@ struct Publishing {
 }
 
 impl Publishing {
-    fn new(
+    pub(crate) fn new(
         site: &Site,
         store: &SharedStore,
         disk: &Arc<dyn Disk>,
@@ -429,7 +430,7 @@ impl Publishing {
     }
 
     /// Publishes every segment; `false` when some stay because the archive can't be written.
-    fn publish_all(&self) -> bool {
+    pub(crate) fn publish_all(&self) -> bool {
         let segments = self.with_store(Store::seal);
         let publisher = self.with_store(|store| store.publisher());
         for number in segments {
@@ -465,7 +466,7 @@ impl Publishing {
         true
     }
 
-    fn upkeep(&self) {
+    pub(crate) fn upkeep(&self) {
         let now_ms = self.clock.now_ms();
         let compacted = compact::compact_settled(&*self.disk, &self.data_dir, now_ms);
         let removed = match self.keep_ms {
