@@ -29,7 +29,6 @@ const CONNECTIONS: usize = 5;
 const IN_FLIGHT: u16 = 200;
 /// The collector has this long to store what was acknowledged.
 const STORE_TIMEOUT: Duration = Duration::from_secs(60);
-const DAYS_OF_HISTORY: i64 = 28;
 
 pub(crate) fn run(demo: Demo) -> Result<Outcome, Failure> {
     let started = Instant::now();
