@@ -7,6 +7,8 @@
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`findings`]: what is said to the keeper.
+//! - [`plot`]: every figure once, as SVG with its words and its table.
+//! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`simulate`]: a seeded simulation of enclosures with its truth; shares no estimator with the rest.
@@ -16,6 +18,8 @@ pub mod conditions;
 pub mod findings;
 pub mod load;
 pub mod physics;
+pub mod plot;
+pub mod report;
 pub mod series;
 pub mod simulate;
 pub mod statistics;
