@@ -76,7 +76,7 @@ const STRIP_DAYS_MAX: usize = 35;
 
 pub(super) const WIDTH_PX: f64 = 740.0;
 pub(super) const LEFT_PX: f64 = 40.0;
-pub(super) const RIGHT_PX: f64 = 92.0;
+pub(super) const RIGHT_PX: f64 = 100.0;
 const DAY_ROW_PX: f64 = 20.0;
 const MARK_ROW_PX: f64 = 18.0;
 pub(super) const TEMPERATURE_PX: f64 = 132.0;

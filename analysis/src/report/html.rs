@@ -10,6 +10,44 @@ use super::room::RoomSection;
 use super::week_before::Comparison;
 use crate::plot::{Cell, Picture, Table, escape, figure_css};
 
+/// Words that stay on the line of the number before them.
+const KEPT: [&str; 19] = [
+    "°C",
+    "°F",
+    "%",
+    "%RH",
+    "h",
+    "min",
+    "days",
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
+
+/// Escaped text in which a number and its unit, or a day and its month, stay on one line.
+fn prose(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for word in text.split(' ') {
+        let bare: &str = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let is_kept = KEPT.contains(&bare);
+        let after_number = out.ends_with(|c: char| c.is_ascii_digit());
+        if !out.is_empty() {
+            out.push(if is_kept && after_number { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+    }
+    escape(&out)
+}
+
 const STYLE: &str = include_str!("report.css");
 
 /// The whole file.
@@ -61,9 +99,9 @@ fn summary(page: &mut String, report: &WeeklyReport) {
     if let Some(invented) = &report.invented {
         *page += &format!("<p class=\"invented\">{}</p>\n", escape(invented));
     }
-    *page += &format!("<h1 id=\"answer\">{}</h1>\n", escape(&report.answer));
+    *page += &format!("<h1 id=\"answer\">{}</h1>\n", prose(&report.answer));
     for line in report.answer_more.iter().chain(&report.clock_changes) {
-        *page += &format!("<p>{}</p>\n", escape(line));
+        *page += &format!("<p>{}</p>\n", prose(line));
     }
     if !report.needs.is_empty() {
         *page += "<section aria-labelledby=\"needs\">\n<h2 id=\"needs\">What needs you, in order</h2>\n<ol class=\"needs\">\n";
@@ -113,15 +151,15 @@ fn need_html(page: &mut String, need: &Need) {
     *page += &format!(
         "<div class=\"need\"><p class=\"head\">{} <span>{}.</span></p>\n",
         escape(&need.headline),
-        escape(&need.when)
+        prose(&need.when)
     );
     for sentence in &need.evidence {
-        *page += &format!("<p>{}</p>\n", escape(sentence));
+        *page += &format!("<p>{}</p>\n", prose(sentence));
     }
     *page += &format!(
         "<p><strong>Next:</strong> {}</p>\n<p class=\"sure\">How sure: {}</p></div>\n",
-        escape(&need.next),
-        escape(&need.sure)
+        prose(&need.next),
+        prose(&need.sure)
     );
 }
 
@@ -139,7 +177,7 @@ fn place_lines(page: &mut String, report: &WeeklyReport, id: &str, heading: &str
             anchor(report, &line.id),
             escape(&line.label),
             line.verdict.words(),
-            escape(&line.words)
+            prose(&line.words)
         );
     }
     *page += "</ul>\n</section>\n";
@@ -153,14 +191,14 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
         escape(&section.label),
         section.verdict.words(),
         escape(&section.about),
-        escape(&section.coverage)
+        prose(&section.coverage)
     );
     for need in &section.needs {
         *page += &format!(
             "<p><strong>{}</strong> {}. {}</p>\n",
             escape(&need.headline),
-            escape(&need.when),
-            need.evidence.first().map(|text| escape(text)).unwrap_or_default()
+            prose(&need.when),
+            need.evidence.first().map(|text| prose(text)).unwrap_or_default()
         );
     }
     figure(page, &section.strip, &format!("p{index}"), &section.strip_notes);
@@ -191,7 +229,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     heading(page, "Against the days before");
     match &section.before {
         Comparison::Table(found) => table(page, found, false),
-        Comparison::NotCompared(reason) => *page += &format!("<p>Not compared: {}.</p>\n", escape(reason)),
+        Comparison::NotCompared(reason) => *page += &format!("<p>Not compared: {}.</p>\n", prose(reason)),
     }
     if !section.not_judged.is_empty() {
         heading(page, "What could not be judged");
@@ -201,7 +239,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     table(page, &section.limits, true);
     *page += &format!(
         "<p class=\"small faint\">{}</p>\n</article>\n",
-        escape(&section.limits_note)
+        prose(&section.limits_note)
     );
 }
 
@@ -216,7 +254,7 @@ fn lines(page: &mut String, lines: &[String], otherwise: &str) {
     }
     *page += "<ul class=\"lines\">\n";
     for line in lines {
-        *page += &format!("<li>{}</li>\n", escape(line));
+        *page += &format!("<li>{}</li>\n", prose(line));
     }
     *page += "</ul>\n";
 }
@@ -226,7 +264,7 @@ fn room(page: &mut String, room: &RoomSection) {
     for need in &room.needs {
         need_html(page, need);
     }
-    *page += &format!("<p>{}</p>\n", escape(&room.words));
+    *page += &format!("<p>{}</p>\n", prose(&room.words));
     if let Some(strip) = &room.strip {
         figure(page, strip, "pr", &[]);
     }
@@ -256,7 +294,7 @@ fn journal(page: &mut String, entries: &[JournalLine], level: u8) {
             if entry.text.is_empty() {
                 String::new()
             } else {
-                format!(": {}", escape(&entry.text))
+                format!(": {}", prose(&entry.text))
             }
         );
     }
@@ -280,7 +318,7 @@ fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[String]) {
     if notes.is_empty() {
         *page += &format!("{}.", escape(&picture.title));
     } else {
-        *page += &escape(&notes.join(" "));
+        *page += &prose(&notes.join(" "));
     }
     *page += &format!(
         "</figcaption>\n<details><summary>The figures of “{}” as a table</summary>\n",
@@ -335,7 +373,7 @@ fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) {
         *page += &format!(
             "<div><dt>{}</dt><dd>{}</dd></div>\n",
             escape(&note.heading),
-            escape(&note.text)
+            prose(&note.text)
         );
     }
     *page += "</dl>\n</section>\n";

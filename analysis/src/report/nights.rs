@@ -53,7 +53,7 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             ]
         })
         .collect();
-    Table {
+    without_empty_last(Table {
         caption: format!(
             "Nights, by the date on which they begin; wanted {}",
             display.range_words(wanted.low, wanted.high)
@@ -68,7 +68,22 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             "remark".to_owned(),
         ],
         rows,
+    })
+}
+
+/// Leaves out a last column in which nothing stands.
+fn without_empty_last(mut table: Table) -> Table {
+    if table
+        .rows
+        .iter()
+        .all(|row| row.last().is_some_and(|cell| cell.text.is_empty()))
+    {
+        table.columns.pop();
+        for row in &mut table.rows {
+            row.pop();
+        }
     }
+    table
 }
 
 /// Midday of a date at which the clocks have changed; the night before it holds the change itself.
