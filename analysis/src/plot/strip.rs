@@ -47,10 +47,10 @@ pub struct Bar {
     pub on: Vec<Span>,
 }
 
-/// A journal entry's number and time.
-#[derive(Debug, Clone, Copy)]
+/// A journal entry's number or letter, and its time.
+#[derive(Debug, Clone)]
 pub struct Mark {
-    pub number: usize,
+    pub label: String,
     pub at_ms: i64,
 }
 
@@ -564,7 +564,7 @@ pub(super) fn journal(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame) {
         canvas.path(&[(x, y + 8.0), (x, frame.height_px - 4.0)], palette::FAINT, 1);
         canvas.dot((centre, y), 7.0, palette::PAPER, true);
         canvas.dot((centre, y), 7.0, palette::INK, false);
-        canvas.text((centre, y), &mark.number.to_string(), Anchor::Middle, STRONG);
+        canvas.text((centre, y), &mark.label, Anchor::Middle, STRONG);
     }
 }
 

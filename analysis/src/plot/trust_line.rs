@@ -100,10 +100,10 @@ pub fn trust_line(line: &TrustLine<'_>) -> Option<Picture> {
             canvas.path(&[(place, TOP_PX - 6.0), (place, BOTTOM_PX)], palette::FAINT, 1);
             canvas.dot((centre, 10.0), 7.0, palette::PAPER, true);
             canvas.dot((centre, 10.0), 7.0, palette::INK, false);
-            canvas.text((centre, 10.0), &mark.number.to_string(), Anchor::Middle, STRONG);
+            canvas.text((centre, 10.0), &mark.label, Anchor::Middle, STRONG);
         }
         let mut labels = vec![
-            (panel.y(0.0), "as it should".to_owned(), SMALL),
+            (panel.y(0.0), "agrees".to_owned(), SMALL),
             (panel.y(last.difference), "reads".to_owned(), STRONG),
         ];
         if tolerance > 0.0 {

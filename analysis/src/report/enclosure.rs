@@ -73,9 +73,9 @@ pub(super) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         coverage: judged.coverage.clone(),
         strip: strip(material, judged),
         strip_notes: strip_notes(material, judged),
+        hours: nights::hours(material, judged, &days),
         nights,
         days,
-        hours: nights::hours(material, judged),
         misting: misting::part(material, judged),
         sensors: sensors(material, &enclosure.id, &enclosure.sensors),
         trust_lines: trust_lines(material, &enclosure.id, &enclosure.sensors),
@@ -120,15 +120,14 @@ pub(super) fn journal(material: &Material<'_>, place: &str) -> Vec<JournalLine> 
             if let Some(subject) = &entry.subject {
                 kind += &format!(" ({subject})");
             }
-            let mut text = entry.text.clone();
             if let Some(by) = &entry.by {
-                text += &format!(" ({by})");
+                kind += &format!(", by {by}");
             }
             JournalLine {
                 number: index + 1,
                 when: words::moment_short(zone, entry.at_ms),
                 kind,
-                text: text.trim().to_owned(),
+                text: entry.text.trim().to_owned(),
             }
         })
         .collect()
@@ -140,7 +139,7 @@ pub(super) fn marks(material: &Material<'_>, place: &str) -> Vec<Mark> {
         .entries(place, material.span)
         .enumerate()
         .map(|(index, entry)| Mark {
-            number: index + 1,
+            label: (index + 1).to_string(),
             at_ms: entry.at_ms,
         })
         .collect()
@@ -283,9 +282,9 @@ pub(super) fn sensors(material: &Material<'_>, place: &str, sensors: &[Sensor]) 
 }
 
 pub(super) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Vec<Picture> {
-    let marks = marks(material, place);
     let mut pictures = Vec::new();
     for sensor in sensors {
+        let (marks, marked) = sensor_marks(material, place, sensor);
         for quantity in [Quantity::Humidity, Quantity::Temperature] {
             let Some(said) = chosen::trust_of(material.trust, &sensor.id, quantity) else {
                 continue;
@@ -317,7 +316,7 @@ pub(super) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Senso
                     }
                 })
                 .collect();
-            pictures.extend(plot::trust_line(&plot::TrustLine {
+            let drawn = plot::trust_line(&plot::TrustLine {
                 name: &format!("{}, {}", sensor.id, quantity.name()),
                 unit: if is_humidity {
                     "%RH"
@@ -328,10 +327,40 @@ pub(super) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Senso
                 differences: &shown,
                 tolerance: Some(tolerance),
                 marks: marks.clone(),
+            });
+            pictures.extend(drawn.map(|mut picture| {
+                picture.alternative += &marked;
+                picture
             }));
         }
     }
     pictures
+}
+
+/// What was done to a sensor in the time of its trust line: lettered marks, and a sentence that explains them.
+fn sensor_marks(material: &Material<'_>, place: &str, sensor: &Sensor) -> (Vec<Mark>, String) {
+    let zone = material.site.zone;
+    let concerns = |entry: &&mosswarden_config::journal::Entry| {
+        entry.enclosure == place && entry.subject.as_deref() == Some(sensor.id.as_str())
+    };
+    let (mut marks, mut words) = (Vec::new(), Vec::new());
+    for (entry, letter) in material.record.journal.iter().filter(concerns).zip('a'..='z') {
+        marks.push(Mark {
+            label: letter.to_string(),
+            at_ms: entry.at_ms,
+        });
+        let kind = entry.kind.replace('-', " ");
+        words.push(format!(
+            "{letter}, {kind} on {}",
+            zone.date(entry.at_ms).format("%-d %B")
+        ));
+    }
+    let sentence = if words.is_empty() {
+        String::new()
+    } else {
+        format!(" Marked: {}.", words.join("; "))
+    };
+    (marks, sentence)
 }
 
 /// What could not be judged at a place, one sentence a reason.

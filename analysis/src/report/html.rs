@@ -149,7 +149,7 @@ fn place_needs(page: &mut String, place: &PlaceNeeds, anchor: &str) {
 
 fn need_html(page: &mut String, need: &Need) {
     *page += &format!(
-        "<div class=\"need\"><p class=\"head\">{} <span>{}.</span></p>\n",
+        "<div class=\"need\"><p class=\"head\">{}, <span>{}.</span></p>\n",
         escape(&need.headline),
         prose(&need.when)
     );
@@ -195,7 +195,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     );
     for need in &section.needs {
         *page += &format!(
-            "<p><strong>{}</strong> {}. {}</p>\n",
+            "<p><strong>{}</strong>, {}. {}</p>\n",
             escape(&need.headline),
             prose(&need.when),
             need.evidence.first().map(|text| prose(text)).unwrap_or_default()
@@ -235,7 +235,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
         heading(page, "What could not be judged");
         lines(page, &section.not_judged, "");
     }
-    heading(page, "Limits");
+    heading(page, "Limits used");
     table(page, &section.limits, true);
     *page += &format!(
         "<p class=\"small faint\">{}</p>\n</article>\n",
@@ -316,12 +316,12 @@ fn pictures(page: &mut String, pictures: &[Picture], id: &str) {
 fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[String]) {
     *page += &format!("<figure>\n{}<figcaption>", picture.html(id));
     if notes.is_empty() {
-        *page += &format!("{}.", escape(&picture.title));
+        *page += &format!("{}. {}", escape(&picture.title), prose(&picture.alternative));
     } else {
         *page += &prose(&notes.join(" "));
     }
     *page += &format!(
-        "</figcaption>\n<details><summary>The figures of “{}” as a table</summary>\n",
+        "</figcaption>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
         escape(&picture.title)
     );
     table(page, &picture.table, false);

@@ -55,10 +55,22 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
     let count = |ran: Ran| inside.iter().filter(|m| m.ran == ran).count();
     let scheduled = inside.iter().filter(|m| m.scheduled).count();
     let (yes, no, unknown) = (count(Ran::Yes), count(Ran::No), count(Ran::NotKnown));
-    let mut lines = vec![format!(
-        "{} asked for by the schedule; {yes} took place, {no} did not, {unknown} not known.",
-        words::capital(&words::several(scheduled, "misting"))
-    )];
+    let asked = if scheduled == 0 {
+        "No misting is asked for by a schedule".to_owned()
+    } else {
+        format!(
+            "{} asked for by the schedule",
+            words::several(scheduled, "misting")
+        )
+    };
+    let mut happened = vec![format!("{yes} took place")];
+    if no > 0 {
+        happened.push(format!("{no} did not"));
+    }
+    if unknown > 0 {
+        happened.push(format!("{unknown} not known, for want of readings"));
+    }
+    let mut lines = vec![format!("{asked}: {}.", happened.join(", "))];
     if let Some([middle, low, high]) = middle(counting(inside, |m| m.rise_pct)) {
         lines.push(format!(
             "The humidity rose by {} %RH at a misting (middle value; from {} to {}).",

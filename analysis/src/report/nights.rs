@@ -55,7 +55,7 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
         .collect();
     without_empty_last(Table {
         caption: format!(
-            "Nights, by the date on which they begin; wanted {}",
+            "Nights, by the date on which they begin; wanted {}; the drop is from the mean of the day before",
             display.range_words(wanted.low, wanted.high)
         ),
         columns: vec![
@@ -63,8 +63,8 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             format!("lowest, {degree}"),
             format!("mean, {degree}"),
             format!("highest, {degree}"),
-            "outside the range".to_owned(),
-            format!("cooler than the day by, {degree}"),
+            "outside it".to_owned(),
+            format!("drop, {degree}"),
             "remark".to_owned(),
         ],
         rows,
@@ -143,9 +143,10 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
                 day.light_h.map_or_else(|| Cell::text("not known"), hours_cell),
             ]
         })
+        .filter(has_something)
         .collect();
     Table {
-        caption: "Hours beyond the limits, by day; at least these, where readings are missing".to_owned(),
+        caption: "Days with hours beyond the limits, or with too few readings; at least these hours, where readings are missing".to_owned(),
         columns: vec![
             "Day".to_owned(),
             format!("above {}", display.temperature_words(limits.max_c)),
@@ -159,9 +160,27 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
     }
 }
 
+/// Whether a day's row says more than "none".
+fn has_something(row: &Vec<Cell>) -> bool {
+    let light_index = row.len() - 1;
+    row[1..light_index]
+        .iter()
+        .any(|cell| cell.number.is_none_or(|hours| hours >= 1.0 / 60.0))
+}
+
 /// The wettest and driest, warmest and coolest clock hour of the span.
-pub(super) fn hours(material: &Material<'_>, judged: &Judged<'_>) -> Vec<String> {
+pub(super) fn hours(material: &Material<'_>, judged: &Judged<'_>, days_table: &Table) -> Vec<String> {
     let mut lines = Vec::new();
+    let days = judged.conditions.map_or(0, |outcome| outcome.days.len());
+    if days > 0 && days_table.rows.is_empty() {
+        let limits = judged.enclosure.limits;
+        lines.push(format!(
+            "On none of {} was it above {}, below {}, or drier or damper than wanted.",
+            words::several(days, "day"),
+            material.display.temperature_words(limits.max_c),
+            material.display.temperature_words(limits.min_c)
+        ));
+    }
     let humidity = |value: f64| format!("{} %RH", number(value));
     let temperature = |value: f64| material.display.temperature_words(value);
     lines.extend(extremes(

@@ -302,6 +302,10 @@ fn journal(site: &Site, span: Span) -> Vec<Entry> {
     };
     let mut entries = vec![entry("room", 62, "note", "window left open until evening")];
     if let Some(first) = site.enclosures.first() {
+        entries.push(Entry {
+            subject: Some(format!("{}-stat", first.id)),
+            ..entry(&first.id, -39 * 24 + 10, "sensor-moved", "closer to the vent")
+        });
         entries.push(entry(&first.id, 33, "cleaned", "front glass and water part"));
         entries.push(entry(&first.id, 35, "ate", "all three, crickets"));
         entries.push(entry(&first.id, 130, "misted-by-hand", ""));
@@ -401,7 +405,10 @@ fn lived(site: &Site, enclosure: &Enclosure, trust: &trust::Outcome, span: Span)
             local_date: date,
             span: site.zone.night(date, enclosure.light),
             temperature_c: judged,
-            outside_h: 0.0,
+            outside_h: temperature.map_or(0.0, |view| {
+                let band = limits.night_c;
+                view.above(band.high, night, gap_ms).hours + view.below(band.low, night, gap_ms).hours
+            }),
             drop_k: judged.zip(warm).map(|(night, day)| day.mean - night.mean),
             not_judged: judged.is_none().then(|| {
                 format!(

@@ -146,7 +146,7 @@ fn json_has_the_shape_of_its_schema_and_numbers() {
     assert!(value["enclosures"][0]["nights"]["rows"][0][1].is_number());
     assert_eq!(
         value["enclosures"][0]["before"]["rows"][0][0],
-        "temperature by day, mean, °C"
+        "temperature by day, °C"
     );
 }
 

@@ -54,6 +54,7 @@ pub fn text(report: &WeeklyReport) -> String {
             );
         }
         out.table(&section.nights);
+        out.table(&section.days);
         out.bullets(&section.hours);
         if let Some(misting) = &section.misting {
             out.blank();
@@ -132,7 +133,7 @@ impl Lines {
     }
 
     fn need(&mut self, need: &Need) {
-        self.paragraph(3, &format!("{} {}.", need.headline, need.when));
+        self.paragraph(3, &format!("{}, {}.", need.headline, need.when));
         for sentence in &need.evidence {
             self.paragraph(3, sentence);
         }
@@ -153,13 +154,27 @@ impl Lines {
         }
     }
 
-    /// A table as one item a row: names before values, so that it never needs more than the width.
+    /// A table in columns where it fits, otherwise one item a row with the names before the values.
     fn table(&mut self, table: &Table) {
         if table.rows.is_empty() {
             return;
         }
         self.blank();
         self.paragraph(0, &table.caption);
+        let widths: Vec<usize> = (0..table.columns.len())
+            .map(|column| {
+                let cells = table
+                    .rows
+                    .iter()
+                    .filter_map(|row| row.get(column))
+                    .map(|cell| columns(&cell.text));
+                cells.chain([columns(&table.columns[column])]).max().unwrap_or(0)
+            })
+            .collect();
+        if widths.iter().sum::<usize>() + 2 * (widths.len() - 1) <= WIDTH {
+            self.in_columns(table, &widths);
+            return;
+        }
         for row in &table.rows {
             let mut parts = Vec::new();
             for (name, cell) in table.columns.iter().zip(row).skip(1) {
@@ -170,6 +185,34 @@ impl Lines {
             let head = row.first().map_or("", |cell| cell.text.as_str());
             self.item("- ", &format!("{head}. {}", parts.join("; ")));
         }
+    }
+
+    fn in_columns(&mut self, table: &Table, widths: &[usize]) {
+        let is_numeric = |column: usize| {
+            table
+                .rows
+                .iter()
+                .any(|row| row.get(column).is_some_and(|cell| cell.number.is_some()))
+        };
+        let head: Vec<&str> = table.columns.iter().map(String::as_str).collect();
+        let body = table
+            .rows
+            .iter()
+            .map(|row| row.iter().map(|cell| cell.text.as_str()).collect::<Vec<_>>());
+        for row in [head].into_iter().chain(body) {
+            let mut line = String::new();
+            for (column, text) in row.iter().enumerate() {
+                let blank = " ".repeat(widths[column].saturating_sub(columns(text)));
+                line += if column == 0 { "" } else { "  " };
+                line += &if is_numeric(column) {
+                    format!("{blank}{text}")
+                } else {
+                    format!("{text}{blank}")
+                };
+            }
+            self.lines.push(line.trim_end().to_owned());
+        }
+        self.blank();
     }
 
     fn wrapped(&mut self, first: &str, indent: usize, text: &str) {

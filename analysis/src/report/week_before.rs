@@ -73,7 +73,7 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
         };
         let unit = if is_temperature { degree } else { "%RH" };
         rows.push(vec![
-            Cell::text(format!("{name}, mean, {unit}")),
+            Cell::text(format!("{name}, {unit}")),
             Cell::number(show(now.0)),
             Cell::number(show(then.0)),
             signed(show(now.0) - show(then.0)),
@@ -84,7 +84,7 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
         return none("the days before are not recorded well enough (at least half of both must be known)");
     }
     Comparison::Table(Table {
-        caption: "Against as many days before".to_owned(),
+        caption: "Means of these days, and of as many days before".to_owned(),
         columns: [
             "Measure",
             "these days",
