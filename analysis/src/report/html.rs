@@ -53,7 +53,7 @@ const STYLE: &str = include_str!("report.css");
 /// The whole file.
 pub fn html(report: &WeeklyReport) -> String {
     let mut page = String::new();
-    let title = format!("{}: {} {}", report.site, report.week, report.answer);
+    let title = format!("{}, {}", report.week, report.site);
     page += &format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
@@ -207,12 +207,12 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     if section.nights.rows.is_empty() {
         *page += "<p>Not known: no night could be judged.</p>\n";
     } else {
-        table(page, &section.nights, false);
+        table(page, &section.label, &section.nights, false);
     }
     heading(page, "Hours");
     lines(page, &section.hours, "Not known: no hour was read well enough.");
     if !section.days.rows.is_empty() {
-        table(page, &section.days, false);
+        table(page, &section.label, &section.days, false);
     }
     if let Some(misting) = &section.misting {
         heading(page, "Misting");
@@ -224,11 +224,11 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
         }
     }
     heading(page, "Sensors");
-    table(page, &section.sensors, true);
+    table(page, &section.label, &section.sensors, true);
     pictures(page, &section.trust_lines, &format!("t{index}"));
     heading(page, "Against the days before");
     match &section.before {
-        Comparison::Table(found) => table(page, found, false),
+        Comparison::Table(found) => table(page, &section.label, found, false),
         Comparison::NotCompared(reason) => *page += &format!("<p>Not compared: {}.</p>\n", prose(reason)),
     }
     if !section.not_judged.is_empty() {
@@ -236,7 +236,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
         lines(page, &section.not_judged, "");
     }
     heading(page, "Limits used");
-    table(page, &section.limits, true);
+    table(page, &section.label, &section.limits, true);
     *page += &format!(
         "<p class=\"small faint\">{}</p>\n</article>\n",
         prose(&section.limits_note)
@@ -270,7 +270,7 @@ fn room(page: &mut String, room: &RoomSection) {
     }
     journal(page, &room.journal, 3);
     if !room.sensors.rows.is_empty() {
-        table(page, &room.sensors, true);
+        table(page, "The room", &room.sensors, true);
     }
     pictures(page, &room.trust_lines, "tr");
     if !room.not_judged.is_empty() {
@@ -314,21 +314,22 @@ fn pictures(page: &mut String, pictures: &[Picture], id: &str) {
 
 /// A picture with its words below and its figures one click away.
 fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[String]) {
-    *page += &format!("<figure>\n{}<figcaption>", picture.html(id));
+    *page += &format!("<div class=\"figure\"><figure>\n{}<figcaption>", picture.html(id));
     if notes.is_empty() {
         *page += &format!("{}. {}", escape(&picture.title), prose(&picture.alternative));
     } else {
         *page += &prose(&notes.join(" "));
     }
     *page += &format!(
-        "</figcaption>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
+        "</figcaption></figure>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
         escape(&picture.title)
     );
-    table(page, &picture.table, false);
-    *page += "</details>\n</figure>\n";
+    table(page, "", &picture.table, false);
+    *page += "</details>\n</div>\n";
 }
 
-fn table(page: &mut String, table: &Table, is_words: bool) {
+/// A table in a frame that scrolls where it is too wide; `place` makes its name one of its own on the page.
+fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
     let numeric: Vec<bool> = (0..table.columns.len())
         .map(|column| {
             table
@@ -345,9 +346,14 @@ fn table(page: &mut String, table: &Table, is_words: bool) {
         }
     };
     *page += &format!(
-        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
         escape(&table.caption),
-        if is_words { " class=\"words\"" } else { "" }
+        if is_words { " class=\"words\"" } else { "" },
+        if place.is_empty() {
+            String::new()
+        } else {
+            format!("{}: ", escape(place))
+        }
     );
     for (column, name) in table.columns.iter().enumerate() {
         *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), escape(name));
@@ -364,7 +370,7 @@ fn table(page: &mut String, table: &Table, is_words: bool) {
         }
         *page += "</tr>\n";
     }
-    *page += "</tbody></table></div>\n";
+    *page += "</tbody></table></section>\n";
 }
 
 fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) {
