@@ -8,6 +8,8 @@
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`findings`]: what is said to the keeper.
+//! - [`plot`]: every figure once, as SVG with its words and its table.
+//! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`words`]: how instants, durations and values are said.
@@ -19,6 +21,8 @@ pub mod conditions;
 pub mod findings;
 pub mod load;
 pub mod physics;
+pub mod plot;
+pub mod report;
 pub mod series;
 pub mod simulate;
 pub mod statistics;

@@ -1,0 +1,27 @@
+//! Every figure once, for report, audit and page: plotters draws it as SVG, words and a table stand beside it.
+//!
+//! - [`week_strip`]: days side by side; a long span as bands.
+//! - [`trust_line`]: a sensor's difference from what it should read.
+//! - [`misting_plot`]: what mistings did, against what is usual.
+//! - [`palette`]: the colours, on paper and on a dark screen.
+//! - [`Display`]: metric values in the site's units.
+//!
+//! Knows series and limits, no findings. Draws nothing across a gap.
+
+mod bands;
+mod canvas;
+mod misting;
+pub mod palette;
+mod panel;
+mod picture;
+mod strip;
+mod strip_words;
+mod thin;
+mod trust_line;
+mod units;
+
+pub use misting::{MistingGroup, MistingPlot, misting_plot};
+pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
+pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
+pub use trust_line::{TrustLine, trust_line};
+pub use units::{Display, number};

@@ -1,0 +1,386 @@
+//! The report as one HTML file: no script, no request to anywhere, light and dark, for screens, paper and screen readers.
+
+use std::fmt::Write as _;
+
+use super::cautions::Note;
+use super::enclosure::{EnclosureSection, JournalLine};
+use super::model::{PlaceLine, PlaceNeeds, WeeklyReport};
+use super::need::Need;
+use super::room::RoomSection;
+use super::week_before::Comparison;
+use crate::plot::{Cell, Picture, Table, escape, figure_css};
+
+/// Words that stay on the line of the number before them.
+const KEPT: [&str; 19] = [
+    "°C",
+    "°F",
+    "%",
+    "%RH",
+    "h",
+    "min",
+    "days",
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
+
+/// Escaped text in which a number and its unit, or a day and its month, stay on one line.
+fn prose(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for word in text.split(' ') {
+        let bare: &str = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let is_kept = KEPT.contains(&bare);
+        let after_number = out.ends_with(|c: char| c.is_ascii_digit());
+        if !out.is_empty() {
+            out.push(if is_kept && after_number { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+    }
+    escape(&out)
+}
+
+const STYLE: &str = include_str!("report.css");
+
+/// The whole file.
+pub fn html(report: &WeeklyReport) -> String {
+    let mut page = String::new();
+    let title = format!("{}, {}", report.week, report.site);
+    page += &format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <title>{}</title>\n<style>\n{STYLE}{}</style>\n</head>\n<body>\n<div class=\"page\">\n\
+         <a class=\"skip\" href=\"#answer\">Skip to the answer</a>\n",
+        escape(&title),
+        figure_css()
+    );
+    masthead(&mut page, report);
+    page += "<main>\n";
+    summary(&mut page, report);
+    page += "<section aria-labelledby=\"each\">\n<h2 id=\"each\">Enclosure by enclosure</h2>\n";
+    for (index, section) in report.enclosures.iter().enumerate() {
+        enclosure(&mut page, section, index);
+    }
+    page += "</section>\n";
+    room(&mut page, &report.room);
+    notes(&mut page, "judged", "How it was judged", &report.method);
+    notes(&mut page, "cautions", "Cautions", &report.cautions);
+    page += "</main>\n";
+    page += &format!(
+        "<footer class=\"small faint\"><p>{}, {} ({}). Times are local time of {}. From {} until {}.</p></footer>\n</div>\n</body>\n</html>\n",
+        escape(&report.site),
+        escape(&report.dates),
+        escape(&report.week),
+        escape(&report.timezone),
+        escape(&report.from),
+        escape(&report.until)
+    );
+    page
+}
+
+fn masthead(page: &mut String, report: &WeeklyReport) {
+    *page += &format!(
+        "<header class=\"masthead small faint\"><p>{}. Health report for {} ({}).</p></header>\n",
+        escape(&report.site),
+        escape(&report.dates),
+        escape(&report.week)
+    );
+}
+
+fn summary(page: &mut String, report: &WeeklyReport) {
+    if let Some(invented) = &report.invented {
+        *page += &format!("<p class=\"invented\">{}</p>\n", escape(invented));
+    }
+    *page += &format!("<h1 id=\"answer\">{}</h1>\n", prose(&report.answer));
+    for line in report.answer_more.iter().chain(&report.clock_changes) {
+        *page += &format!("<p>{}</p>\n", prose(line));
+    }
+    if !report.needs.is_empty() {
+        *page += "<section aria-labelledby=\"needs\">\n<h2 id=\"needs\">What needs you, in order</h2>\n<ol class=\"needs\">\n";
+        for place in &report.needs {
+            place_needs(page, place, &anchor(report, &place.id));
+        }
+        *page += "</ol>\n</section>\n";
+    }
+    place_lines(
+        page,
+        report,
+        "well",
+        "What is well, and how it was judged",
+        &report.well,
+    );
+    place_lines(page, report, "unknown", "What is not known", &report.not_known);
+    *page += "<nav aria-label=\"Enclosures\" class=\"small\"><p>On this page: ";
+    for (index, section) in report.enclosures.iter().enumerate() {
+        let _ = write!(page, "<a href=\"#e{index}\">{}</a>, ", escape(&section.label));
+    }
+    *page += "<a href=\"#room\">the room</a>, <a href=\"#judged\">how it was judged</a>, <a href=\"#cautions\">cautions</a>.</p></nav>\n";
+}
+
+/// The place on the page of an enclosure: a number, so that no id of the site file can clash.
+fn anchor(report: &WeeklyReport, id: &str) -> String {
+    report
+        .enclosures
+        .iter()
+        .position(|section| section.id == id)
+        .map_or_else(|| "each".to_owned(), |index| format!("e{index}"))
+}
+
+fn place_needs(page: &mut String, place: &PlaceNeeds, anchor: &str) {
+    *page += &format!(
+        "<li class=\"{}\">\n<h3><a href=\"#{anchor}\">{}</a>: <span class=\"verdict\">{}</span></h3>\n",
+        place.verdict.name(),
+        escape(&place.label),
+        place.verdict.words()
+    );
+    for need in &place.needs {
+        need_html(page, need);
+    }
+    *page += "</li>\n";
+}
+
+fn need_html(page: &mut String, need: &Need) {
+    *page += &format!(
+        "<div class=\"need\"><p class=\"head\">{}, <span>{}.</span></p>\n",
+        escape(&need.headline),
+        prose(&need.when)
+    );
+    for sentence in &need.evidence {
+        *page += &format!("<p>{}</p>\n", prose(sentence));
+    }
+    *page += &format!(
+        "<p><strong>Next:</strong> {}</p>\n<p class=\"sure\">How sure: {}</p></div>\n",
+        prose(&need.next),
+        prose(&need.sure)
+    );
+}
+
+fn place_lines(page: &mut String, report: &WeeklyReport, id: &str, heading: &str, lines: &[PlaceLine]) {
+    if lines.is_empty() {
+        return;
+    }
+    *page += &format!(
+        "<section aria-labelledby=\"{id}\">\n<h2 id=\"{id}\">{heading}</h2>\n<ul class=\"lines\">\n"
+    );
+    for line in lines {
+        *page += &format!(
+            "<li class=\"{}\"><a href=\"#{}\">{}</a>: <span class=\"verdict\">{}</span>. {}</li>\n",
+            line.verdict.name(),
+            anchor(report, &line.id),
+            escape(&line.label),
+            line.verdict.words(),
+            prose(&line.words)
+        );
+    }
+    *page += "</ul>\n</section>\n";
+}
+
+fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
+    *page += &format!(
+        "<article class=\"place {}\" aria-labelledby=\"e{index}\">\n<header><h3 id=\"e{index}\">{}: <span class=\"verdict\">{}</span></h3>\n\
+         <p class=\"small faint\">{}</p></header>\n<p>{}</p>\n",
+        section.verdict.name(),
+        escape(&section.label),
+        section.verdict.words(),
+        escape(&section.about),
+        prose(&section.coverage)
+    );
+    for need in &section.needs {
+        *page += &format!(
+            "<p><strong>{}</strong>, {}. {}</p>\n",
+            escape(&need.headline),
+            prose(&need.when),
+            need.evidence.first().map(|text| prose(text)).unwrap_or_default()
+        );
+    }
+    figure(page, &section.strip, &format!("p{index}"), &section.strip_notes);
+    journal(page, &section.journal, 4);
+    heading(page, "Nights");
+    if section.nights.rows.is_empty() {
+        *page += "<p>Not known: no night could be judged.</p>\n";
+    } else {
+        table(page, &section.label, &section.nights, false);
+    }
+    heading(page, "Hours");
+    lines(page, &section.hours, "Not known: no hour was read well enough.");
+    if !section.days.rows.is_empty() {
+        table(page, &section.label, &section.days, false);
+    }
+    if let Some(misting) = &section.misting {
+        heading(page, "Misting");
+        lines(page, &misting.sentences, "");
+        if let Some(picture) = &misting.picture {
+            *page += "<div class=\"pair\">\n";
+            figure(page, picture, &format!("m{index}"), &[]);
+            *page += "</div>\n";
+        }
+    }
+    heading(page, "Sensors");
+    table(page, &section.label, &section.sensors, true);
+    pictures(page, &section.trust_lines, &format!("t{index}"));
+    heading(page, "Against the days before");
+    match &section.before {
+        Comparison::Table(found) => table(page, &section.label, found, false),
+        Comparison::NotCompared(reason) => *page += &format!("<p>Not compared: {}.</p>\n", prose(reason)),
+    }
+    if !section.not_judged.is_empty() {
+        heading(page, "What could not be judged");
+        lines(page, &section.not_judged, "");
+    }
+    heading(page, "Limits used");
+    table(page, &section.label, &section.limits, true);
+    *page += &format!(
+        "<p class=\"small faint\">{}</p>\n</article>\n",
+        prose(&section.limits_note)
+    );
+}
+
+fn heading(page: &mut String, text: &str) {
+    *page += &format!("<h4>{text}</h4>\n");
+}
+
+fn lines(page: &mut String, lines: &[String], otherwise: &str) {
+    if lines.is_empty() && !otherwise.is_empty() {
+        *page += &format!("<p>{}</p>\n", escape(otherwise));
+        return;
+    }
+    *page += "<ul class=\"lines\">\n";
+    for line in lines {
+        *page += &format!("<li>{}</li>\n", prose(line));
+    }
+    *page += "</ul>\n";
+}
+
+fn room(page: &mut String, room: &RoomSection) {
+    *page += "<section aria-labelledby=\"room\">\n<h2 id=\"room\">The room</h2>\n";
+    for need in &room.needs {
+        need_html(page, need);
+    }
+    *page += &format!("<p>{}</p>\n", prose(&room.words));
+    if let Some(strip) = &room.strip {
+        figure(page, strip, "pr", &[]);
+    }
+    journal(page, &room.journal, 3);
+    if !room.sensors.rows.is_empty() {
+        table(page, "The room", &room.sensors, true);
+    }
+    pictures(page, &room.trust_lines, "tr");
+    if !room.not_judged.is_empty() {
+        *page += "<h3>What could not be judged</h3>\n";
+        lines(page, &room.not_judged, "");
+    }
+    *page += "</section>\n";
+}
+
+fn journal(page: &mut String, entries: &[JournalLine], level: u8) {
+    if entries.is_empty() {
+        return;
+    }
+    *page += &format!("<h{level}>From the journal</h{level}>\n<ol class=\"journal\">\n");
+    for entry in entries {
+        *page += &format!(
+            "<li value=\"{}\">{}, <em>{}</em>{}</li>\n",
+            entry.number,
+            escape(&entry.when),
+            escape(&entry.kind),
+            if entry.text.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", prose(&entry.text))
+            }
+        );
+    }
+    *page += "</ol>\n";
+}
+
+fn pictures(page: &mut String, pictures: &[Picture], id: &str) {
+    if pictures.is_empty() {
+        return;
+    }
+    *page += "<div class=\"pair\">\n";
+    for (index, picture) in pictures.iter().enumerate() {
+        figure(page, picture, &format!("{id}-{index}"), &[]);
+    }
+    *page += "</div>\n";
+}
+
+/// A picture with its words below and its figures one click away.
+fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[String]) {
+    *page += &format!("<div class=\"figure\"><figure>\n{}<figcaption>", picture.html(id));
+    if notes.is_empty() {
+        *page += &format!("{}. {}", escape(&picture.title), prose(&picture.alternative));
+    } else {
+        *page += &prose(&notes.join(" "));
+    }
+    *page += &format!(
+        "</figcaption></figure>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
+        escape(&picture.title)
+    );
+    table(page, "", &picture.table, false);
+    *page += "</details>\n</div>\n";
+}
+
+/// A table in a frame that scrolls where it is too wide; `place` makes its name one of its own on the page.
+fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
+    let numeric: Vec<bool> = (0..table.columns.len())
+        .map(|column| {
+            table
+                .rows
+                .iter()
+                .any(|row| row.get(column).is_some_and(|cell| cell.number.is_some()))
+        })
+        .collect();
+    let class = |column: usize| {
+        if numeric.get(column) == Some(&true) {
+            " class=\"n\""
+        } else {
+            ""
+        }
+    };
+    *page += &format!(
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
+        escape(&table.caption),
+        if is_words { " class=\"words\"" } else { "" },
+        if place.is_empty() {
+            String::new()
+        } else {
+            format!("{}: ", escape(place))
+        }
+    );
+    for (column, name) in table.columns.iter().enumerate() {
+        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), escape(name));
+    }
+    *page += "</tr></thead>\n<tbody>\n";
+    for row in &table.rows {
+        *page += "<tr>";
+        for (column, Cell { text, .. }) in row.iter().enumerate() {
+            *page += &if column == 0 {
+                format!("<th scope=\"row\">{}</th>", escape(text))
+            } else {
+                format!("<td{}>{}</td>", class(column), escape(text))
+            };
+        }
+        *page += "</tr>\n";
+    }
+    *page += "</tbody></table></section>\n";
+}
+
+fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) {
+    *page += &format!("<section aria-labelledby=\"{id}\">\n<h2 id=\"{id}\">{heading}</h2>\n<dl>\n");
+    for note in notes {
+        *page += &format!(
+            "<div><dt>{}</dt><dd>{}</dd></div>\n",
+            escape(&note.heading),
+            prose(&note.text)
+        );
+    }
+    *page += "</dl>\n</section>\n";
+}

@@ -1,0 +1,125 @@
+//! The limits that an enclosure is judged by, each with where it comes from.
+
+use mosswarden_config::site::{Band, Enclosure};
+use mosswarden_config::species::{Figure, Species, Stage};
+
+use super::model::Material;
+use crate::plot::{Cell, Table, number};
+
+/// The species' life stage whose figures the limits agree with most; the first where several do.
+fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
+    let agreeing = |stage: &Stage| {
+        let (ours, theirs) = (&enclosure.limits, stage.limits());
+        [
+            ours.day_c == theirs.day_c,
+            ours.night_c == theirs.night_c,
+            ours.max_c == theirs.max_c,
+            ours.min_c == theirs.min_c,
+            ours.emergency_c == theirs.emergency_c,
+            ours.humidity_day_pct == theirs.humidity_day_pct,
+            ours.humidity_night_pct == theirs.humidity_night_pct,
+        ]
+        .iter()
+        .filter(|same| **same)
+        .count()
+    };
+    (0..species.stages.len()).max_by_key(|index| (agreeing(&species.stages[*index]), usize::MAX - index))
+}
+
+pub(super) fn table(material: &Material<'_>, enclosure: &Enclosure) -> Table {
+    let display = material.display;
+    let stage = enclosure
+        .species
+        .as_ref()
+        .and_then(|species| Some(&species.stages[stage(species, enclosure)?]));
+    let limits = &enclosure.limits;
+    let single = |value: f64| Band {
+        low: value,
+        high: value,
+    };
+    let degrees = |band: Band| {
+        if band.low == band.high {
+            display.temperature_words(band.low)
+        } else {
+            display.range_words(band.low, band.high)
+        }
+    };
+    let percent = |band: Band| format!("{} to {} %RH", number(band.low), number(band.high));
+    let mut rows = Vec::new();
+    let mut add = |name: &str, band: Option<Band>, figure: Option<&Figure>, show: &dyn Fn(Band) -> String| {
+        let Some(band) = band else { return };
+        let (source, confidence) = match figure {
+            Some(figure) if figure.band == band => (figure.source.clone(), figure.confidence.clone()),
+            _ => ("set in the site file".to_owned(), "the keeper’s own".to_owned()),
+        };
+        rows.push(vec![
+            Cell::text(name),
+            Cell::text(show(band)),
+            Cell::text(source),
+            Cell::text(confidence),
+        ]);
+    };
+    add(
+        "wanted by day",
+        Some(limits.day_c),
+        stage.map(|s| &s.day_c),
+        &degrees,
+    );
+    add(
+        "wanted at night",
+        Some(limits.night_c),
+        stage.map(|s| &s.night_c),
+        &degrees,
+    );
+    add(
+        "never above",
+        Some(single(limits.max_c)),
+        stage.map(|s| &s.max_c),
+        &degrees,
+    );
+    add(
+        "never below",
+        Some(single(limits.min_c)),
+        stage.map(|s| &s.min_c),
+        &degrees,
+    );
+    add(
+        "minutes count above",
+        limits.emergency_c.map(single),
+        stage.and_then(|s| s.emergency_c.as_ref()),
+        &degrees,
+    );
+    add(
+        "humidity by day",
+        limits.humidity_day_pct,
+        stage.and_then(|s| s.humidity_day_pct.as_ref()),
+        &percent,
+    );
+    add(
+        "humidity at night",
+        limits.humidity_night_pct,
+        stage.and_then(|s| s.humidity_night_pct.as_ref()),
+        &percent,
+    );
+    Table {
+        caption: "Limits used, and where they come from".to_owned(),
+        columns: ["What", "limit", "source", "confidence"]
+            .map(str::to_owned)
+            .to_vec(),
+        rows,
+    }
+}
+
+pub(super) fn note(enclosure: &Enclosure) -> String {
+    let found = enclosure.species.as_ref().and_then(|species| {
+        let stage = &species.stages[stage(species, enclosure)?];
+        Some(format!(
+            "From the species file for {} ({}), life stage “{}”, unless set in the site file. {}",
+            species.common_name, species.scientific_name, stage.name, stage.note
+        ))
+    });
+    found.map_or_else(
+        || "No species file is known for these animals: every limit is the site file’s own.".to_owned(),
+        |text| text.trim().to_owned(),
+    )
+}

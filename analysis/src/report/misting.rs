@@ -1,0 +1,166 @@
+//! What an enclosure's mistings did: how many took place, the rise they made, how fast it went.
+
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+
+use super::model::{Judged, Material};
+use super::words;
+use crate::conditions::{Misting, Ran};
+use crate::plot::{self, MistingGroup, MistingPlot, Picture, number};
+
+/// The misting part of an enclosure's pages.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MistingPart {
+    pub sentences: Vec<String>,
+    pub picture: Option<Picture>,
+}
+
+/// Groups up to which mistings are shown by day; more days are shown by week.
+const DAY_GROUPS_MAX: usize = 14;
+
+/// Runs before the span that are needed to say what is usual (our own choice).
+const USUAL_RUNS_MIN: usize = 5;
+
+pub(super) fn part(material: &Material<'_>, judged: &Judged<'_>) -> Option<MistingPart> {
+    let all = judged
+        .conditions
+        .map_or(&[][..], |outcome| outcome.mistings.as_slice());
+    let inside: Vec<&Misting> = all.iter().filter(|m| material.span.contains(m.at_ms)).collect();
+    if inside.is_empty() {
+        return None;
+    }
+    let earlier: Vec<&Misting> = all.iter().filter(|m| m.at_ms < material.span.from_ms).collect();
+    let usual = |pick: fn(&Misting) -> Option<f64>| {
+        let values = counting(&earlier, pick);
+        (values.len() >= USUAL_RUNS_MIN)
+            .then(|| middle(values))
+            .flatten()
+            .map(|triple| triple[0])
+    };
+    let groups = groups(material, &inside);
+    let picture = plot::misting_plot(&MistingPlot {
+        name: &judged.enclosure.label,
+        groups,
+        usual_rise_pct: usual(|m| m.rise_pct),
+        usual_half_life_min: usual(|m| m.half_life_min),
+    });
+    Some(MistingPart {
+        sentences: sentences(material, &inside),
+        picture,
+    })
+}
+
+fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
+    let count = |ran: Ran| inside.iter().filter(|m| m.ran == ran).count();
+    let scheduled = inside.iter().filter(|m| m.scheduled).count();
+    let (yes, no, unknown) = (count(Ran::Yes), count(Ran::No), count(Ran::NotKnown));
+    let asked = if scheduled == 0 {
+        "No misting is asked for by a schedule".to_owned()
+    } else {
+        format!(
+            "{} asked for by the schedule",
+            words::several(scheduled, "misting")
+        )
+    };
+    let mut happened = vec![format!("{yes} took place")];
+    if no > 0 {
+        happened.push(format!("{no} did not"));
+    }
+    if unknown > 0 {
+        happened.push(format!("{unknown} not known, for want of readings"));
+    }
+    let mut lines = vec![format!("{asked}: {}.", happened.join(", "))];
+    if let Some([middle, low, high]) = middle(counting(inside, |m| m.rise_pct)) {
+        lines.push(format!(
+            "The humidity rose by {} %RH at a misting (middle value; from {} to {}).",
+            number(middle),
+            number(low),
+            number(high)
+        ));
+    }
+    if let Some([value, low, high]) = middle(counting(inside, |m| m.half_life_min)) {
+        lines.push(format!(
+            "Half of the rise was gone after {value:.0} min (from {low:.0} to {high:.0})."
+        ));
+    }
+    let censored = inside.iter().filter(|m| m.censored).count();
+    if censored > 0 {
+        lines.push(format!(
+            "{} ended at saturation: the true rise may be larger.",
+            words::capital(&words::several(censored, "misting"))
+        ));
+    }
+    let missed: Vec<String> = inside
+        .iter()
+        .filter(|m| m.ran == Ran::No)
+        .map(|m| words::moment_short(material.site.zone, m.at_ms))
+        .collect();
+    if !missed.is_empty() {
+        lines.push(format!("Did not take place: {}.", missed.join("; ")));
+    }
+    let mut reasons: BTreeMap<&str, usize> = BTreeMap::new();
+    for reason in inside.iter().filter_map(|m| m.left_out.as_deref()) {
+        *reasons.entry(reason).or_default() += 1;
+    }
+    lines.extend(reasons.iter().map(|(reason, runs)| {
+        format!(
+            "{} left out of the trend: {reason}.",
+            words::capital(&words::several(*runs, "misting"))
+        )
+    }));
+    lines
+}
+
+fn counting(mistings: &[&Misting], pick: fn(&Misting) -> Option<f64>) -> Vec<f64> {
+    mistings
+        .iter()
+        .filter(|m| m.left_out.is_none() && m.ran == Ran::Yes)
+        .filter_map(|m| pick(m))
+        .collect()
+}
+
+/// Median with lowest and highest: honest for the few runs of a day.
+fn middle(mut values: Vec<f64>) -> Option<[f64; 3]> {
+    values.sort_by(f64::total_cmp);
+    let (low, high) = (*values.first()?, *values.last()?);
+    let half = values.len() / 2;
+    let median = if values.len() % 2 == 1 {
+        values[half]
+    } else {
+        (values[half - 1] + values[half]) / 2.0
+    };
+    Some([median, low, high])
+}
+
+fn groups(material: &Material<'_>, inside: &[&Misting]) -> Vec<MistingGroup> {
+    let zone = material.site.zone;
+    let dates = zone.dates(material.span);
+    let by_day = dates.len() <= DAY_GROUPS_MAX;
+    let key = |date: NaiveDate| {
+        if by_day {
+            date
+        } else {
+            date.week(chrono::Weekday::Mon).first_day()
+        }
+    };
+    let mut groups: BTreeMap<NaiveDate, Vec<&Misting>> = BTreeMap::new();
+    for date in dates {
+        groups.entry(key(date)).or_default();
+    }
+    for misting in inside {
+        groups
+            .entry(key(zone.date(misting.at_ms)))
+            .or_default()
+            .push(misting);
+    }
+    groups
+        .into_iter()
+        .map(|(date, mistings)| MistingGroup {
+            label: date.format(if by_day { "%a %-d" } else { "%-d %b" }).to_string(),
+            count: counting(&mistings, |m| m.rise_pct).len(),
+            rise_pct: middle(counting(&mistings, |m| m.rise_pct)),
+            half_life_min: middle(counting(&mistings, |m| m.half_life_min)),
+        })
+        .collect()
+}

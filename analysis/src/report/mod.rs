@@ -1,0 +1,38 @@
+//! The weekly report: which enclosures need the keeper, which are well, which are not known, and the evidence.
+//!
+//! - [`model`]: everything that is said, worked out once.
+//! - [`html`](html()), [`json`](json()), [`text`](text()): renderers, which compute nothing. A PDF renderer has its place beside
+//!   them; there is none yet.
+//!
+//! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `misting`,
+//! `week_before`, `limits`, `room` (one part each), `cautions`, `words`.
+
+mod cautions;
+mod chosen;
+mod enclosure;
+mod html;
+mod json;
+mod limits;
+mod misting;
+pub mod model;
+mod need;
+mod nights;
+mod room;
+#[cfg(test)]
+mod sample;
+#[cfg(test)]
+mod tests;
+mod text;
+mod week_before;
+mod words;
+
+pub use cautions::Note;
+pub use enclosure::{EnclosureSection, JournalLine};
+pub use html::html;
+pub use json::{JSON_SCHEMA, json};
+pub use misting::MistingPart;
+pub use model::{WeeklyReport, weekly};
+pub use need::{Need, Verdict};
+pub use room::RoomSection;
+pub use text::text;
+pub use week_before::Comparison;

@@ -1,0 +1,380 @@
+//! The weekly report as a model: everything that is said is worked out here; the renderers compute nothing.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Enclosure, Site};
+use mosswarden_config::zone::Span;
+
+use super::cautions::{self, Note};
+use super::chosen::{self, Chosen};
+use super::enclosure::{self, EnclosureSection};
+use super::need::{self, Need, Standings, Verdict};
+use super::room::{self, RoomSection};
+use super::words;
+use crate::conditions;
+use crate::findings::{Severity, Verdicts};
+use crate::load::Record;
+use crate::plot::Display;
+use crate::trust::{self, Standing};
+
+/// Version of the report's shape, for JSON.
+pub const SCHEMA: &str = "mosswarden.report/1";
+
+/// Share of the span that must be known by usable readings before an enclosure is called well (our own choice: a day and
+/// three quarters of a week may be missing, not more).
+pub const JUDGED_FRAC_MIN: f64 = 0.75;
+
+/// The whole report.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WeeklyReport {
+    pub site: String,
+    pub timezone: String,
+    /// ISO week of the first day.
+    pub week: String,
+    /// Such as "Monday 18 May to Sunday 24 May 2026".
+    pub dates: String,
+    pub from: String,
+    pub until: String,
+    /// Said prominently where the data are invented.
+    pub invented: Option<String>,
+    /// The first line: which enclosures need the keeper.
+    pub answer: String,
+    /// A second line about what is not known and about the room.
+    pub answer_more: Vec<String>,
+    pub clock_changes: Vec<String>,
+    /// In the order in which they need the keeper.
+    pub needs: Vec<PlaceNeeds>,
+    pub well: Vec<PlaceLine>,
+    /// Where too little is known, also of enclosures that need the keeper for what is known.
+    pub not_known: Vec<PlaceLine>,
+    /// In the order of the summary: those with needs, the unknown, the well.
+    pub enclosures: Vec<EnclosureSection>,
+    pub room: RoomSection,
+    pub method: Vec<Note>,
+    pub cautions: Vec<Note>,
+}
+
+/// An enclosure that needs the keeper, with its reasons.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlaceNeeds {
+    pub id: String,
+    pub label: String,
+    pub verdict: Verdict,
+    pub needs: Vec<Need>,
+}
+
+/// An enclosure in one line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlaceLine {
+    pub id: String,
+    pub label: String,
+    pub verdict: Verdict,
+    pub words: String,
+}
+
+/// What was judged of one enclosure, before it is put into words.
+pub(super) struct Judged<'a> {
+    pub enclosure: &'a Enclosure,
+    pub temperature: Option<Chosen<'a>>,
+    pub humidity: Option<Chosen<'a>>,
+    pub conditions: Option<&'a conditions::Outcome>,
+    pub needs: Vec<Need>,
+    pub verdict: Verdict,
+    /// Whether enough of the time is known to call it well.
+    pub is_known: bool,
+    /// How much of the time is known, or why nothing can be said.
+    pub coverage: String,
+}
+
+/// What all parts are made from.
+pub(super) struct Material<'a> {
+    pub site: &'a Site,
+    pub record: &'a Record,
+    pub trust: &'a trust::Outcome,
+    pub verdicts: &'a Verdicts,
+    pub span: Span,
+    pub display: Display,
+}
+
+/// The report of a span: usually an ISO week, any span will do.
+///
+/// `verdicts` are all findings and refusals to judge of the span, of sensors and of conditions together.
+pub fn weekly(
+    site: &Site,
+    record: &Record,
+    trust: &trust::Outcome,
+    conditions: &[conditions::Outcome],
+    verdicts: &Verdicts,
+    span: Span,
+    invented: bool,
+) -> WeeklyReport {
+    let material = Material {
+        site,
+        record,
+        trust,
+        verdicts,
+        span,
+        display: Display::new(site.units),
+    };
+    let mut judged: Vec<Judged<'_>> = site
+        .enclosures
+        .iter()
+        .map(|enclosure| {
+            let outcome = conditions
+                .iter()
+                .find(|outcome| outcome.enclosure == enclosure.id);
+            judge(&material, enclosure, outcome)
+        })
+        .collect();
+    // A stable sort: enclosures that weigh the same stay in the order of the site file.
+    judged.sort_by(|a, b| {
+        let weight = |judged: &Judged<'_>| judged.needs.iter().map(|need| need.weight).sum::<f64>();
+        a.verdict.cmp(&b.verdict).then(weight(b).total_cmp(&weight(a)))
+    });
+    let room = room::section(&material);
+    let until = site.zone.rfc3339(span.until_ms);
+    WeeklyReport {
+        site: site.name.clone(),
+        timezone: site.zone.name().to_owned(),
+        week: site.zone.week_name(span.from_ms),
+        dates: words::span_dates(site.zone, span),
+        from: site.zone.rfc3339(span.from_ms),
+        invented: invented.then(|| {
+            "Invented data: every reading, animal and event in this report is made up to show what the program does."
+                .to_owned()
+        }),
+        answer: answer(&material, &judged),
+        answer_more: answer_more(&judged, &room),
+        clock_changes: words::clock_changes(site.zone, span)
+            .into_iter()
+            .map(|(_, sentence)| sentence)
+            .collect(),
+        needs: judged.iter().filter(|j| is_needed(j)).map(place_needs).collect(),
+        well: judged.iter().filter(|j| j.verdict == Verdict::Well).map(|j| line(j, well_words(j))).collect(),
+        not_known: judged
+            .iter()
+            .filter(|j| !j.is_known)
+            .map(|j| line(j, j.coverage.clone()))
+            .collect(),
+        enclosures: judged.iter().map(|j| enclosure::section(&material, j)).collect(),
+        room,
+        method: cautions::method(site.zone.name(), &until, JUDGED_FRAC_MIN * 100.0),
+        cautions: cautions::cautions(),
+        until,
+    }
+}
+
+fn is_needed(judged: &Judged<'_>) -> bool {
+    matches!(judged.verdict, Verdict::ActNow | Verdict::LookAtThis)
+}
+
+fn place_needs(judged: &Judged<'_>) -> PlaceNeeds {
+    PlaceNeeds {
+        id: judged.enclosure.id.clone(),
+        label: judged.enclosure.label.clone(),
+        verdict: judged.verdict,
+        needs: judged.needs.clone(),
+    }
+}
+
+fn line(judged: &Judged<'_>, words: String) -> PlaceLine {
+    PlaceLine {
+        id: judged.enclosure.id.clone(),
+        label: judged.enclosure.label.clone(),
+        verdict: judged.verdict,
+        words,
+    }
+}
+
+fn well_words(judged: &Judged<'_>) -> String {
+    match judged.needs.as_slice() {
+        [] => judged.coverage.clone(),
+        notes => {
+            let headlines: Vec<String> = notes.iter().map(|need| need.headline.to_lowercase()).collect();
+            format!("{} To note: {}.", judged.coverage, words::list(&headlines))
+        }
+    }
+}
+
+fn judge<'a>(
+    material: &Material<'a>,
+    enclosure: &'a Enclosure,
+    outcome: Option<&'a conditions::Outcome>,
+) -> Judged<'a> {
+    let (record, trust, span) = (material.record, material.trust, material.span);
+    let pick = |quantity| chosen::for_enclosure(enclosure, quantity, record, trust, span);
+    let (temperature, humidity) = (pick(Quantity::Temperature), pick(Quantity::Humidity));
+    let standing = |chosen: &Option<Chosen<'_>>| chosen.as_ref().map_or(Standing::NotKnown, Chosen::standing);
+    let standings = Standings {
+        temperature: standing(&temperature),
+        humidity: standing(&humidity),
+    };
+    let needs = need::needs(
+        material.site.zone,
+        material.display,
+        span,
+        material.verdicts,
+        &enclosure.id,
+        standings,
+    );
+    let (is_known, coverage) = coverage(material, enclosure, outcome, humidity.is_some());
+    let verdict = match needs.iter().map(|need| need.severity).max() {
+        Some(Severity::Urgent) => Verdict::ActNow,
+        Some(Severity::Warning) => Verdict::LookAtThis,
+        _ if !is_known => Verdict::NotKnown,
+        _ => Verdict::Well,
+    };
+    Judged {
+        enclosure,
+        temperature,
+        humidity,
+        conditions: outcome,
+        needs,
+        verdict,
+        is_known,
+        coverage,
+    }
+}
+
+/// Whether enough of the span is known to call an enclosure well, and the sentence that says so.
+fn coverage(
+    material: &Material<'_>,
+    enclosure: &Enclosure,
+    outcome: Option<&conditions::Outcome>,
+    has_humidity: bool,
+) -> (bool, String) {
+    let hours = material.span.hours();
+    let days = outcome.map_or(&[][..], |outcome| outcome.days.as_slice());
+    let share = |covered: f64| (covered / hours).min(1.0);
+    let temperature = share(
+        days.iter()
+            .filter_map(|day| day.temperature_c)
+            .map(|s| s.covered_h)
+            .sum(),
+    );
+    let humidity = share(
+        days.iter()
+            .filter_map(|day| day.humidity_pct)
+            .map(|s| s.covered_h)
+            .sum(),
+    );
+    let asks_humidity =
+        enclosure.limits.humidity_day_pct.is_some() || enclosure.limits.humidity_night_pct.is_some();
+    let pct = |frac: f64| format!("{:.0} %", frac * 100.0);
+    if temperature == 0.0 {
+        let reason = first_reason(material, &enclosure.id)
+            .unwrap_or_else(|| "no usable temperature reading came".to_owned());
+        return (
+            false,
+            format!(
+                "Nothing is known of its temperature: {}.",
+                reason.trim_end_matches('.')
+            ),
+        );
+    }
+    if temperature < JUDGED_FRAC_MIN {
+        return (
+            false,
+            format!(
+                "Its temperature is known for only {} of the time; {} are needed to call it well.",
+                pct(temperature),
+                pct(JUDGED_FRAC_MIN)
+            ),
+        );
+    }
+    if !asks_humidity {
+        return (
+            true,
+            format!(
+                "Judged by temperature alone, known for {} of the time.",
+                pct(temperature)
+            ),
+        );
+    }
+    if !has_humidity {
+        return (
+            true,
+            format!(
+                "Judged by temperature alone, known for {} of the time; its humidity has never been measured.",
+                pct(temperature)
+            ),
+        );
+    }
+    if humidity < JUDGED_FRAC_MIN {
+        return (
+            false,
+            format!(
+                "Its temperature kept its limits ({} of the time known), but its humidity is known for only {} of it.",
+                pct(temperature),
+                pct(humidity)
+            ),
+        );
+    }
+    (
+        true,
+        format!(
+            "Judged by {} of the hours for temperature and {} for humidity.",
+            pct(temperature),
+            pct(humidity)
+        ),
+    )
+}
+
+fn first_reason(material: &Material<'_>, id: &str) -> Option<String> {
+    material
+        .verdicts
+        .not_assessed
+        .iter()
+        .find(|item| item.enclosure == id)
+        .map(|item| material.display.sentence(&item.reason))
+}
+
+/// The line that answers.
+fn answer(material: &Material<'_>, judged: &[Judged<'_>]) -> String {
+    let span = words::span_name(material.site.zone, material.span);
+    let all = judged.len();
+    let needed = judged.iter().filter(|j| is_needed(j)).count();
+    let unknown = judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count();
+    let (all_words, one) = (words::count(all), all == 1);
+    match (needed, unknown) {
+        _ if all == 0 => "The site file names no enclosure, so nothing was judged.".to_owned(),
+        (0, 0) if one => format!("The one enclosure is well {span}."),
+        (0, 0) => format!("All {all_words} enclosures are well {span}."),
+        (0, unknown) if unknown == all && one => format!("How the one enclosure did {span} is not known."),
+        (0, unknown) if unknown == all => format!("How the {all_words} enclosures did {span} is not known."),
+        (0, _) => format!("None of {all_words} enclosures is known to need you {span}."),
+        (_, _) if one => format!("The one enclosure needs you {span}."),
+        (needed, _) if needed == all => format!("All {all_words} enclosures need you {span}."),
+        (1, _) => format!("One of {all_words} enclosures needs you {span}."),
+        (needed, _) => format!(
+            "{} of {all_words} enclosures need you {span}.",
+            words::capital(&words::count(needed))
+        ),
+    }
+}
+
+fn answer_more(judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
+    let mut more = Vec::new();
+    let labels = |verdict: Verdict| -> Vec<String> {
+        judged
+            .iter()
+            .filter(|j| j.verdict == verdict)
+            .map(|j| j.enclosure.label.clone())
+            .collect()
+    };
+    let urgent = labels(Verdict::ActNow);
+    if !urgent.is_empty() {
+        more.push(format!("Act now: {}.", words::list(&urgent)));
+    }
+    match judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count() {
+        0 => {}
+        1 => more.push("One could not be judged.".to_owned()),
+        unknown => more.push(format!(
+            "{} could not be judged.",
+            words::capital(&words::count(unknown))
+        )),
+    }
+    if !room.needs.is_empty() {
+        more.push("The room has something for you too.".to_owned());
+    }
+    more
+}

@@ -1,0 +1,350 @@
+//! Which enclosure needs the keeper, in which order, and which was really judged.
+//!
+//! Order: the verdict first, then severity × duration × trust, summed over the findings.
+
+use std::collections::BTreeMap;
+
+use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
+
+use super::words;
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::plot::{Display, number};
+use crate::trust::Standing;
+
+/// A verdict is words first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Verdict {
+    ActNow,
+    LookAtThis,
+    NotKnown,
+    Well,
+}
+
+impl Verdict {
+    pub const fn words(self) -> &'static str {
+        match self {
+            Verdict::ActNow => "act now",
+            Verdict::LookAtThis => "look at this",
+            Verdict::NotKnown => "not known",
+            Verdict::Well => "well",
+        }
+    }
+
+    /// The name in JSON and in style rules.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Verdict::ActNow => "act-now",
+            Verdict::LookAtThis => "look-at-this",
+            Verdict::NotKnown => "not-known",
+            Verdict::Well => "well",
+        }
+    }
+}
+
+/// One reason for the keeper to come: findings of one kind about one subject.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Need {
+    /// Such as "Too hot, with the room".
+    pub headline: String,
+    /// When, in words.
+    pub when: String,
+    /// What was measured, the worst first; one sentence each.
+    pub evidence: Vec<String>,
+    /// One next step.
+    pub next: String,
+    /// How sure.
+    pub sure: String,
+    pub severity: Severity,
+    pub kind: Kind,
+    pub subject: String,
+    pub weight: f64,
+}
+
+/// Evidence sentences of one need; the rest is counted.
+const EVIDENCE_MAX: usize = 3;
+
+/// What a severity weighs against the others (our own choice: one warning outweighs two notices, one urgent two warnings).
+const fn severity_weight(severity: Severity) -> f64 {
+    match severity {
+        Severity::Notice => 1.0,
+        Severity::Warning => 3.0,
+        Severity::Urgent => 9.0,
+    }
+}
+
+/// What a finding weighs by the sensor it rests on (our own choice). A finding is never weighed away.
+const fn trust_weight(standing: Standing) -> f64 {
+    match standing {
+        Standing::Believed => 1.0,
+        Standing::NotKnown => 0.7,
+        Standing::Doubtful => 0.5,
+        Standing::NotBelieved => 0.3,
+    }
+}
+
+/// A finding shorter than this counts as this long, days: a short danger is a danger.
+const LEAST_DAYS: f64 = 0.25;
+
+/// Whether a kind speaks of a sensor itself, of humidity, or of temperature.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Rests {
+    OnTheSensorItself,
+    OnHumidity,
+    OnTemperature,
+}
+
+pub(super) const fn rests(kind: Kind) -> Rests {
+    match kind {
+        Kind::HumidityDrift
+        | Kind::HumidityStep
+        | Kind::SensorStuck
+        | Kind::SensorPinned
+        | Kind::SensorSpikes
+        | Kind::SensorSilent
+        | Kind::ClockWrong
+        | Kind::TemperatureBias
+        | Kind::LightHoursWrong
+        | Kind::CareOverdue => Rests::OnTheSensorItself,
+        Kind::HumidityTooLow
+        | Kind::HumidityTooHigh
+        | Kind::SetpointMissed
+        | Kind::MistWeak
+        | Kind::MistMissed
+        | Kind::StaysWet => Rests::OnHumidity,
+        Kind::Overheating
+        | Kind::Overcooling
+        | Kind::NightTooWarm
+        | Kind::NightTooCold
+        | Kind::NoNightDrop
+        | Kind::HeaterStuckOn
+        | Kind::HeaterFailed => Rests::OnTemperature,
+    }
+}
+
+/// How the sensors that an enclosure is judged by stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Standings {
+    pub temperature: Standing,
+    pub humidity: Standing,
+}
+
+/// The needs of one place, the heaviest first.
+pub(super) fn needs(
+    zone: Zone,
+    display: Display,
+    span: Span,
+    verdicts: &Verdicts,
+    place: &str,
+    standings: Standings,
+) -> Vec<Need> {
+    let mut groups: BTreeMap<(Kind, &str), Vec<&Finding>> = BTreeMap::new();
+    for finding in verdicts
+        .findings
+        .iter()
+        .filter(|finding| finding.enclosure == place)
+    {
+        groups
+            .entry((finding.kind, &finding.subject))
+            .or_default()
+            .push(finding);
+    }
+    let mut needs: Vec<Need> = groups
+        .into_values()
+        .map(|findings| need(zone, display, span, findings, standings))
+        .collect();
+    needs.sort_by(|a, b| {
+        b.severity
+            .cmp(&a.severity)
+            .then(b.weight.total_cmp(&a.weight))
+            .then_with(|| (a.kind, &a.subject).cmp(&(b.kind, &b.subject)))
+    });
+    needs
+}
+
+fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, standings: Standings) -> Need {
+    let standing = match rests(findings[0].kind) {
+        Rests::OnTheSensorItself => None,
+        Rests::OnHumidity => Some(standings.humidity),
+        Rests::OnTemperature => Some(standings.temperature),
+    };
+    let weight = findings
+        .iter()
+        .map(|finding| {
+            severity_weight(finding.severity) * days_in(finding, span) * standing.map_or(1.0, trust_weight)
+        })
+        .sum();
+    let when = when(zone, span, &findings);
+    findings.sort_by(|a, b| {
+        b.severity
+            .cmp(&a.severity)
+            .then(b.value.estimate.abs().total_cmp(&a.value.estimate.abs()))
+            .then(a.start_ms.cmp(&b.start_ms))
+    });
+    let worst = findings[0];
+    let mut evidence: Vec<String> = findings
+        .iter()
+        .take(EVIDENCE_MAX)
+        .map(|finding| display.sentence(&finding.message))
+        .collect();
+    if findings.len() > EVIDENCE_MAX {
+        evidence.push(format!(
+            "{} more of this kind.",
+            words::capital(&words::count(findings.len() - EVIDENCE_MAX))
+        ));
+    }
+    Need {
+        headline: words::kind(worst.kind, worst.cause).to_owned(),
+        when,
+        evidence,
+        next: display.sentence(&worst.advice),
+        sure: sure(display, &worst.value, standing),
+        severity: worst.severity,
+        kind: worst.kind,
+        subject: worst.subject.clone(),
+        weight,
+    }
+}
+
+fn days_in(finding: &Finding, span: Span) -> f64 {
+    let whole = Span {
+        from_ms: finding.start_ms,
+        until_ms: finding.end_ms.unwrap_or(span.until_ms),
+    };
+    let inside_ms = whole
+        .intersect(span)
+        .map_or(0, |part| part.until_ms - part.from_ms);
+    (inside_ms as f64 / MS_PER_24_H as f64).max(LEAST_DAYS)
+}
+
+fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
+    let holds = findings.iter().any(|finding| finding.end_ms.is_none());
+    let first_ms = findings
+        .iter()
+        .map(|finding| finding.start_ms)
+        .min()
+        .unwrap_or(span.from_ms);
+    let ending = if holds { ", and it still holds" } else { "" };
+    if first_ms < span.from_ms {
+        return format!("since about {}{ending}", zone.date(first_ms).format("%-d %B"));
+    }
+    if let [only] = findings {
+        return match only.end_ms {
+            None => format!("since {}, and it still holds", words::moment(zone, only.start_ms)),
+            Some(end_ms) => {
+                let length = words::length((end_ms - only.start_ms) as f64 / 3_600_000.0);
+                format!("from {}, over {length}", words::moment(zone, only.start_ms))
+            }
+        };
+    }
+    let mut dates: Vec<_> = findings
+        .iter()
+        .map(|finding| zone.date(finding.start_ms))
+        .collect();
+    dates.sort();
+    dates.dedup();
+    let names: Vec<String> = dates
+        .iter()
+        .map(|date| date.format("%A %-d").to_string())
+        .collect();
+    let month = dates
+        .last()
+        .map_or_else(String::new, |date| date.format(" %B").to_string());
+    format!("on {}{month}{ending}", words::list(&names))
+}
+
+fn sure(display: Display, value: &Value, standing: Option<Standing>) -> String {
+    let mut parts = Vec::new();
+    if let (Some(low), Some(high)) = (value.low, value.high) {
+        let (estimate, unit) = display.coded(value.estimate, value.unit);
+        let ((low, _), (high, _)) = (display.coded(low, value.unit), display.coded(high, value.unit));
+        parts.push(format!(
+            "{} {} {unit}, 95 % interval {} to {}",
+            words::capital(value.name),
+            number(estimate),
+            number(low),
+            number(high)
+        ));
+    }
+    match standing {
+        None => {}
+        Some(Standing::Believed) => parts.push("the sensors that it rests on are believed".to_owned()),
+        Some(Standing::Doubtful) => {
+            parts.push("it rests on a doubtful sensor: check by hand first".to_owned())
+        }
+        Some(Standing::NotBelieved) => {
+            parts.push("it rests on a sensor that is not believed: check by hand first".to_owned())
+        }
+        Some(Standing::NotKnown) => {
+            parts.push("the sensors that it rests on could not be checked".to_owned())
+        }
+    }
+    if parts.is_empty() {
+        return "No interval could be given.".to_owned();
+    }
+    words::capital(&parts.join("; ")) + "."
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use mosswarden_config::site::Units;
+
+    const HOUR: i64 = 3_600_000;
+
+    fn finding(kind: Kind, severity: Severity, start_h: i64, hours: i64) -> Finding {
+        Finding {
+            kind,
+            enclosure: "a".to_owned(),
+            subject: "a".to_owned(),
+            start_ms: start_h * HOUR,
+            end_ms: Some((start_h + hours) * HOUR),
+            severity,
+            value: Value::new("degree-hours", hours as f64, "Cel.h"),
+            cause: None,
+            also: Vec::new(),
+            message: format!("{hours} h of it."),
+            advice: "Look.".to_owned(),
+        }
+    }
+
+    fn weigh(findings: Vec<Finding>, temperature: Standing) -> Vec<Need> {
+        let span = Span {
+            from_ms: 0,
+            until_ms: 7 * MS_PER_24_H,
+        };
+        let verdicts = Verdicts {
+            findings,
+            not_assessed: Vec::new(),
+        };
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let standings = Standings {
+            temperature,
+            humidity: Standing::Believed,
+        };
+        needs(zone, Display::new(Units::Metric), span, &verdicts, "a", standings)
+    }
+
+    #[test]
+    fn severity_duration_and_trust_multiply() {
+        // A warning of two days by a believed sensor: 3 × 2 × 1; by a doubtful one half of it (worked by hand).
+        let two_days = || vec![finding(Kind::Overheating, Severity::Warning, 0, 48)];
+        assert_eq!(weigh(two_days(), Standing::Believed)[0].weight, 6.0);
+        assert_eq!(weigh(two_days(), Standing::Doubtful)[0].weight, 3.0);
+    }
+
+    #[test]
+    fn findings_of_one_kind_are_one_need_with_the_worst_first() {
+        let needs = weigh(
+            vec![
+                finding(Kind::Overheating, Severity::Warning, 10, 2),
+                finding(Kind::Overheating, Severity::Warning, 34, 5),
+                finding(Kind::NightTooCold, Severity::Urgent, 20, 8),
+            ],
+            Standing::Believed,
+        );
+        assert_eq!(needs.len(), 2);
+        assert_eq!(needs[0].kind, Kind::NightTooCold, "urgent first");
+        assert_eq!(needs[1].evidence[0], "5 h of it.");
+        assert_eq!(needs[1].when, "on Thursday 1 and Friday 2 January");
+    }
+}
