@@ -12,7 +12,10 @@ use clap::Parser;
 
 fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
-    logging::start(arguments.verbose);
+    logging::start(
+        arguments.verbose,
+        matches!(arguments.command, cli::Command::Collect),
+    );
     match commands::run(arguments) {
         Ok(outcome) => outcome.into(),
         Err(failure) => reporter::tell(&failure),

@@ -138,7 +138,7 @@ async fn show(
     );
 
     let month = Span {
-        from_ms: now - DAYS_OF_HISTORY * MS_PER_24_H,
+        from_ms: simulation.truth.from.0,
         until_ms: now,
     };
     let week = Span {

@@ -1,6 +1,6 @@
 //! `export`: stored readings as tidy CSV.
 
-use std::io::{BufWriter, Write as _};
+use std::io::BufWriter;
 
 use mosswarden_analysis::load;
 use mosswarden_config::site::Site;

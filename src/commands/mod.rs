@@ -7,7 +7,7 @@ mod export;
 mod flags;
 mod import;
 mod journal;
-//mod report;
+mod report;
 mod simulate;
 
 use std::path::PathBuf;
