@@ -347,7 +347,7 @@ fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
     };
     *page += &format!(
         "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
-        escape(&table.caption),
+        prose(&table.caption),
         if is_words { " class=\"words\"" } else { "" },
         if place.is_empty() {
             String::new()
@@ -356,16 +356,16 @@ fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
         }
     );
     for (column, name) in table.columns.iter().enumerate() {
-        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), escape(name));
+        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), prose(name));
     }
     *page += "</tr></thead>\n<tbody>\n";
     for row in &table.rows {
         *page += "<tr>";
         for (column, Cell { text, .. }) in row.iter().enumerate() {
             *page += &if column == 0 {
-                format!("<th scope=\"row\">{}</th>", escape(text))
+                format!("<th scope=\"row\">{}</th>", prose(text))
             } else {
-                format!("<td{}>{}</td>", class(column), escape(text))
+                format!("<td{}>{}</td>", class(column), prose(text))
             };
         }
         *page += "</tr>\n";
