@@ -216,12 +216,12 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     }
     if let Some(misting) = &section.misting {
         heading(page, "Misting");
+        *page += "<div class=\"pair\">\n";
         lines(page, &misting.sentences, "");
         if let Some(picture) = &misting.picture {
-            *page += "<div class=\"pair\">\n";
             figure(page, picture, &format!("m{index}"), &[]);
-            *page += "</div>\n";
         }
+        *page += "</div>\n";
     }
     heading(page, "Sensors");
     table(page, &section.label, &section.sensors, true);
