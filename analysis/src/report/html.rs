@@ -346,7 +346,7 @@ fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
         }
     };
     *page += &format!(
-        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption><span>{0}</span></caption>\n<thead><tr>",
         prose(&table.caption),
         if is_words { " class=\"words\"" } else { "" },
         if place.is_empty() {
