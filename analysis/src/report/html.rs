@@ -201,7 +201,10 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
             need.evidence.first().map(|text| prose(text)).unwrap_or_default()
         );
     }
-    figure(page, &section.strip, &format!("p{index}"), &section.strip_notes);
+    match &section.strip {
+        Some(strip) => figure(page, strip, &format!("p{index}"), &section.strip_notes),
+        None => lines(page, &section.strip_notes, ""),
+    }
     journal(page, &section.journal, 4);
     heading(page, "Nights");
     if section.nights.rows.is_empty() {
