@@ -157,7 +157,11 @@ pub fn weekly(
             .collect(),
         enclosures: judged.iter().map(|j| enclosure::section(&material, j)).collect(),
         room,
-        method: cautions::method(site.zone.name(), &until, JUDGED_FRAC_MIN * 100.0),
+        method: cautions::method(
+            site.zone.name(),
+            &words::moment(site.zone, span.until_ms),
+            JUDGED_FRAC_MIN * 100.0,
+        ),
         cautions: cautions::cautions(),
         until,
     }
@@ -367,6 +371,8 @@ fn answer_more(judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
     }
     match judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count() {
         0 => {}
+        // The answer has said so already.
+        unknown if unknown == judged.len() => {}
         1 => more.push("One could not be judged.".to_owned()),
         unknown => more.push(format!(
             "{} could not be judged.",
