@@ -75,6 +75,25 @@ struct Faults {
     silent: Vec<Span>,
 }
 
+/// Humidity is compared at a sensor's own temperature: where that began to read wrong at the same time, a change of its
+/// humidity is the same fault seen twice, and is told once.
+fn lay_to_temperature(compared: &mut BTreeMap<(String, Quantity), Compared>) {
+    const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
+    let onset = |compared: &Compared| compared.change.as_ref().map(|blamed| blamed.change.onset_ms);
+    let moved: Vec<(String, i64)> = compared
+        .iter()
+        .filter(|((_, quantity), _)| *quantity == Quantity::Temperature)
+        .filter_map(|((sensor, _), found)| Some((sensor.clone(), onset(found)?)))
+        .collect();
+    for (sensor, at_ms) in moved {
+        if let Some(found) = compared.get_mut(&(sensor, Quantity::Humidity))
+            && onset(found).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
+        {
+            found.change = None;
+        }
+    }
+}
+
 type Grids = BTreeMap<(String, Quantity), Grid>;
 type FaultMap = BTreeMap<(String, Quantity), Faults>;
 
@@ -145,6 +164,7 @@ impl Room<'_> {
                 }
             }
         }
+        lay_to_temperature(&mut compared);
         for sensor in self.sensors {
             let clock = self.clock_fault(sensor, &grids, &faults);
             match &clock {
