@@ -62,6 +62,9 @@ pub(crate) struct Import {
     /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
+    /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) columns: Vec<String>,
 }
 
 /// A span; times are RFC 3339, or a local date or date-time in the site's zone.
@@ -82,6 +85,9 @@ pub(crate) struct Export {
     /// Only these enclosures
     #[arg(long = "enclosure", value_name = "ID")]
     pub(crate) enclosures: Vec<String>,
+    /// Write one Parquet file instead of CSV on standard output; it must not exist
+    #[arg(long, value_name = "FILE")]
+    pub(crate) parquet: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
