@@ -14,13 +14,12 @@ mod runs;
 mod weak;
 
 use mosswarden_config::site::DeviceKind;
-use mosswarden_config::zone::Span;
 
 use super::context::Context;
 use super::{Misting, Ran};
 use crate::findings::{Kind, Verdicts};
 use response::{Probe, Response};
-use runs::Run;
+use runs::{Events, Run};
 
 /// A run with what it did, by one probe.
 pub(super) struct Observed {
@@ -28,6 +27,8 @@ pub(super) struct Observed {
     /// By each probe, in the order of the probes; `None` where nothing could be measured.
     responses: Vec<Option<Response>>,
     left_out: Option<String>,
+    /// The keeper was at work around it: it says nothing at all.
+    disturbed: bool,
 }
 
 /// Judges every mister, and lists mistings by hand.
@@ -38,7 +39,7 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
     let misters: Vec<_> = context.enclosure.devices_of(DeviceKind::Mister).collect();
     let all_runs: Vec<Vec<Run>> = misters.iter().map(|device| runs::of(context, device)).collect();
     let by_hand = runs::by_hand(context);
-    let events = runs::events(context, &all_runs, &by_hand);
+    let events = Events::of(context, &all_runs, &by_hand);
     for (device, device_runs) in misters.iter().zip(all_runs) {
         let mut observed = observe(context, &probes, device_runs, &events);
         let main = response::main_probe(&probes, &observed);
@@ -63,15 +64,13 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
     (mistings, verdicts)
 }
 
-fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &[Span]) -> Vec<Observed> {
+fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {
     runs.into_iter()
         .map(|run| {
-            let left_out = runs::confounded(context, &run, events);
-            let next_ms = events
-                .iter()
-                .map(|event| event.from_ms)
-                .find(|from| *from > run.at_ms + runs::SAME_RUN_MS)
-                .unwrap_or(i64::MAX);
+            let keeper = runs::keeper_near(context, &run);
+            let disturbed = keeper.is_some();
+            let left_out = keeper.or_else(|| events.confounded(&run));
+            let next_ms = events.next_ms(&run);
             let responses = probes
                 .iter()
                 .map(|probe| response::measure(context, probe, &run, next_ms))
@@ -80,6 +79,7 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &[Sp
                 run,
                 responses,
                 left_out,
+                disturbed,
             }
         })
         .collect()

@@ -29,6 +29,8 @@ const DECAY_RISE_G_M3: f64 = 0.8;
 const HALF_LIFE_MIN: (f64, f64) = (2.0, 600.0);
 /// A fit is kept when its interval is no wider than this, high over low.
 const HALF_LIFE_RATIO_MAX: f64 = 2.5;
+/// The squares about the decay must be below this share of those about a straight line.
+const CURVED_FRAC: f64 = 0.8;
 /// Uncertainty of the level to which it decays, as a share of its distance from the room's.
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The dose is summed over at least and at most this long.
@@ -150,7 +152,7 @@ pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: 
     Some(response)
 }
 
-/// Vapour above the level before a run, summed over the time after it.
+/// Vapour above the level before a run, summed over a time after it that is the same for every run of one local time.
 fn dose_g_min_m3(
     context: &Context<'_>,
     probe: &Probe,
@@ -160,10 +162,11 @@ fn dose_g_min_m3(
 ) -> Option<f64> {
     let longest = Span {
         from_ms: at_ms,
-        until_ms: (at_ms + DOSE_MS.1).min(next_ms).min(context.span.until_ms),
+        until_ms: at_ms + DOSE_MS.1,
     };
+    // By light the length is the same every day; a run that something else cuts short has no dose to compare.
     let until_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
-    if until_ms - at_ms < DOSE_MS.0 {
+    if until_ms - at_ms < DOSE_MS.0 || until_ms > next_ms.min(context.span.until_ms) {
         return None;
     }
     let window = probe.range(Span {
@@ -302,6 +305,14 @@ fn half_life_min(
         .collect();
     let values = &probe.w_g_m3[from..until];
     let start = knee(&times, values, asymptote);
+    // A plateau that sinks slowly is nearly straight; a decay over this range is not.
+    let (bent, straight) = (
+        decay_squares(&times[start..], &values[start..], asymptote),
+        line_squares(&times[start..], &values[start..]),
+    );
+    if bent > CURVED_FRAC * straight {
+        return None;
+    }
     let u = ASYMPTOTE_U_FRAC * response.rise_g_m3;
     let fit = decay(&times[start..], &values[start..], asymptote, u, 0.95).ok()?;
     let (low, high) = HALF_LIFE_MIN;

@@ -28,6 +28,8 @@ const NOW_COUNT_MIN: usize = 6;
 /// (common practice, no source).
 const WEAK_FRAC: f64 = 0.75;
 const WEAK_HIGH_FRAC: f64 = 0.9;
+/// The rise must be below this for the dose to count.
+const BEGUN_FRAC: f64 = 0.93;
 /// From here on a warning.
 const WARNING_FRAC: f64 = 0.6;
 /// Another probe that still sees this much contradicts: then it is the sensor, not the mister.
@@ -70,10 +72,15 @@ struct Sample {
     rise_g_m3: f64,
     censored: bool,
     half_life_min: Option<f64>,
+    /// Nothing else wetted the air around it.
+    plain: bool,
 }
 
 /// The usual yield by one probe, and each later run's share of it.
 struct Yield {
+    /// Runs after the usual stretch with fog or another misting near, which only add: they can show nothing, not weakness.
+    /// With those of `later`, in order of time.
+    all: Vec<(Sample, f64)>,
     /// ln of shares, with time, after the usual stretch.
     later: Vec<(Sample, f64)>,
     /// ln of shares in it.
@@ -101,7 +108,7 @@ pub(super) fn judge(
         return verdicts;
     };
     let in_span = by_main
-        .later
+        .all
         .iter()
         .any(|(sample, _)| context.span.contains(sample.at_ms));
     if !in_span {
@@ -128,7 +135,12 @@ pub(super) fn judge(
     verdicts.findings.extend(empty);
     if !open {
         let found = weak(context, device, &by_main, &by_rise, Measure::Rise).or_else(|| {
+            // The dose drifts with the level before the run: it speaks where the rise has begun to fall too.
             let by_dose = of(main, Measure::Dose)?;
+            let begun = level_now(context, &by_main).is_some_and(|frac| frac < BEGUN_FRAC);
+            if !begun {
+                return None;
+            }
             weak(context, device, &by_dose, &others(Measure::Dose), Measure::Dose)
         });
         verdicts.findings.extend(found);
@@ -150,7 +162,7 @@ fn yields(
     let from_ms = reset_ms(context, device, &probe.id);
     let samples: Vec<Sample> = observed
         .iter()
-        .filter(|one| one.run.ran == Ran::Yes && one.left_out.is_none() && one.run.at_ms >= from_ms)
+        .filter(|one| one.run.ran == Ran::Yes && !one.disturbed && one.run.at_ms >= from_ms)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
             if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
@@ -170,24 +182,42 @@ fn yields(
                 // Water that condenses at saturation comes back into the air: the dose still follows it.
                 censored: response.censored && measure == Measure::Rise,
                 half_life_min: response.half_life_min,
+                plain: one.left_out.is_none(),
             })
         })
         .collect();
-    let first_ms = samples.first()?.at_ms;
+    let plain: Vec<Sample> = samples.iter().copied().filter(|sample| sample.plain).collect();
+    let first_ms = plain.first()?.at_ms;
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
-    let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
-    let (usual, later) = samples.split_at(split);
-    if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
+    let split = plain.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
+    let (usual, later) = plain.split_at(split);
+    if usual.len() < USUAL_COUNT_MIN || (later.is_empty() && samples.is_empty()) {
         return None;
     }
+    let all = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let model = Model::of(usual)?;
     let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
     let half_lives: Vec<f64> = usual.iter().filter_map(|sample| sample.half_life_min).collect();
     Some(Yield {
+        all: samples[all..]
+            .iter()
+            .map(|sample| (*sample, share(sample)))
+            .collect(),
         later: later.iter().map(|sample| (*sample, share(sample))).collect(),
         usual: usual.iter().map(share).collect(),
         usual_half_life_min: median(&half_lives),
     })
+}
+
+/// The median share of the last week's runs, or of the last few where runs are rare.
+fn level_now(context: &Context<'_>, by_main: &Yield) -> Option<f64> {
+    let week_ms = context.span.until_ms - NOW_MS;
+    let of_week = by_main
+        .later
+        .partition_point(|(sample, _)| sample.at_ms < week_ms);
+    let start = of_week.min(by_main.later.len().saturating_sub(NOW_COUNT_MIN));
+    let shares: Vec<f64> = by_main.later[start..].iter().map(|(_, share)| *share).collect();
+    median(&shares).map(f64::exp)
 }
 
 /// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
@@ -291,15 +321,21 @@ fn nothing(
     let gave_nothing = |(sample, log_share): &(Sample, f64)| {
         log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
     };
+    // A run beside fog that shows a rise says nothing either way.
+    let telling: Vec<(Sample, f64)> = by_main
+        .all
+        .iter()
+        .filter(|one| one.0.plain || gave_nothing(one))
+        .copied()
+        .collect();
     let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
-    let later = &by_main.later;
     let mut from = 0;
-    for index in 0..=later.len() {
-        if index < later.len() && gave_nothing(&later[index]) {
+    for index in 0..=telling.len() {
+        if index < telling.len() && gave_nothing(&telling[index]) {
             continue;
         }
         if index - from >= needed {
-            streaks.push((&later[from..index], index == later.len()));
+            streaks.push((&telling[from..index], index == telling.len()));
         }
         from = index + 1;
     }
@@ -444,11 +480,12 @@ fn onset(by_main: &Yield) -> (i64, bool) {
             median(&around.iter().map(|(_, s)| *s).collect::<Vec<_>>()).map_or(1.0, f64::exp)
         })
         .collect();
+    let last = later.len().saturating_sub(1);
     let down = course
         .iter()
         .rposition(|share| *share >= DOWN_FRAC)
         .map_or(0, |last| last + 1);
-    let down = down.min(later.len() - 1);
+    let down = down.min(last);
     let well = course[..down].iter().rposition(|share| *share >= WELL_FRAC);
     let deep = course
         .iter()
