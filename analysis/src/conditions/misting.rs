@@ -27,8 +27,6 @@ pub(super) struct Observed {
     /// By each probe, in the order of the probes; `None` where nothing could be measured.
     responses: Vec<Option<Response>>,
     left_out: Option<String>,
-    /// The keeper was at work around it: it says nothing at all.
-    disturbed: bool,
 }
 
 /// Judges every mister, and lists mistings by hand.
@@ -67,9 +65,7 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
 fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {
     runs.into_iter()
         .map(|run| {
-            let keeper = runs::keeper_near(context, &run);
-            let disturbed = keeper.is_some();
-            let left_out = keeper.or_else(|| events.confounded(&run));
+            let left_out = runs::keeper_near(context, &run).or_else(|| events.confounded(&run));
             let next_ms = events.next_ms(&run);
             let responses = probes
                 .iter()
@@ -79,7 +75,6 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Eve
                 run,
                 responses,
                 left_out,
-                disturbed,
             }
         })
         .collect()

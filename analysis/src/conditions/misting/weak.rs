@@ -72,15 +72,10 @@ struct Sample {
     rise_g_m3: f64,
     censored: bool,
     half_life_min: Option<f64>,
-    /// Nothing else wetted the air around it.
-    plain: bool,
 }
 
 /// The usual yield by one probe, and each later run's share of it.
 struct Yield {
-    /// Runs after the usual stretch with fog or another misting near, which only add: they can show nothing, not weakness.
-    /// With those of `later`, in order of time.
-    all: Vec<(Sample, f64)>,
     /// ln of shares, with time, after the usual stretch.
     later: Vec<(Sample, f64)>,
     /// ln of shares in it.
@@ -108,7 +103,7 @@ pub(super) fn judge(
         return verdicts;
     };
     let in_span = by_main
-        .all
+        .later
         .iter()
         .any(|(sample, _)| context.span.contains(sample.at_ms));
     if !in_span {
@@ -162,7 +157,7 @@ fn yields(
     let from_ms = reset_ms(context, device, &probe.id);
     let samples: Vec<Sample> = observed
         .iter()
-        .filter(|one| one.run.ran == Ran::Yes && !one.disturbed && one.run.at_ms >= from_ms)
+        .filter(|one| one.run.ran == Ran::Yes && one.left_out.is_none() && one.run.at_ms >= from_ms)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
             if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
@@ -182,27 +177,20 @@ fn yields(
                 // Water that condenses at saturation comes back into the air: the dose still follows it.
                 censored: response.censored && measure == Measure::Rise,
                 half_life_min: response.half_life_min,
-                plain: one.left_out.is_none(),
             })
         })
         .collect();
-    let plain: Vec<Sample> = samples.iter().copied().filter(|sample| sample.plain).collect();
-    let first_ms = plain.first()?.at_ms;
+    let first_ms = samples.first()?.at_ms;
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
-    let split = plain.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
-    let (usual, later) = plain.split_at(split);
-    if usual.len() < USUAL_COUNT_MIN || (later.is_empty() && samples.is_empty()) {
+    let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
+    let (usual, later) = samples.split_at(split);
+    if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
         return None;
     }
-    let all = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let model = Model::of(usual)?;
     let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
     let half_lives: Vec<f64> = usual.iter().filter_map(|sample| sample.half_life_min).collect();
     Some(Yield {
-        all: samples[all..]
-            .iter()
-            .map(|sample| (*sample, share(sample)))
-            .collect(),
         later: later.iter().map(|sample| (*sample, share(sample))).collect(),
         usual: usual.iter().map(share).collect(),
         usual_half_life_min: median(&half_lives),
@@ -321,13 +309,7 @@ fn nothing(
     let gave_nothing = |(sample, log_share): &(Sample, f64)| {
         log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
     };
-    // A run beside fog that shows a rise says nothing either way.
-    let telling: Vec<(Sample, f64)> = by_main
-        .all
-        .iter()
-        .filter(|one| one.0.plain || gave_nothing(one))
-        .copied()
-        .collect();
+    let telling = &by_main.later;
     let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
     let mut from = 0;
     for index in 0..=telling.len() {
