@@ -27,6 +27,8 @@ pub(super) struct Observed {
     /// By each probe, in the order of the probes; `None` where nothing could be measured.
     responses: Vec<Option<Response>>,
     left_out: Option<String>,
+    /// It is left out for fog around it and for nothing else.
+    fog_only: bool,
 }
 
 /// Judges every mister, and lists mistings by hand.
@@ -65,7 +67,9 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
 fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {
     runs.into_iter()
         .map(|run| {
-            let left_out = runs::keeper_near(context, &run).or_else(|| events.confounded(&run));
+            let other = runs::keeper_near(context, &run).or_else(|| events.misting_near(&run));
+            let fog_only = other.is_none() && events.fog_near(&run);
+            let left_out = other.or_else(|| fog_only.then(|| "fog around it".to_owned()));
             let next_ms = events.next_ms(&run);
             let responses = probes
                 .iter()
@@ -75,6 +79,7 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Eve
                 run,
                 responses,
                 left_out,
+                fog_only,
             }
         })
         .collect()

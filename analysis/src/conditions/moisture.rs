@@ -18,7 +18,7 @@ use crate::statistics::robust::quantile;
 pub(super) const NEAR_SATURATION_PCT: f64 = 97.0;
 /// Hours beyond the band and the doubt that make a finding (our own choice). Above the band more, since every misting
 /// saturates a healthy enclosure for a while.
-const DRY_H_MIN: f64 = 1.5;
+const DRY_H_MIN: f64 = 1.0;
 const WET_H_MIN: f64 = 3.0;
 /// Hours below that make it a warning.
 const DRY_WARNING_H: f64 = 4.0;

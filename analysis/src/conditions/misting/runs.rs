@@ -200,12 +200,14 @@ impl Events {
             .any(|event| (event.from_ms - run.at_ms).abs() >= SAME_RUN_MS)
     }
 
-    /// Why a run does not count for trends, by what else wetted the air around it.
-    pub(super) fn confounded(&self, run: &Run) -> Option<String> {
-        if Events::near(&self.mistings, run, OVERLAP_MS, OVERLAP_MS) {
-            return Some("another misting within half an hour".to_owned());
-        }
-        Events::near(&self.fog, run, FOG_BEFORE_MS, FOG_AFTER_MS).then(|| "fog around it".to_owned())
+    /// Why a run does not count for trends: another misting near.
+    pub(super) fn misting_near(&self, run: &Run) -> Option<String> {
+        Events::near(&self.mistings, run, OVERLAP_MS, OVERLAP_MS)
+            .then(|| "another misting within half an hour".to_owned())
+    }
+
+    pub(super) fn fog_near(&self, run: &Run) -> bool {
+        Events::near(&self.fog, run, FOG_BEFORE_MS, FOG_AFTER_MS)
     }
 }
 

@@ -92,7 +92,8 @@ pub(super) fn judge(
     main: usize,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let of = |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure);
+    let of =
+        |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure, false);
     let Some(by_main) = of(main, Measure::Rise) else {
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
@@ -124,7 +125,10 @@ pub(super) fn judge(
     };
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
     let by_rise = others(Measure::Rise);
-    let empty = nothing(context, device, &by_main, &by_rise, noise);
+    // Runs beside fog are compared with runs beside fog, and only where those stand out too.
+    let in_fog = yields(context, device, observed, probes, main, Measure::Rise, true)
+        .filter(|fog| quantile(&fog.usual, 0.05).is_some_and(|low| low.exp() >= STANDS_OUT_FRAC));
+    let empty = nothing(context, device, &by_main, in_fog.as_ref(), &by_rise, noise);
     // A run of nothing that still goes on says it all.
     let open = empty.iter().any(|finding| finding.end_ms.is_none());
     verdicts.findings.extend(empty);
@@ -151,13 +155,21 @@ fn yields(
     probes: &[Probe],
     index: usize,
     measure: Measure,
+    in_fog: bool,
 ) -> Option<Yield> {
     let probe = &probes[index];
     let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
     let from_ms = reset_ms(context, device, &probe.id);
     let samples: Vec<Sample> = observed
         .iter()
-        .filter(|one| one.run.ran == Ran::Yes && one.left_out.is_none() && one.run.at_ms >= from_ms)
+        .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= from_ms)
+        .filter(|one| {
+            if in_fog {
+                one.fog_only
+            } else {
+                one.left_out.is_none()
+            }
+        })
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
             if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
@@ -295,6 +307,7 @@ fn nothing(
     context: &Context<'_>,
     device: &Device,
     by_main: &Yield,
+    in_fog: Option<&Yield>,
     others: &[Yield],
     noise: f64,
 ) -> Vec<Finding> {
@@ -309,7 +322,9 @@ fn nothing(
     let gave_nothing = |(sample, log_share): &(Sample, f64)| {
         log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
     };
-    let telling = &by_main.later;
+    let mut telling = by_main.later.clone();
+    telling.extend(in_fog.iter().flat_map(|fog| fog.later.iter().copied()));
+    telling.sort_by_key(|(sample, _)| sample.at_ms);
     let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
     let mut from = 0;
     for index in 0..=telling.len() {
