@@ -328,7 +328,7 @@ impl Bench {
             }
             if let Some(half_life) = misting.half_life_min.filter(|_| !run.saturated && run.ran) {
                 self.half_life_ratios.push(half_life / run.half_life_min);
-                if self.half_life_ratios.len() % 23 == 0 {
+                if self.half_life_ratios.len().is_multiple_of(23) {
                     self.tally("hl").notes.push(format!(
                         "{} {:?} hl {half_life:.1} truth {:.1} rise {:?} peak {:?} before {:.0}",
                         run.enclosure,
@@ -434,13 +434,4 @@ fn rates_on_simulated_sites() {
         bench.run(&simulate::holdout::holdout(seed), 4);
     }
     bench.print(12);
-}
-
-#[test]
-fn one() {
-    if let Ok(seed) = std::env::var("ONE") {
-        let mut bench = Bench::default();
-        bench.run(&simulate::holdout::holdout(seed.parse().unwrap()), 4);
-        bench.print(12);
-    }
 }

@@ -235,3 +235,63 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
 pub(super) fn hours_on(states: &States, span: Span) -> f64 {
     hours_within(&states.on, span)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{Kit, of, quiet_c, unjudged};
+    use super::*;
+
+    #[test]
+    fn a_heater_on_above_its_set_point_is_stuck() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        // The lamp's day stands at 24 °C, above the set-point of 21: on from 10 to 16 is six hours too many.
+        kit.states("heater", |kit, at| {
+            kit.zone.date(at).to_string() == "2026-05-20" && (10.0..16.0).contains(&kit.hour(at))
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HeaterStuckOn);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].value.estimate - 6.0).abs() < 0.1);
+        assert_eq!(
+            (found[0].subject.as_str(), found[0].severity),
+            ("heater", Severity::Urgent)
+        );
+    }
+
+    #[test]
+    fn a_heater_that_cycles_below_its_set_point_is_well() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.states("heater", |kit, at| !kit.lit(at) && (at / 1_200_000) % 2 == 0);
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, Kind::HeaterStuckOn).is_empty());
+        assert!(of(&outcome, Kind::HeaterFailed).is_empty());
+    }
+
+    #[test]
+    fn a_heater_on_while_the_probe_falls_to_the_room_has_failed() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.refill("wall", Quantity::Temperature, |_, _| Some(15.0));
+        kit.refill("stat", Quantity::Temperature, |kit, at| {
+            let into_h = (at - kit.at("2026-05-20T21:00")) as f64 / MS_PER_HOUR as f64;
+            let dead = (0.0..11.0).contains(&into_h);
+            Some(if dead {
+                15.2 + 3.8 * (-into_h / 2.0).exp()
+            } else {
+                quiet_c(kit, at)
+            })
+        });
+        kit.states("heater", |kit, at| {
+            (kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00")).contains(&at)
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HeaterFailed);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].value.estimate > 9.0);
+    }
+
+    #[test]
+    fn a_heater_without_states_is_not_judged() {
+        let outcome = Kit::quiet("2026-05-04", 21).judge("2026-05-18", "2026-05-25");
+        assert!(unjudged(&outcome, Kind::HeaterStuckOn) && unjudged(&outcome, Kind::HeaterFailed));
+    }
+}
