@@ -430,7 +430,7 @@ impl Bench {
 fn rates_on_simulated_sites() {
     let mut bench = Bench::default();
     bench.run(&simulate::scenario::healthy(7), 4);
-    for seed in 9000..9030 {
+    for seed in 20000..20050 {
         bench.run(&simulate::holdout::holdout(seed), 4);
     }
     bench.print(12);

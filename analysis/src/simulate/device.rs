@@ -42,6 +42,14 @@ pub enum DeviceKind {
 }
 
 impl DeviceKind {
+    /// The sensor it acts on, where it acts on one.
+    pub fn controller(&self) -> Option<&String> {
+        match self {
+            DeviceKind::Fogger { controller, .. } | DeviceKind::Heater { controller, .. } => Some(controller),
+            DeviceKind::Mister { .. } | DeviceKind::Lamp => None,
+        }
+    }
+
     /// The word of the site file.
     pub fn name(&self) -> &'static str {
         match self {

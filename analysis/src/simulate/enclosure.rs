@@ -62,7 +62,7 @@ pub struct Moisture {
     pub substrate_g_m3_s: f64,
     pub substrate_night_frac: f64,
     pub substrate_per_s: f64,
-    /// Condensation on the coldest glass, 1/s, and how near that glass is to the room (0 inside, 1 room).
+    /// Condensation on the coldest glass, 1/s (still air gives it some minutes: 2.5 mm/s of mass transfer on 0.5 m² per m³), and how near that glass is to the room (0 inside, 1 room).
     pub condensation_per_s: f64,
     pub glass_room_frac: f64,
 }
@@ -82,7 +82,7 @@ pub struct State {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drive {
     pub room: Air,
-    /// Shares of the step with the heater and lamp on, 0–1.
+    /// Heat of heater and lamp as a share of their usual full power.
     pub heater_frac: f64,
     pub lamp_frac: f64,
     /// Warming of the warm zone by the sun.

@@ -72,6 +72,10 @@ pub enum Effect {
     },
     LampLeftOn,
     LampFailed,
+    /// A lamp that gives this many times its usual heat (too strong, too near, a fan that stopped).
+    LampTooStrong {
+        ratio: f64,
+    },
     /// The lamp's timer starts and ends the light hours this much later than asked for.
     LightHoursWrong {
         start_h: f64,
@@ -268,6 +272,7 @@ impl Effect {
                 "h",
                 Some("lamp"),
             ),
+            Effect::LampTooStrong { ratio } => m("lamp-too-strong", None, HOT, ratio, "1", Some("lamp")),
             Effect::LampFailed => m("lamp-failed", Some("light-hours-wrong"), COLD, 0.0, "h", None),
             Effect::LightHoursWrong { start_h, end_h } => m(
                 "light-hours-wrong",

@@ -101,7 +101,7 @@ fn draw_room(site: &mut SiteSpec, rng: &mut StdRng) {
     room.cooled_to_c = between(rng, 21.2, 22.2);
     room.daily_swing_k = between(rng, 0.4, 1.0);
     room.noise_sd_k = between(rng, 0.1, 0.3);
-    room.moisture_g_m3 = (between(rng, 5.0, 7.0), between(rng, 10.0, 12.0));
+    room.moisture_g_m3 = (between(rng, 6.0, 7.5), between(rng, 10.0, 12.0));
 }
 
 fn some_day(site: &SiteSpec, rng: &mut StdRng) -> i64 {
@@ -125,7 +125,7 @@ fn confounders(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
                 id,
                 "",
                 Change::Cleaned {
-                    minutes: between(rng, 5.0, 30.0),
+                    minutes: between(rng, 5.0, 20.0),
                 },
                 at_ms,
             );
@@ -200,7 +200,7 @@ fn sensor_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
     site.events.retain(|e| e.subject != sensor.id);
     let from_ms = some_day(site, rng);
     let hours = |h: f64| Some(from_ms + (h * 3_600_000.0) as i64);
-    let (effect, until_ms) = match rng.random_range(0..12) {
+    let (effect, until_ms) = match rng.random_range(0..14) {
         0..=3 => (
             Effect::HumidityDrift {
                 pct_per_30d: sign(rng) * between(rng, 2.0, 12.0),
@@ -227,7 +227,7 @@ fn sensor_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
             hours(between(rng, 24.0, 240.0)),
         ),
         8 => (Effect::Pinned, hours(between(rng, 24.0, 240.0))),
-        9 => match rng.random_range(0..3) {
+        9..=11 => match rng.random_range(0..3) {
             0 => (Effect::Silent, hours(between(rng, 12.0, 120.0))),
             1 => (
                 Effect::FadingBattery {
@@ -242,7 +242,7 @@ fn sensor_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
                 hours(between(rng, 72.0, 400.0)),
             ),
         },
-        10 => {
+        12 => {
             let effect = if rng.random_bool(0.4) {
                 Effect::ClockReset
             } else {
@@ -287,7 +287,7 @@ fn device_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
         .devices
         .iter()
         .any(|d| matches!(d.kind, DeviceKind::Mister { .. }));
-    match rng.random_range(0..14) {
+    match rng.random_range(0..18) {
         0 | 1 => site.add_fault(
             id,
             &part("heater"),
@@ -350,7 +350,7 @@ fn device_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
         7 => {
             let from_h = between(rng, 8.0, 14.0);
             let sun = Effect::Sun {
-                peak_k_per_h: between(rng, 3.0, 9.0),
+                peak_k_per_h: between(rng, 8.0, 18.0),
                 from_h,
                 until_h: from_h + between(rng, 1.5, 3.5),
             };
@@ -374,7 +374,7 @@ fn device_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
             );
             site.add_event(id, &part("mister"), Change::Refilled, refilled);
         }
-        12 if has_mister => {
+        12..=14 if has_mister => {
             let effect = if rng.random_bool(0.6) {
                 Effect::RunsMissed {
                     frac: between(rng, 0.3, 1.0),
@@ -388,6 +388,18 @@ fn device_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
                 effect,
                 morning,
                 later(between(rng, 48.0, 240.0)),
+            );
+        }
+        15 => {
+            let effect = Effect::LampTooStrong {
+                ratio: between(rng, 1.8, 3.2),
+            };
+            site.add_fault(
+                id,
+                &part("lamp"),
+                effect,
+                morning,
+                later(between(rng, 24.0, 100.0)),
             );
         }
         _ => {
@@ -436,5 +448,39 @@ fn room_faults(site: &mut SiteSpec, specs: &[EnclosureSpec], rng: &mut StdRng) {
                 site.add_event(&spec.id, &mister, Change::Refilled, until_ms);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hold_out_sites_vary_and_name_what_exists() {
+        let mut faulty = 0;
+        for seed in 0..40 {
+            let site = holdout(seed);
+            faulty += usize::from(!site.faults.is_empty());
+            assert!((4..=5).contains(&site.enclosures.len()));
+            for fault in site.faults.iter().filter(|f| f.enclosure != "room") {
+                let spec = site
+                    .enclosures
+                    .iter()
+                    .find(|e| e.id == fault.enclosure)
+                    .expect("the enclosure exists");
+                let named = fault.subject == spec.id
+                    || spec.sensors.iter().any(|s| s.id == fault.subject)
+                    || spec.devices.iter().any(|d| d.id == fault.subject);
+                assert!(named, "seed {seed}: {}", fault.subject);
+            }
+            let controlled = site.enclosures.iter().flat_map(|e| &e.devices);
+            assert!(
+                controlled
+                    .filter(|d| matches!(d.kind, DeviceKind::Heater { .. }))
+                    .count()
+                    >= 4
+            );
+        }
+        assert!((20..=38).contains(&faulty), "{faulty}");
     }
 }

@@ -84,3 +84,64 @@ fn spoken(source: &Source, packet: &Packet) -> Vec<Message> {
         _ => Vec::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::quantity::Quantity;
+
+    use super::super::calendar::MS_PER_H;
+    use super::super::run::run;
+    use super::super::scenario::single_healthy;
+    use super::*;
+
+    #[test]
+    fn messages_carry_the_readings_and_are_in_order() {
+        let simulation = run(&single_healthy(3, 2, 300.0));
+        let all: Vec<_> = messages(&simulation).collect();
+        assert!(all.windows(2).all(|w| w[0].at_ms <= w[1].at_ms));
+        let senml = all
+            .iter()
+            .find(|m| m.topic.ends_with("bench/check"))
+            .expect("the reference speaks");
+        let pack: serde_json::Value = serde_json::from_slice(&senml.payload).expect("SenML is JSON");
+        let reading = simulation
+            .readings
+            .iter()
+            .find(|r| &*r.sensor == "bench-check" && r.quantity == Quantity::Humidity)
+            .expect("the reference reads");
+        assert_eq!(pack[1]["v"].as_f64(), Some(reading.value));
+        assert_eq!(pack[0]["bt"].as_i64().map(|s| s * 1000), Some(reading.at_ms));
+        assert!(simulation.readings.windows(2).all(|w| w[0].at_ms <= w[1].at_ms));
+        assert!(
+            simulation
+                .readings_csv()
+                .starts_with("time,enclosure,sensor,quantity,value,unit\n2026-03-02T00:0")
+        );
+        // 13 °C is 55.4 °F (exact by the scale's definition).
+        assert_eq!(fahrenheit(13.0), 55.4);
+    }
+
+    #[test]
+    fn states_are_said_at_every_change_and_every_hour() {
+        let simulation = run(&single_healthy(3, 3, 300.0));
+        for device in ["bench-mister", "bench-fogger", "bench-heater", "bench-lamp"] {
+            let at: Vec<i64> = simulation
+                .readings
+                .iter()
+                .filter(|r| &*r.sensor == device)
+                .map(|r| r.at_ms)
+                .collect();
+            assert!(
+                at.len() >= 71 && at.windows(2).all(|w| w[1] - w[0] <= MS_PER_H + 15_000),
+                "{device}"
+            );
+        }
+        let lamp: Vec<f64> = simulation
+            .readings
+            .iter()
+            .filter(|r| &*r.sensor == "bench-lamp")
+            .map(|r| r.value)
+            .collect();
+        assert_eq!(lamp.windows(2).filter(|w| w[0] != w[1]).count(), 6);
+    }
+}

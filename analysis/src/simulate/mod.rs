@@ -12,7 +12,7 @@
 //! - [`device`], [`sensor`]: what acts and what measures, as specified;
 //! - [`probe`]: how a sensor follows the air and what it says;
 //! - [`fault`]: faults and confounders;
-//! - [`run`]: the loop over time; [`tally`]: what it adds up for the truth;
+//! - [`run`]: a site's run; [`keeping`]: one enclosure through time, with [`disturbance`] and [`misting`]; [`tally`]: what adds up;
 //! - [`truth`]: what was really so; [`output`]: readings, CSV; [`messages`]: MQTT payloads; [`site_file`]: the site file;
 //! - [`scenario`], [`holdout`], [`planted`]: ready sites.
 //!
@@ -20,10 +20,13 @@
 
 pub mod calendar;
 pub mod device;
+mod disturbance;
 pub mod enclosure;
 pub mod fault;
 pub mod holdout;
+mod keeping;
 pub mod messages;
+mod misting;
 pub mod output;
 pub mod planted;
 mod probe;
@@ -42,3 +45,6 @@ pub use messages::{Message, messages};
 pub use output::{JournalRow, Simulation};
 pub use run::{SiteSpec, run};
 pub use truth::Truth;
+
+#[cfg(test)]
+mod checks;

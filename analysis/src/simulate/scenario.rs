@@ -8,11 +8,14 @@ use super::fault::{Change, Effect, EventSpec, FaultSpec};
 use super::planted::{Furnishing, enclosure, kind, kinds, room_sensor};
 use super::room::RoomSpec;
 use super::run::SiteSpec;
+use super::sensor::Wire;
 use super::stream::stream;
 
 /// Length of the demo, days.
 pub const DEMO_DAYS: u64 = 28;
 const DEMO_INTERVAL_S: f64 = 120.0;
+/// What the window adds to the poison frogs' day in the demo.
+const WINDOW_K: f64 = 1.7;
 const HEALTHY_DAYS: u64 = 70;
 const HEALTHY_INTERVAL_S: f64 = 300.0;
 /// The enclosure of [`single`]; its parts are `bench-stat`, `bench-check`, `bench-low`, `bench-mister`, `bench-fogger`,
@@ -95,6 +98,9 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
         DEMO_DAYS,
         DEMO_INTERVAL_S,
     );
+    // The room is kept alike in every season, so that the demo holds the same on any date.
+    site.room.follow_frac = 0.05;
+    site.room.moisture_g_m3 = (8.0, 10.2);
     for (short, id, label, third, fogger) in [
         ("mossy", "mossy-1", "Mossy frogs, tall tank", true, true),
         (
@@ -117,8 +123,33 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
             today: site.from,
         };
         let mut rng = stream(seed, id);
+        let mut kind = kind(short);
+        if short == "dart" {
+            // The window's warmth is part of what its lamp gives; the others stand in the shade.
+            kind.lamp_rise_k += WINDOW_K;
+        }
+        if short == "mossy" {
+            // The coolest corner.
+            kind.lamp_rise_k = 2.4;
+        }
+        if short == "crested" {
+            // Misted before dusk, so that the cold night is cold only, not wet as well.
+            kind.runs = &[(510, 25), (1035, 25)];
+            kind.heater_rise_k = 9.5;
+            // Hot air is dry air; a band this wide keeps the hot day a matter of heat alone.
+            kind.limits.humidity_pct.0 = 38.0;
+        }
         site.enclosures
-            .push(enclosure(&kind(short), id, label, "nature-room", with, &mut rng));
+            .push(enclosure(&kind, id, label, "nature-room", with, &mut rng));
+    }
+    // One device speaks °F in bare numbers, so that the demo shows that shape whatever the seed.
+    for sensor in site
+        .enclosures
+        .iter_mut()
+        .flat_map(|e| &mut e.sensors)
+        .filter(|s| s.id == "mossy-1-low")
+    {
+        sensor.wire = Wire::NumbersFahrenheit;
     }
     let drift = Effect::HumidityDrift { pct_per_30d: 8.0 };
     site.add_fault("mossy-1", "mossy-1-stat", drift, site.at(5, 600), None);
@@ -135,7 +166,7 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
     site.add_fault(
         "room",
         "room",
-        Effect::RoomHeat { peak_k: 6.0 },
+        Effect::RoomHeat { peak_k: 4.5 },
         site.at(22, 570),
         Some(site.at(22, 1290)),
     );
@@ -157,7 +188,7 @@ pub fn demo(seed: u64, end: NaiveDate) -> SiteSpec {
     site.add_fault(
         "crested-1",
         "crested-1",
-        Effect::NightAmbient { k: -4.5 },
+        Effect::NightAmbient { k: -6.0 },
         dusk,
         Some(dawn),
     );
@@ -196,7 +227,7 @@ pub fn healthy(seed: u64) -> SiteSpec {
     site
 }
 
-/// A healthy room with one enclosure ([`SINGLE_ID`]) of mossy frogs, from [`SINGLE_FROM`] on.
+/// A healthy room with one enclosure ([`SINGLE_ID`]) of poison frogs, from [`SINGLE_FROM`] on.
 pub fn single_healthy(seed: u64, days: u64, interval_s: f64) -> SiteSpec {
     let until = SINGLE_FROM
         .checked_add_days(Days::new(days))
@@ -212,7 +243,7 @@ pub fn single_healthy(seed: u64, days: u64, interval_s: f64) -> SiteSpec {
     };
     let mut rng = stream(seed, SINGLE_ID);
     site.enclosures.push(enclosure(
-        &kind("mossy"),
+        &kind("dart"),
         SINGLE_ID,
         "Bench",
         "nature-room",

@@ -4,11 +4,9 @@ use super::calendar::{Day, MS_PER_H};
 use super::enclosure::{EnclosureSpec, Limits};
 use super::fault::{Effect, FaultSpec};
 use super::probe::Local;
-use super::truth::{At, DayTruth, NEAR_SATURATION_PCT, NightTruth, PlaceDay};
+use super::truth::{AFTERMATH_MS, At, DayTruth, NEAR_SATURATION_PCT, NightTruth, PlaceDay};
 
 const S_PER_H: f64 = 3600.0;
-/// A fault that ended this short before a day began can still have heated it.
-const AFTERMATH_MS: i64 = 3 * MS_PER_H;
 
 #[derive(Debug, Clone)]
 struct PlaceSums {
@@ -157,7 +155,7 @@ impl<'a> Tally<'a> {
             0.0
         };
         sums.wet_s_max = sums.wet_s_max.max(sums.wet_s);
-        sums.lamp_s += moment.lamp_frac * dt_s;
+        sums.lamp_s += moment.lamp_frac.min(1.0) * dt_s;
         if (day.light_from_ms..day.light_until_ms).contains(&moment.at_ms) {
             sums.light_s += dt_s;
             sums.light_t_s += t_c * dt_s;

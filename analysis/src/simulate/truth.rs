@@ -4,12 +4,13 @@
 //! whether or not a sensor was heard. Times are RFC 3339 in UTC.
 
 use chrono::NaiveDate;
+use mosswarden_config::table::ROOM;
 use serde::{Serialize, Serializer};
 
 use super::calendar::rfc3339;
 use super::device::WaterYield;
 use super::enclosure::{EnclosureSpec, Limits, Moisture, Thermal};
-use super::fault::{Effect, FaultSpec};
+use super::fault::{Change, Effect, EventSpec, FaultSpec};
 
 /// An instant, ms; written as RFC 3339.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -34,7 +35,8 @@ pub struct Truth {
     pub until: At,
     /// Faults as put in.
     pub faults: Vec<TrueFault>,
-    /// Days and nights outside the limits by more than the tolerances below, with the fault that caused it where one did.
+    /// Days and nights outside the limits by more than the tolerances below, with the fault that brought it; `cleaned` where
+    /// an open door dried the air, `none` where only room and weather did.
     pub conditions: Vec<TrueFault>,
     pub enclosures: Vec<EnclosureTruth>,
     pub days: Vec<DayTruth>,
@@ -186,6 +188,8 @@ pub struct SensorDay {
     pub systematic_pct: Option<f64>,
 }
 
+/// A fault that ended this short before can still be felt, ms.
+pub(super) const AFTERMATH_MS: i64 = 3 * 3_600_000;
 /// Near saturation, for wet runs.
 pub const NEAR_SATURATION_PCT: f64 = 97.0;
 /// What counts as a condition: degree-hours, K of a night's mean, and hours of humidity.
@@ -194,7 +198,7 @@ pub const CONDITION_NIGHT_K: f64 = 0.1;
 pub const CONDITION_HUMIDITY_H: f64 = 1.0;
 /// A night that falls less than this where the enclosure's nights usually fall more than the second.
 pub const NO_DROP_K: f64 = 0.5;
-pub const USUAL_DROP_K: f64 = 1.5;
+pub const USUAL_DROP_K: f64 = 2.0;
 
 /// The fault as the truth states it.
 pub(super) fn stated(fault: &FaultSpec, until_ms: i64) -> TrueFault {
@@ -237,8 +241,27 @@ pub(super) fn constants(spec: &EnclosureSpec, mister: Option<WaterYield>) -> Enc
     }
 }
 
+/// Whether a fault can have brought a condition of that kind here between two instants.
+///
+/// A sensor's fault moves the air only where a device acts on that sensor.
+fn can_bring(fault: &FaultSpec, spec: &EnclosureSpec, kind: &str, from_ms: i64, until_ms: i64) -> bool {
+    let here = fault.enclosure == spec.id || fault.enclosure == ROOM;
+    let acts = !fault.effect.of_sensor()
+        || spec
+            .devices
+            .iter()
+            .any(|d| d.kind.controller() == Some(&fault.subject));
+    let overlaps = fault.from_ms < until_ms && fault.until_ms.is_none_or(|end| end > from_ms - AFTERMATH_MS);
+    here && acts && overlaps && fault.effect.meaning().accepted.contains(&kind)
+}
+
 /// Conditions outside the limits, one a day or night, from the days of one enclosure.
-pub(super) fn conditions(days: &[DayTruth]) -> Vec<TrueFault> {
+pub(super) fn conditions(
+    days: &[DayTruth],
+    spec: &EnclosureSpec,
+    faults: &[FaultSpec],
+    events: &[EventSpec],
+) -> Vec<TrueFault> {
     let mut drops: Vec<f64> = days
         .iter()
         .filter_map(|d| d.night.as_ref().map(|n| n.drop_k))
@@ -247,10 +270,20 @@ pub(super) fn conditions(days: &[DayTruth]) -> Vec<TrueFault> {
     let usual_drop_k = drops.get(drops.len() / 2).copied().unwrap_or(0.0);
     let mut out = Vec::new();
     for day in days {
-        let fault = day.faults.first().map_or("none", String::as_str);
         let mut push = |kind: &str, from: At, until: At, size: f64, unit: &str, cause: Option<String>| {
+            let opened = events.iter().any(|e| {
+                e.enclosure == spec.id
+                    && matches!(e.change, Change::Cleaned { .. })
+                    && (from.0..until.0).contains(&e.at_ms)
+            });
+            let otherwise = if opened && kind == "humidity-too-low" {
+                "cleaned"
+            } else {
+                "none"
+            };
+            let fault = faults.iter().find(|f| can_bring(f, spec, kind, from.0, until.0));
             out.push(TrueFault {
-                fault: fault.to_owned(),
+                fault: fault.map_or(otherwise, |f| f.effect.meaning().fault).to_owned(),
                 kind: Some(kind.to_owned()),
                 accepted: Vec::new(),
                 enclosure: day.enclosure.clone(),
