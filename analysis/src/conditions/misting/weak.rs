@@ -26,8 +26,11 @@ const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
 /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
 /// (common practice, no source).
-const WEAK_FRAC: f64 = 0.75;
+const WEAK_FRAC: f64 = 0.74;
 const WEAK_HIGH_FRAC: f64 = 0.9;
+/// The same for the dose, which wanders more with the weather.
+const WEAK_DOSE_FRAC: f64 = 0.68;
+const WEAK_DOSE_HIGH_FRAC: f64 = 0.82;
 /// The rise must be below this for the dose to count.
 const BEGUN_FRAC: f64 = 0.93;
 /// From here on a warning.
@@ -40,6 +43,9 @@ const NOTHING_FRAC: f64 = 0.2;
 const NOTHING_COUNT: usize = 2;
 const NOTHING_COUNT_UNSURE: usize = 3;
 const STANDS_OUT_FRAC: f64 = 0.45;
+const LOW_QUANTILE: f64 = 0.1;
+/// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
+const DAMP_START_PCT: f64 = 91.0;
 /// Autocorrelation of yields from run to run widens the interval by this in variance (our own choice, on the safe side).
 const VARIANCE_INFLATION: f64 = 2.0;
 /// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
@@ -172,7 +178,7 @@ fn yields(
         })
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
-            if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
+            if response.before_pct >= DAMP_START_PCT || response.headroom_g_m3 <= 0.0 {
                 return None;
             }
             let rise_g_m3 = response.rise_g_m3 - offset;
@@ -196,10 +202,19 @@ fn yields(
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
     let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let (usual, later) = samples.split_at(split);
+    let slots = standing_out(usual);
+    let only = |samples: &[Sample]| -> Vec<Sample> {
+        samples
+            .iter()
+            .copied()
+            .filter(|sample| slots.contains(&sample.slot))
+            .collect()
+    };
+    let (usual, later) = (only(usual), only(later));
     if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
         return None;
     }
-    let model = Model::of(usual)?;
+    let model = Model::of(&usual)?;
     let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
     let half_lives: Vec<f64> = usual.iter().filter_map(|sample| sample.half_life_min).collect();
     Some(Yield {
@@ -220,6 +235,25 @@ fn level_now(context: &Context<'_>, by_main: &Yield) -> Option<f64> {
     median(&shares).map(f64::exp)
 }
 
+/// Places in the schedule whose usual runs stand out from what the air does by itself at that hour: nearly all of them at
+/// least half of the usual one.
+fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
+    let mut slots: Vec<Option<usize>> = usual.iter().map(|sample| sample.slot).collect();
+    slots.sort_unstable();
+    slots.dedup();
+    slots.retain(|slot| {
+        let measured: Vec<f64> = usual
+            .iter()
+            .filter(|sample| sample.slot == *slot)
+            .map(|sample| sample.log_rise)
+            .collect();
+        quantile(&measured, LOW_QUANTILE)
+            .zip(median(&measured))
+            .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln())
+    });
+    slots
+}
+
 /// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
 fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
     context
@@ -228,7 +262,9 @@ fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
         .filter(|entry| {
             let subject = entry.subject.as_deref();
             match entry.kind.as_str() {
-                "device-replaced" => subject.is_none_or(|s| s == device.id),
+                "device-replaced" | "schedule-changed" => {
+                    subject.is_none_or(|s| s == device.id || s == context.enclosure.id)
+                }
                 "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
                 _ => false,
             }
@@ -411,6 +447,10 @@ fn weak(
         .later
         .partition_point(|(sample, _)| sample.at_ms < week_ms);
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
+    let (weak_frac, high_frac) = match measure {
+        Measure::Rise => (WEAK_FRAC, WEAK_HIGH_FRAC),
+        Measure::Dose => (WEAK_DOSE_FRAC, WEAK_DOSE_HIGH_FRAC),
+    };
     // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
     let starts = [of_week.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
@@ -420,7 +460,7 @@ fn weak(
             .collect();
         let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
         let weak =
-            shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
+            shift.value.exp() < weak_frac && shift.high.exp() < high_frac && now.len() >= NOW_COUNT_MIN;
         weak.then_some((start, shift))
     })?;
     let since_ms = by_main.later[start].0.at_ms;
