@@ -15,7 +15,7 @@ duckdb.sql("set timezone = 'UTC'")
 
 
 def one(query):
-    return duckdb.sql(query).fetchone()[0]
+    return duckdb.sql(query).fetchall()[0][0]
 
 
 by_duckdb = {
@@ -24,7 +24,7 @@ by_duckdb = {
     "rows_by_date": dict(
         duckdb.sql(f"select cast(date as varchar), count(*) from {source} group by date order by date").fetchall()
     ),
-    "astray": one(f"select count(*) from {source} where epoch_ms(at) // 86400000 <> epoch(date::timestamp)::bigint // 86400"),
+    "astray": one(f"select count(*) from {source} where cast(\"at\" at time zone 'UTC' as date) <> date"),
     "warmest_c": one(f"select max(value) from {source} where quantity = 'temperature'"),
 }
 
