@@ -42,9 +42,15 @@ pub struct Record {
     pub span: Option<Span>,
     series: BTreeMap<(Arc<str>, Quantity), Samples>,
     pub journal: Vec<Entry>,
-    /// Readings whose device clock could not be believed, by sensor: their `at` is an arrival or lies decades off.
+    /// Files that were read.
     pub files: Vec<PathBuf>,
+    /// Imported readings whose stamps lie before any of these devices was made: first stamp by sensor, ms. When they were
+    /// really taken nobody knows, so they belong to no series.
+    misdated: BTreeMap<String, i64>,
 }
+
+/// Stamps before this were made by a clock that was reset: 1 January 2000.
+const CLOCK_RESET_BEFORE_MS: i64 = 946_684_800_000;
 
 impl Record {
     pub fn get(&self, sensor: &str, quantity: Quantity) -> Option<&Samples> {
@@ -59,6 +65,11 @@ impl Record {
 
     pub fn is_empty(&self) -> bool {
         self.series.is_empty()
+    }
+
+    /// The first stamp of a sensor's readings that carry an impossible date, if it has any.
+    pub fn misdated_ms(&self, sensor: &str) -> Option<i64> {
+        self.misdated.get(sensor).copied()
     }
 
     /// A record made of readings in memory, as [`load`] would give it.
@@ -112,8 +123,24 @@ pub fn load(
             gathered.add(reading);
         }
     }
+    let mut misdated = Gathered::default();
+    let reset = Span {
+        from_ms: i64::MIN / 2,
+        until_ms: CLOCK_RESET_BEFORE_MS,
+    };
+    if span.from_ms >= CLOCK_RESET_BEFORE_MS {
+        for file in files_of(data_dir, reset)? {
+            read_file(&file, reset, wanted, &mut misdated)?;
+        }
+    }
     let mut record = gathered.finish(Some(span));
     record.files = files;
+    for ((sensor, _), rows) in misdated.series {
+        if let Some(first) = rows.iter().map(|row| row.at_ms).min() {
+            let known = record.misdated.entry(sensor.to_string()).or_insert(first);
+            *known = first.min(*known);
+        }
+    }
     record.journal = journal
         .into_iter()
         .filter(|entry| entry.at_ms < span.until_ms)
@@ -143,6 +170,15 @@ fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
         }
     }
     Ok(files)
+}
+
+/// The partition of an instant; an instant before the calendar's beginning counts as that beginning.
+fn earliest_date(at_ms: i64) -> chrono::NaiveDate {
+    if at_ms < 0 {
+        chrono::NaiveDate::MIN
+    } else {
+        table::partition_date(at_ms)
+    }
 }
 
 fn list(dir: &Path) -> Result<Vec<PathBuf>, LoadError> {
@@ -316,8 +352,7 @@ impl Gathered {
         Record {
             span,
             series,
-            journal: Vec::new(),
-            files: Vec::new(),
+            ..Record::default()
         }
     }
 }

@@ -328,6 +328,17 @@ impl Bench {
             }
             if let Some(half_life) = misting.half_life_min.filter(|_| !run.saturated && run.ran) {
                 self.half_life_ratios.push(half_life / run.half_life_min);
+                if self.half_life_ratios.len() % 23 == 0 {
+                    self.tally("hl").notes.push(format!(
+                        "{} {:?} hl {half_life:.1} truth {:.1} rise {:?} peak {:?} before {:.0}",
+                        run.enclosure,
+                        run.at,
+                        run.half_life_min,
+                        misting.rise_g_m3,
+                        misting.minutes_to_peak,
+                        run.before_pct
+                    ));
+                }
             }
         }
     }
@@ -419,8 +430,17 @@ impl Bench {
 fn rates_on_simulated_sites() {
     let mut bench = Bench::default();
     bench.run(&simulate::scenario::healthy(7), 4);
-    for seed in 9000..9008 {
+    for seed in 9000..9030 {
         bench.run(&simulate::holdout::holdout(seed), 4);
     }
     bench.print(12);
+}
+
+#[test]
+fn one() {
+    if let Ok(seed) = std::env::var("ONE") {
+        let mut bench = Bench::default();
+        bench.run(&simulate::holdout::holdout(seed.parse().unwrap()), 4);
+        bench.print(12);
+    }
 }

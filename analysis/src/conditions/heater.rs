@@ -16,10 +16,13 @@ use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 /// How far above the set-point a probe may read while the heater is still on: its noise, the pause between its readings
 /// and the message's way (common practice, no source).
 const MARGIN_K: f64 = 0.4;
-/// Time beyond that makes a finding, h.
-const STUCK_H_MIN: f64 = 0.5;
-/// Stretches closer than this are one, ms.
-const JOIN_MS: i64 = 3 * MS_PER_HOUR;
+/// Time on beyond that, without a pause, that makes a finding, h: more than a slow heater's cycle where the thermostat is set
+/// a little higher than written down; less where the probe stands far above, K (common practice, no source).
+const STUCK_H_MIN: f64 = 1.5;
+const STUCK_FAR_H_MIN: f64 = 0.5;
+const FAR_K: f64 = 2.0;
+/// It still holds when it did so this shortly before the end.
+const OPEN_MS: i64 = MS_PER_HOUR;
 /// A heater that is on for this long without warming has failed, h.
 const FAILED_H_MIN: f64 = 3.0;
 /// Warming that a working heater reaches in that time, K (common practice, no source).
@@ -40,7 +43,7 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
                 Some("the site file gives no set-point for it")
             }
             (Some(states), Some(probe)) => {
-                verdicts.findings.extend(stuck(context, device, &states));
+                verdicts.findings.extend(stuck(context, device, &states, &probe));
                 verdicts.findings.extend(failed(context, device, &states, &probe));
                 None
             }
@@ -99,29 +102,28 @@ pub(super) fn beyond_setpoint(
     union(spans)
 }
 
-fn stuck(context: &Context<'_>, device: &Device, states: &States) -> Vec<Finding> {
-    let beyond = beyond_setpoint(context, device, states, context.whole());
-    let mut stretches: Vec<(Span, f64)> = Vec::new();
-    for span in beyond {
-        match stretches.last_mut() {
-            Some((last, hours)) if span.from_ms - last.until_ms <= JOIN_MS => {
-                last.until_ms = span.until_ms;
-                *hours += span.hours();
-            }
-            _ => stretches.push((span, span.hours())),
-        }
-    }
-    stretches
-        .into_iter()
-        .filter(|(stretch, hours)| {
-            *hours >= STUCK_H_MIN && stretch.until_ms > context.span.from_ms
+fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
+    let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+    // One time of being on after the other: a thermostat that cycles, only higher than written down, is not stuck.
+    states
+        .on
+        .iter()
+        .filter_map(|on| {
+            let beyond = beyond_setpoint(context, device, states, *on);
+            let stretch = Span {
+                from_ms: beyond.first()?.from_ms,
+                until_ms: beyond.last()?.until_ms,
+            };
+            let hours: f64 = beyond.iter().map(|span| span.hours()).sum();
+            let far = probe.summary(stretch).is_some_and(|s| s.high >= setpoint_c + FAR_K);
+            let stuck = hours >= STUCK_H_MIN || (far && hours >= STUCK_FAR_H_MIN);
+            (stuck && stretch.until_ms > context.span.from_ms).then_some((stretch, hours))
         })
         .map(|(stretch, hours)| {
             let value = Value::new("hours on beyond its set-point", hours, "h");
             let mut finding = context.finding(Kind::HeaterStuckOn, stretch.from_ms, Severity::Urgent, value);
             finding.subject = device.id.clone();
-            finding.end_ms = (context.span.until_ms - stretch.until_ms > JOIN_MS).then_some(stretch.until_ms);
-            let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+            finding.end_ms = (context.span.until_ms - stretch.until_ms > OPEN_MS).then_some(stretch.until_ms);
             finding.message = format!(
                 "{} stayed on for {} although its probe read above the set-point of {}, from {}.",
                 device.id,

@@ -3,14 +3,12 @@
 use chrono::NaiveDate;
 use mosswarden_config::zone::Span;
 
+use super::calendar::{day_names, journal, narrow_rows};
 use super::canvas::{Anchor, Canvas, draw};
 use super::palette::{self, Ink};
 use super::panel::{Panel, SMALL, STRONG, spread};
 use super::picture::Picture;
-use super::strip::{
-    Frame, Line, Strip, WIDTH_PX, day_names, humidity_panel, journal, limit_rules, narrow_rows,
-    temperature_panel,
-};
+use super::strip::{Frame, Line, Strip, WIDTH_PX, gap_edges, humidity_panel, limit_rules, temperature_panel};
 use super::strip_words;
 
 /// A day with a smaller share of known time is left bare (our own choice).
@@ -89,6 +87,10 @@ fn band(
 ) -> Labels {
     let mut labels = Vec::new();
     let days: Vec<Option<DayBand>> = dates.iter().map(|date| day_band(strip, line, *date)).collect();
+    for missing in missing_runs(strip, dates, &days) {
+        let (from, until) = (frame.axis.x(missing.from_ms), frame.axis.x(missing.until_ms));
+        gap_edges(canvas, (from, until), (panel.top_px, panel.bottom_px));
+    }
     for run in days.split(Option::is_none).filter(|run| !run.is_empty()) {
         let run: Vec<&DayBand> = run.iter().flatten().collect();
         let level = |index: usize| -> Vec<(f64, f64)> {
@@ -117,6 +119,19 @@ fn band(
         ];
     }
     labels
+}
+
+/// Runs of days that are left bare, each from its first to its last instant.
+fn missing_runs(strip: &Strip<'_>, dates: &[NaiveDate], days: &[Option<DayBand>]) -> Vec<Span> {
+    let mut runs: Vec<Span> = Vec::new();
+    let missing = dates.iter().zip(days).filter(|(_, day)| day.is_none());
+    for span in missing.filter_map(|(date, _)| strip.zone.day(*date).intersect(strip.span)) {
+        match runs.last_mut() {
+            Some(last) if last.until_ms == span.from_ms => last.until_ms = span.until_ms,
+            _ => runs.push(span),
+        }
+    }
+    runs
 }
 
 fn day_band(strip: &Strip<'_>, line: &Line<'_>, date: NaiveDate) -> Option<DayBand> {

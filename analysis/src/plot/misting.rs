@@ -129,10 +129,13 @@ fn words(plot: &MistingPlot<'_>) -> String {
     let usual = plot.usual_rise_pct.map_or_else(String::new, |usual| {
         format!(", against a usual {} %RH", number(usual))
     });
+    let rise = if number(low) == number(high) {
+        number(low)
+    } else {
+        format!("{} to {}", number(low), number(high))
+    };
     format!(
-        "The middle rise was {} to {} %RH{usual}. The scales start at zero.",
-        number(low),
-        number(high)
+        "The middle rise was {rise} %RH{usual}. Bars run from the lowest to the highest; the scales start at zero."
     )
 }
 

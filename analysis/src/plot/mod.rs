@@ -9,6 +9,7 @@
 //! Knows series and limits, no findings. Draws nothing across a gap.
 
 mod bands;
+mod calendar;
 mod canvas;
 mod misting;
 pub mod palette;

@@ -56,12 +56,13 @@ pub fn hex(color: RGBColor) -> String {
     format!("#{:02X}{:02X}{:02X}", color.0, color.1, color.2)
 }
 
-/// Style rules, to stand inside `@media (prefers-color-scheme: dark)`.
+/// Style rules, to stand inside `@media (prefers-color-scheme: dark)`. They name no ancestor: a drawing that is shown again
+/// through `<use>` stands in a tree of its own, where none would be found.
 pub fn dark_css() -> String {
     ALL.iter()
         .map(|ink| {
             let (paper, dark) = (hex(ink.paper), hex(ink.dark));
-            format!("svg [fill=\"{paper}\"]{{fill:{dark}}}svg [stroke=\"{paper}\"]{{stroke:{dark}}}\n")
+            format!("[fill=\"{paper}\"]{{fill:{dark}}}[stroke=\"{paper}\"]{{stroke:{dark}}}\n")
         })
         .collect()
 }

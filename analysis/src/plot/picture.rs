@@ -84,7 +84,7 @@ impl Picture {
             }),
             escape(&self.title),
             escape(&self.alternative),
-            palette::dark_css().replace("svg [", "["),
+            palette::dark_css(),
             palette::hex(palette::PAPER.paper),
             self.group(""),
         )

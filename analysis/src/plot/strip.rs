@@ -2,14 +2,15 @@
 //!
 //! Up to [`STRIP_DAYS_MAX`] days it is drawn reading by reading; a longer span is drawn as bands by day (`bands.rs`).
 
-use chrono::{NaiveDate, Timelike};
+use chrono::NaiveDate;
 use mosswarden_config::site::{Band, Limits};
-use mosswarden_config::zone::{LightHours, MS_PER_HOUR, Span, Zone};
+use mosswarden_config::zone::{LightHours, Span, Zone};
 
+use super::calendar::{day_names, journal, narrow_rows, nights};
 use super::canvas::{Anchor, Canvas, Lettering, draw};
 use super::palette::{self, Ink};
 use super::panel::{Panel, SMALL, STRONG, scale, spread};
-use super::picture::{Picture, Slice};
+use super::picture::Picture;
 use super::thin::{TimeAxis, columns, gaps, points};
 use super::units::Display;
 use super::{bands, strip_words};
@@ -77,15 +78,15 @@ const STRIP_DAYS_MAX: usize = 35;
 pub(super) const WIDTH_PX: f64 = 740.0;
 pub(super) const LEFT_PX: f64 = 40.0;
 pub(super) const RIGHT_PX: f64 = 100.0;
-const DAY_ROW_PX: f64 = 20.0;
-const MARK_ROW_PX: f64 = 18.0;
+pub(super) const DAY_ROW_PX: f64 = 20.0;
+pub(super) const MARK_ROW_PX: f64 = 18.0;
 pub(super) const TEMPERATURE_PX: f64 = 132.0;
 pub(super) const HUMIDITY_PX: f64 = 104.0;
 const BETWEEN_PX: f64 = 20.0;
 const MIST_ROW_PX: f64 = 30.0;
 const BAR_ROW_PX: f64 = 14.0;
-/// Widest plot part of one row on a narrow screen: with the axis it fits 360 px at nearly full size.
-const NARROW_PX: f64 = 274.0;
+/// Room that the words in a gap take, px.
+const GAP_WORDS_PX: f64 = 70.0;
 /// A rise that fills the misting row, %RH.
 const FULL_RISE_PCT: f64 = 20.0;
 /// Least height of a vertical scale, K or °F and %RH: a steady week then looks steady.
@@ -173,80 +174,6 @@ impl Frame {
     }
 }
 
-fn nights(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, dates: &[NaiveDate]) {
-    let Some(light) = strip.light else { return };
-    let before = dates.first().and_then(|date| date.pred_opt());
-    for date in before.iter().chain(dates) {
-        if let Some(night) = strip.zone.night(*date, light).intersect(strip.span) {
-            let (from, until) = (frame.axis.x(night.from_ms), frame.axis.x(night.until_ms));
-            canvas.rect(
-                (from, DAY_ROW_PX),
-                (until, frame.height_px - 4.0),
-                palette::NIGHT,
-                1.0,
-            );
-        }
-    }
-}
-
-pub(super) fn day_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, dates: &[NaiveDate]) {
-    let per_day = (frame.axis.until_px - frame.axis.from_px) / dates.len() as f64;
-    let y = DAY_ROW_PX / 2.0;
-    if dates.len() <= 2 {
-        for hour_ms in hours_of(strip, 2) {
-            let hour = strip.zone.local(hour_ms).hour();
-            canvas.text(
-                (frame.axis.x(hour_ms), y),
-                &format!("{hour:02}:00"),
-                Anchor::Left,
-                SMALL,
-            );
-        }
-        return;
-    }
-    let every = (44.0 / per_day).ceil().max(1.0) as usize;
-    for (index, date) in dates.iter().enumerate() {
-        let day = strip.zone.day(*date);
-        let Some(shown) = day.intersect(strip.span) else {
-            continue;
-        };
-        let x = frame.axis.x(shown.from_ms);
-        if index > 0 {
-            canvas.path(
-                &[(x, DAY_ROW_PX - 6.0), (x, frame.height_px - 4.0)],
-                palette::RULE,
-                1,
-            );
-        }
-        if index % every != 0 {
-            continue;
-        }
-        let mut name = date
-            .format(if per_day > 40.0 { "%a %-d" } else { "%-d %b" })
-            .to_string();
-        if (day.hours() - 24.0).abs() > 1e-9 {
-            name += &format!(" ({:.0} h)", day.hours());
-        }
-        if every == 1 {
-            canvas.text(
-                (frame.axis.x((shown.from_ms + shown.until_ms) / 2), y),
-                &name,
-                Anchor::Middle,
-                STRONG,
-            );
-        } else {
-            canvas.text((x + 2.0, y), &name, Anchor::Left, STRONG);
-        }
-    }
-}
-
-fn hours_of<'s>(strip: &'s Strip<'_>, every: u32) -> impl Iterator<Item = i64> + 's {
-    let first = (strip.span.from_ms + MS_PER_HOUR - 1) / MS_PER_HOUR * MS_PER_HOUR;
-    (first..strip.span.until_ms)
-        .step_by(MS_PER_HOUR as usize)
-        .filter(move |at| strip.zone.local(*at).hour() % every == 0)
-}
-
 /// A range that changes between day and night, over the span.
 fn wanted(strip: &Strip<'_>, dates: &[NaiveDate], by_day: Band, by_night: Band) -> Vec<(Span, Band)> {
     let Some(light) = strip.light else {
@@ -285,19 +212,27 @@ fn wash(
     }
 }
 
-/// Bare paper between dotted edges, where nothing was read.
+/// Bare paper between dotted edges, where nothing was read. It reaches halfway to the neighbouring panel.
 fn bare(canvas: &Canvas<'_>, frame: &Frame, panel: Panel, line: &Line<'_>) {
+    let (top, bottom) = (
+        panel.top_px - BETWEEN_PX / 2.0,
+        panel.bottom_px + BETWEEN_PX / 2.0,
+    );
     for gap in gaps(line.raw, line.gap_ms, frame.axis.span) {
         let (from, until) = (frame.axis.x(gap.from_ms), frame.axis.x(gap.until_ms));
-        let (top, bottom) = (panel.top_px - 5.0, panel.bottom_px + 2.0);
         canvas.rect((from, top), (until, bottom), palette::PAPER, 1.0);
-        for x in [from, until] {
-            canvas.dashed((x, top), (x, bottom), palette::FAINT, 2, (1.5, 2.5));
-        }
-        if until - from > 70.0 {
-            let middle = ((from + until) / 2.0, (top + bottom) / 2.0);
-            canvas.text(middle, "no readings", Anchor::Middle, SMALL);
-        }
+        gap_edges(canvas, (from, until), (panel.top_px, panel.bottom_px));
+    }
+}
+
+/// The dotted edges of a gap, and its words where they have room.
+pub(super) fn gap_edges(canvas: &Canvas<'_>, (from, until): (f64, f64), (top, bottom): (f64, f64)) {
+    for x in [from, until] {
+        canvas.dashed((x, top), (x, bottom), palette::FAINT, 2, (1.5, 2.5));
+    }
+    if until - from > GAP_WORDS_PX {
+        let middle = ((from + until) / 2.0, (top + bottom) / 2.0);
+        canvas.text(middle, "no readings", Anchor::Middle, SMALL);
     }
 }
 
@@ -324,6 +259,9 @@ fn trace(
         };
         for run in columns(line.raw.within(part), line.gap_ms, frame.axis, 2.0) {
             let path: Vec<(f64, f64)> = points(&run).map(place).collect();
+            if let [only] = path.as_slice() {
+                canvas.dot(*only, 2.5, ink, false);
+            }
             for (index, piece) in path.chunks(4).enumerate() {
                 if index % 2 == 0 {
                     canvas.path(piece, ink, 1);
@@ -434,8 +372,8 @@ fn temperature(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, line: &Lin
             ));
         }
     }
-    bare(canvas, frame, panel, line);
     labels.extend(limit_rules(canvas, strip, frame, panel));
+    bare(canvas, frame, panel, line);
     trace(canvas, frame, panel, line, palette::TEMPERATURE, &show);
     if let Some(last) = line.raw.within(strip.span).value.last() {
         labels.push((panel.y(show(*last)), "temperature".to_owned(), STRONG));
@@ -552,54 +490,4 @@ fn devices(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame) {
         }
         canvas.text((frame.axis.until_px + 5.0, y), &bar.label, Anchor::Left, SMALL);
     }
-}
-
-pub(super) fn journal(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame) {
-    let mut free_from = f64::NEG_INFINITY;
-    let y = frame.marks_px + MARK_ROW_PX / 2.0;
-    for mark in strip.marks.iter().filter(|mark| strip.span.contains(mark.at_ms)) {
-        let x = frame.axis.x(mark.at_ms);
-        let centre = x.max(free_from);
-        free_from = centre + 15.0;
-        canvas.path(&[(x, y + 8.0), (x, frame.height_px - 4.0)], palette::FAINT, 1);
-        canvas.dot((centre, y), 7.0, palette::PAPER, true);
-        canvas.dot((centre, y), 7.0, palette::INK, false);
-        canvas.text((centre, y), &mark.label, Anchor::Middle, STRONG);
-    }
-}
-
-/// Rows for a narrow screen: as many whole days (or even hours, for one or two days) as fit, the axis before each row.
-pub(super) fn narrow_rows(strip: &Strip<'_>, frame: &Frame, dates: &[NaiveDate]) -> Vec<Vec<Slice>> {
-    let mut places: Vec<f64> = if dates.len() <= 2 {
-        hours_of(strip, 2).map(|at| frame.axis.x(at)).collect()
-    } else {
-        dates
-            .iter()
-            .map(|date| frame.axis.x(strip.zone.day(*date).from_ms))
-            .collect()
-    };
-    places.retain(|x| *x > frame.axis.from_px);
-    places.push(frame.axis.until_px);
-    let gutter = Slice {
-        from_px: 0.0,
-        until_px: frame.axis.from_px,
-    };
-    let mut rows = Vec::new();
-    let mut from_px = frame.axis.from_px;
-    let mut until_px = from_px;
-    for (index, place) in places.iter().enumerate() {
-        // The last piece takes the labels at the lines' ends along.
-        let end = if index + 1 == places.len() {
-            WIDTH_PX
-        } else {
-            *place
-        };
-        if end - from_px > NARROW_PX && until_px > from_px {
-            rows.push(vec![gutter, Slice { from_px, until_px }]);
-            from_px = until_px;
-        }
-        until_px = end;
-    }
-    rows.push(vec![gutter, Slice { from_px, until_px }]);
-    rows
 }

@@ -26,7 +26,8 @@ pub struct EnclosureSection {
     pub verdict: Verdict,
     pub needs: Vec<Need>,
     pub coverage: String,
-    pub strip: Picture,
+    /// `None` where neither temperature nor humidity has ever been read.
+    pub strip: Option<Picture>,
     /// Which sensors are drawn, and why parts of them are not.
     pub strip_notes: Vec<String>,
     pub journal: Vec<JournalLine>,
@@ -71,7 +72,7 @@ pub(super) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         verdict: judged.verdict,
         needs: judged.needs.clone(),
         coverage: judged.coverage.clone(),
-        strip: strip(material, judged),
+        strip: (judged.temperature.is_some() || judged.humidity.is_some()).then(|| strip(material, judged)),
         strip_notes: strip_notes(material, judged),
         hours: nights::hours(material, judged, &days),
         nights,

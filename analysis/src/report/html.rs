@@ -201,7 +201,10 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
             need.evidence.first().map(|text| prose(text)).unwrap_or_default()
         );
     }
-    figure(page, &section.strip, &format!("p{index}"), &section.strip_notes);
+    match &section.strip {
+        Some(strip) => figure(page, strip, &format!("p{index}"), &section.strip_notes),
+        None => lines(page, &section.strip_notes, ""),
+    }
     journal(page, &section.journal, 4);
     heading(page, "Nights");
     if section.nights.rows.is_empty() {
@@ -216,12 +219,12 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     }
     if let Some(misting) = &section.misting {
         heading(page, "Misting");
+        *page += "<div class=\"pair\">\n";
         lines(page, &misting.sentences, "");
         if let Some(picture) = &misting.picture {
-            *page += "<div class=\"pair\">\n";
             figure(page, picture, &format!("m{index}"), &[]);
-            *page += "</div>\n";
         }
+        *page += "</div>\n";
     }
     heading(page, "Sensors");
     table(page, &section.label, &section.sensors, true);
@@ -346,8 +349,8 @@ fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
         }
     };
     *page += &format!(
-        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption>{0}</caption>\n<thead><tr>",
-        escape(&table.caption),
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption><span>{0}</span></caption>\n<thead><tr>",
+        prose(&table.caption),
         if is_words { " class=\"words\"" } else { "" },
         if place.is_empty() {
             String::new()
@@ -356,16 +359,16 @@ fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
         }
     );
     for (column, name) in table.columns.iter().enumerate() {
-        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), escape(name));
+        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), prose(name));
     }
     *page += "</tr></thead>\n<tbody>\n";
     for row in &table.rows {
         *page += "<tr>";
         for (column, Cell { text, .. }) in row.iter().enumerate() {
             *page += &if column == 0 {
-                format!("<th scope=\"row\">{}</th>", escape(text))
+                format!("<th scope=\"row\">{}</th>", prose(text))
             } else {
-                format!("<td{}>{}</td>", class(column), escape(text))
+                format!("<td{}>{}</td>", class(column), prose(text))
             };
         }
         *page += "</tr>\n";

@@ -77,7 +77,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
         "verdict": section.verdict.name(),
         "coverage": section.coverage,
         "reasons": section.needs.iter().map(need).collect::<Vec<_>>(),
-        "strip": picture(&section.strip),
+        "strip": section.strip.as_ref().map(picture),
         "strip_notes": section.strip_notes,
         "journal": section.journal.iter().map(entry).collect::<Vec<_>>(),
         "nights": table(&section.nights),

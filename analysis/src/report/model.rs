@@ -1,5 +1,7 @@
 //! The weekly report as a model: everything that is said is worked out here; the renderers compute nothing.
 
+use std::collections::BTreeSet;
+
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::Span;
@@ -11,7 +13,7 @@ use super::need::{self, Need, Standings, Verdict};
 use super::room::{self, RoomSection};
 use super::words;
 use crate::conditions;
-use crate::findings::{Severity, Verdicts};
+use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
 use crate::load::Record;
 use crate::plot::Display;
 use crate::trust::{self, Standing};
@@ -149,7 +151,7 @@ pub fn weekly(
             .map(|(_, sentence)| sentence)
             .collect(),
         needs: judged.iter().filter(|j| is_needed(j)).map(place_needs).collect(),
-        well: judged.iter().filter(|j| j.verdict == Verdict::Well).map(|j| line(j, well_words(j))).collect(),
+        well: judged.iter().filter(|j| j.verdict == Verdict::Well).map(|j| line(j, well_words(&material, j))).collect(),
         not_known: judged
             .iter()
             .filter(|j| !j.is_known)
@@ -157,7 +159,11 @@ pub fn weekly(
             .collect(),
         enclosures: judged.iter().map(|j| enclosure::section(&material, j)).collect(),
         room,
-        method: cautions::method(site.zone.name(), &until, JUDGED_FRAC_MIN * 100.0),
+        method: cautions::method(
+            site.zone.name(),
+            &words::moment(site.zone, span.until_ms),
+            JUDGED_FRAC_MIN * 100.0,
+        ),
         cautions: cautions::cautions(),
         until,
     }
@@ -185,14 +191,57 @@ fn line(judged: &Judged<'_>, words: String) -> PlaceLine {
     }
 }
 
-fn well_words(judged: &Judged<'_>) -> String {
-    match judged.needs.as_slice() {
-        [] => judged.coverage.clone(),
-        notes => {
-            let headlines: Vec<String> = notes.iter().map(|need| need.headline.to_lowercase()).collect();
-            format!("{} To note: {}.", judged.coverage, words::list(&headlines))
-        }
+/// Why a well enclosure is called so, with what is to note and what was not judged.
+fn well_words(material: &Material<'_>, judged: &Judged<'_>) -> String {
+    let mut words = judged.coverage.clone();
+    let headlines: Vec<String> = judged
+        .needs
+        .iter()
+        .map(|need| need.headline.to_lowercase())
+        .collect();
+    if !headlines.is_empty() {
+        words += &format!(" To note: {}.", words::list(&headlines));
     }
+    let kinds: BTreeSet<&str> = refusals(material, &judged.enclosure.id)
+        .map(|item| words::judged(item.kind))
+        .collect();
+    if !kinds.is_empty() {
+        let kinds: Vec<String> = kinds.into_iter().map(str::to_owned).collect();
+        words += &format!(" Not or only partly judged: {}.", words::list(&kinds));
+    }
+    words
+}
+
+fn refusals<'a>(material: &Material<'a>, id: &'a str) -> impl Iterator<Item = &'a NotAssessed> {
+    material
+        .verdicts
+        .not_assessed
+        .iter()
+        .filter(move |item| item.enclosure == id)
+}
+
+/// Why heat or cold could not be judged for so much of the span that the enclosure can't be called well.
+fn danger_not_judged(material: &Material<'_>, id: &str) -> Option<String> {
+    let span = material.span;
+    [Kind::Overheating, Kind::Overcooling]
+        .into_iter()
+        .find_map(|kind| {
+            let items: Vec<&NotAssessed> = refusals(material, id).filter(|item| item.kind == kind).collect();
+            let missing_h: f64 = items
+                .iter()
+                .filter_map(|item| item.span.unwrap_or(span).intersect(span))
+                .map(Span::hours)
+                .sum();
+            let first = items.first()?;
+            (missing_h > (1.0 - JUDGED_FRAC_MIN) * span.hours()).then(|| {
+                let reason = material.display.sentence(&first.reason);
+                let reason = reason.trim_end_matches('.');
+                format!(
+                    "Whether it was too hot or too cold could not be judged for {}: {reason}.",
+                    words::length(missing_h)
+                )
+            })
+        })
 }
 
 fn judge<'a>(
@@ -281,6 +330,9 @@ fn coverage(
             ),
         );
     }
+    if let Some(reason) = danger_not_judged(material, &enclosure.id) {
+        return (false, reason);
+    }
     if !asks_humidity {
         return (
             true,
@@ -320,11 +372,8 @@ fn coverage(
 }
 
 fn first_reason(material: &Material<'_>, id: &str) -> Option<String> {
-    material
-        .verdicts
-        .not_assessed
-        .iter()
-        .find(|item| item.enclosure == id)
+    refusals(material, id)
+        .next()
         .map(|item| material.display.sentence(&item.reason))
 }
 
@@ -367,6 +416,8 @@ fn answer_more(judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
     }
     match judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count() {
         0 => {}
+        // The answer has said so already.
+        unknown if unknown == judged.len() => {}
         1 => more.push("One could not be judged.".to_owned()),
         unknown => more.push(format!(
             "{} could not be judged.",

@@ -3,7 +3,7 @@
 use mosswarden_config::zone::Span;
 
 use super::chosen::Chosen;
-use super::model::{Judged, Material};
+use super::model::{JUDGED_FRAC_MIN, Judged, Material};
 use super::words;
 use crate::plot::{Cell, Table, number};
 
@@ -120,7 +120,7 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
         .conditions
         .map_or(&[][..], |outcome| outcome.days.as_slice())
         .iter()
-        .map(|day| {
+        .filter_map(|day| {
             let warm = |hours: f64| {
                 day.temperature_c
                     .map_or_else(|| Cell::text("not known"), |_| hours_cell(hours))
@@ -133,7 +133,8 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             if (day.span.hours() - 24.0).abs() > 1e-9 && day.span == material.site.zone.day(day.local_date) {
                 name += &format!(" ({:.0} h)", day.span.hours());
             }
-            vec![
+            let known_h = day.temperature_c.map_or(0.0, |s| s.covered_h);
+            let row = vec![
                 Cell::text(name),
                 warm(day.over.hours),
                 warm(day.under.hours),
@@ -141,9 +142,11 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
                 damp(day.wet_h),
                 damp(day.longest_wet_run_h),
                 day.light_h.map_or_else(|| Cell::text("not known"), hours_cell),
-            ]
+                hours_cell(known_h),
+            ];
+            let is_known = known_h / day.span.hours() >= JUDGED_FRAC_MIN;
+            (!is_known || has_something(&row)).then_some(row)
         })
-        .filter(has_something)
         .collect();
     Table {
         caption: "Days with hours beyond the limits, or with too few readings; at least these hours, where readings are missing".to_owned(),
@@ -155,15 +158,15 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             "damper than wanted".to_owned(),
             "longest near saturation".to_owned(),
             "light".to_owned(),
+            "known".to_owned(),
         ],
         rows,
     }
 }
 
-/// Whether a day's row says more than "none".
-fn has_something(row: &Vec<Cell>) -> bool {
-    let light_index = row.len() - 1;
-    row[1..light_index]
+/// Whether one of the four counts of hours beyond the limits says more than "none".
+fn has_something(row: &[Cell]) -> bool {
+    row[1..5]
         .iter()
         .any(|cell| cell.number.is_none_or(|hours| hours >= 1.0 / 60.0))
 }

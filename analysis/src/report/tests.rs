@@ -258,6 +258,11 @@ fn an_empty_week_is_not_known_and_never_well() {
             .iter()
             .all(|section| section.verdict == Verdict::NotKnown)
     );
+    assert!(report.answer_more.is_empty());
+    assert!(
+        report.enclosures.iter().all(|section| section.strip.is_none()),
+        "nothing is drawn of nothing"
+    );
     let mail = text(&report);
     assert!(!mail.contains(": well"), "{mail}");
     assert!(mail.contains("Nothing is known of its temperature: no usable temperature reading came."));
@@ -402,6 +407,53 @@ fn other_spans_are_drawn_too() {
         let page = html(&report);
         keep(name, &page);
         assert!(report.answer.contains(answer), "{}", report.answer);
-        assert!(!report.enclosures[0].strip.alternative.is_empty());
+        assert!(
+            report.enclosures[0]
+                .strip
+                .as_ref()
+                .is_some_and(|strip| !strip.alternative.is_empty())
+        );
     }
+}
+
+#[test]
+fn what_was_not_judged_is_said_and_danger_not_judged_is_never_well() {
+    let mut sample = sample::ordinary(
+        sample::site(
+            "Europe/Lisbon",
+            "metric",
+            &[("frog-1", "Mossy frogs", "mossy-frog")],
+        ),
+        "2026-W21",
+    );
+    let refused = |kind, span| crate::findings::NotAssessed {
+        kind,
+        enclosure: "frog-1".to_owned(),
+        subject: None,
+        span,
+        reason: "the sensors disagree by more than they should".to_owned(),
+    };
+    sample.verdicts.not_assessed.push(refused(Kind::MistWeak, None));
+    let well = report(&sample);
+    assert_eq!(well.well.len(), 1);
+    assert!(
+        well.well[0]
+            .words
+            .ends_with("Not or only partly judged: what the mistings do."),
+        "{}",
+        well.well[0].words
+    );
+    sample
+        .verdicts
+        .not_assessed
+        .push(refused(Kind::Overheating, None));
+    let unknown = report(&sample);
+    assert_eq!(
+        unknown.answer,
+        "How the one enclosure did this week is not known."
+    );
+    assert_eq!(
+        unknown.not_known[0].words,
+        "Whether it was too hot or too cold could not be judged for 7 days: the sensors disagree by more than they should."
+    );
 }

@@ -40,7 +40,9 @@ pub fn text(report: &WeeklyReport) -> String {
         out.heading(&format!("{}: {}", section.label, section.verdict.words()));
         out.paragraph(0, &section.about);
         out.paragraph(0, &section.coverage);
-        out.paragraph(0, &section.strip.alternative);
+        if let Some(strip) = &section.strip {
+            out.paragraph(0, &strip.alternative);
+        }
         out.bullets(&section.strip_notes);
         for entry in &section.journal {
             let text = if entry.text.is_empty() {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Enclosure, Sensor, Site};
+use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -15,7 +15,7 @@ use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::physics::uncertainty::rectangular;
-use crate::series::Series;
+use crate::series::{Series, on_spans};
 use crate::statistics::Estimate;
 use crate::trusted::Usable;
 use crate::words;
@@ -75,6 +75,61 @@ struct Faults {
     silent: Vec<Span>,
 }
 
+/// Humidity is compared at a sensor's own temperature: where that began to read wrong at the same time, a change of its
+/// humidity is the same fault seen twice, and is told once.
+fn lay_to_temperature(compared: &mut BTreeMap<(String, Quantity), Compared>) {
+    const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
+    let onset = |compared: &Compared| compared.change.as_ref().map(|blamed| blamed.change.onset_ms);
+    let moved: Vec<(String, i64)> = compared
+        .iter()
+        .filter(|((_, quantity), _)| *quantity == Quantity::Temperature)
+        .filter_map(|((sensor, _), found)| Some((sensor.clone(), onset(found)?)))
+        .collect();
+    for (sensor, at_ms) in moved {
+        if let Some(found) = compared.get_mut(&(sensor, Quantity::Humidity))
+            && onset(found).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
+        {
+            found.change = None;
+        }
+    }
+}
+
+type Grids = BTreeMap<(String, Quantity), Grid>;
+type FaultMap = BTreeMap<(String, Quantity), Faults>;
+
+/// A clock that is wrong.
+struct ClockFault {
+    stretch: Span,
+    value: Value,
+    message: String,
+    /// What puts a stamp of the stretch right; 0 where nothing can.
+    shift_ms: i64,
+}
+
+impl ClockFault {
+    /// The series with the stretch's stamps moved to where they belong; readings that would fall back in time are left out.
+    fn put_right(&self, series: &Series) -> Series {
+        let mut right = Series::default();
+        for index in 0..series.len() {
+            let at = series.at_ms[index];
+            let moved = if self.stretch.contains(at) {
+                at + self.shift_ms
+            } else {
+                at
+            };
+            if right.at_ms.last().is_none_or(|last| *last < moved) {
+                right.push(
+                    moved,
+                    series.received_ms[index],
+                    series.value[index],
+                    series.mark[index],
+                );
+            }
+        }
+        right
+    }
+}
+
 impl Room<'_> {
     fn history(&self) -> Span {
         self.record.span.unwrap_or(self.span)
@@ -82,12 +137,12 @@ impl Room<'_> {
 
     fn assess(&self, outcome: &mut Outcome) {
         let plausible = self.plausible();
-        let grids: BTreeMap<(String, Quantity), Grid> = plausible
+        let grids: Grids = plausible
             .iter()
             .map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history())))
             .collect();
         let mut checked = Checked::new();
-        let mut faults: BTreeMap<(String, Quantity), Faults> = BTreeMap::new();
+        let mut faults = FaultMap::new();
         for ((sensor, quantity), series) in &plausible {
             let (found, clean) = self.signal_faults(sensor, *quantity, series, &grids);
             faults.insert((sensor.clone(), *quantity), found);
@@ -109,9 +164,13 @@ impl Room<'_> {
                 }
             }
         }
+        lay_to_temperature(&mut compared);
         for sensor in self.sensors {
-            self.say_silent(sensor, &faults, outcome);
-            self.say_clock(sensor, &grids, outcome);
+            let clock = self.clock_fault(sensor, &grids, &faults);
+            match &clock {
+                Some(fault) => self.say_clock(sensor, fault, outcome),
+                None => self.say_silent(sensor, &faults, outcome),
+            }
             for quantity in CHECKED {
                 let key = (sensor.id.clone(), quantity);
                 let measured = plausible.contains_key(&key);
@@ -120,6 +179,9 @@ impl Room<'_> {
                 }
                 self.say_compared(sensor, quantity, measured, compared.get(&key), outcome);
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
+                    let clean = clock
+                        .as_ref()
+                        .map_or(clean.clone(), |fault| fault.put_right(&clean));
                     let usable = self.usable(sensor, quantity, clean, found, compared.get(&key));
                     let trust = self.trust(sensor, quantity, found, compared.get(&key), &usable);
                     outcome.sensors.push(trust);
@@ -287,78 +349,136 @@ impl Room<'_> {
         }
     }
 
-    fn say_clock(&self, sensor: &Sensor, grids: &BTreeMap<(String, Quantity), Grid>, outcome: &mut Outcome) {
-        let marked = CHECKED
+    /// The mistings as a grid whose changes are the mister's work: a probe in the enclosure sees them at once.
+    fn mistings(&self, like: &Grid) -> Vec<Grid> {
+        let Some(enclosure) = self.enclosure else {
+            return Vec::new();
+        };
+        let mut work = vec![0.0; like.cells.len()];
+        for mister in enclosure.devices_of(DeviceKind::Mister) {
+            let Some(states) = self.record.get(&mister.id, Quantity::State) else {
+                continue;
+            };
+            for run in on_spans(states.view(), MS_PER_HOUR) {
+                if let Some(index) = like.index_of(run.from_ms) {
+                    work[index] += run.hours();
+                }
+            }
+        }
+        let mut total = 0.0;
+        let cells = work
             .iter()
-            .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
-            .find_map(|series| {
-                let stretch = clock::marked(series, self.span)?;
-                let ahead = series.mark.contains(&Mark::ClockAhead);
-                Some((stretch, ahead))
-            });
-        let found = if let Some((stretch, ahead)) = marked {
+            .map(|hours| {
+                total += hours;
+                Some(total)
+            })
+            .collect();
+        if total > 0.0 {
+            vec![Grid {
+                first_index: like.first_index,
+                cells,
+            }]
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// Whether a sensor's clock is wrong, and by how much its later readings can be put right.
+    fn clock_fault(&self, sensor: &Sensor, grids: &Grids, faults: &FaultMap) -> Option<ClockFault> {
+        let zone = self.site.zone;
+        let heard = || {
+            CHECKED
+                .iter()
+                .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
+        };
+        if let Some((stretch, ahead)) = heard().find_map(|series| {
+            Some((
+                clock::marked(series, self.span)?,
+                series.mark.contains(&Mark::ClockAhead),
+            ))
+        }) {
             let what = if ahead {
                 "in the future"
             } else {
-                "decades back, as after a reset"
+                "long before, as after a reset"
             };
-            let message = format!(
-                "The clock of {} stands {what} since {}; its readings carry the time of their arrival instead.",
-                sensor.id,
-                words::instant(self.site.zone, stretch.from_ms)
-            );
+            let since = words::instant(zone, stretch.from_ms);
             // How far off is not stored once a time was refused; what is known is that it exceeds the door's tolerance.
-            Some((
+            return Some(ClockFault {
                 stretch,
-                Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"),
-                message,
-            ))
-        } else {
-            let others = |quantity: Quantity| -> Vec<&Grid> {
-                self.sensors
-                    .iter()
-                    .filter(|other| other.id != sensor.id)
-                    .filter_map(|other| grids.get(&(other.id.clone(), quantity)))
-                    .collect()
-            };
-            let by = |quantity: Quantity| {
-                let own = grids.get(&(sensor.id.clone(), quantity))?;
-                clock::shifted(own, &others(quantity), self.history())
-            };
-            by(Quantity::Humidity)
-                .or_else(|| by(Quantity::Temperature))
-                .map(|offset| {
-                    let message = format!(
-                        "{} sees everything {} {} than its neighbours since about {}: its clock is off.",
-                        sensor.id,
-                        words::duration(offset.offset_s.abs() / 3600.0),
-                        if offset.offset_s > 0.0 { "later" } else { "earlier" },
-                        words::instant(self.site.zone, offset.span.from_ms)
-                    );
-                    let value = Value::new("offset", offset.offset_s, "s").between(
-                        offset.offset_s - offset.half_width_s,
-                        offset.offset_s + offset.half_width_s,
-                    );
-                    (offset.span, value, message)
-                })
-        };
-        if let Some((stretch, value, message)) = found {
-            let lasts = stretch.until_ms >= self.span.until_ms - MS_PER_24_H;
-            outcome.verdicts.findings.push(Finding {
-                kind: Kind::ClockWrong,
-                enclosure: self.id.to_owned(),
-                subject: sensor.id.clone(),
-                start_ms: stretch.from_ms,
-                end_ms: (!lasts).then_some(stretch.until_ms),
-                severity: Severity::Notice,
-                value,
-                cause: None,
-                also: Vec::new(),
-                message,
-                advice: "Set the device's clock or its time zone; let it send UTC or no time at all."
-                    .to_owned(),
+                value: Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"),
+                message: format!(
+                    "The clock of {} stands {what} since {since}; its readings carry the time of their arrival instead.",
+                    sensor.id
+                ),
+                shift_ms: 0,
             });
         }
+        let quiet = CHECKED
+            .iter()
+            .filter_map(|quantity| faults.get(&(sensor.id.clone(), *quantity)))
+            .find_map(|faults| faults.silent.last().copied());
+        if let (Some(first_ms), Some(stretch)) = (self.record.misdated_ms(&sensor.id), quiet) {
+            let since = words::instant(zone, stretch.from_ms);
+            let year = zone.local(first_ms).format("%Y");
+            return Some(ClockFault {
+                stretch,
+                value: Value::new("offset", (first_ms - stretch.from_ms) as f64 / 1000.0, "s"),
+                message: format!(
+                    "The clock of {} was reset: readings dated {year} came in, and none with a true date since {since}.",
+                    sensor.id
+                ),
+                shift_ms: 0,
+            });
+        }
+        let by = |quantity: Quantity| {
+            let own = grids.get(&(sensor.id.clone(), quantity))?;
+            let others = self
+                .sensors
+                .iter()
+                .filter(|o| o.id != sensor.id)
+                .filter_map(|o| grids.get(&(o.id.clone(), quantity)));
+            let mistings = if quantity == Quantity::Humidity {
+                self.mistings(own)
+            } else {
+                Vec::new()
+            };
+            let all: Vec<&Grid> = others.chain(&mistings).collect();
+            clock::shifted(own, &all, self.history())
+        };
+        let offset = by(Quantity::Humidity).or_else(|| by(Quantity::Temperature))?;
+        Some(ClockFault {
+            stretch: offset.span,
+            value: Value::new("offset", offset.offset_s, "s").between(
+                offset.offset_s - offset.half_width_s,
+                offset.offset_s + offset.half_width_s,
+            ),
+            message: format!(
+                "{} sees everything {} {} than the rest of its enclosure since about {}: its clock is off.",
+                sensor.id,
+                words::duration(offset.offset_s.abs() / 3600.0),
+                if offset.offset_s > 0.0 { "later" } else { "earlier" },
+                words::instant(zone, offset.span.from_ms)
+            ),
+            shift_ms: -(offset.offset_s * 1000.0) as i64,
+        })
+    }
+
+    fn say_clock(&self, sensor: &Sensor, fault: &ClockFault, outcome: &mut Outcome) {
+        let lasts = fault.stretch.until_ms >= self.span.until_ms - MS_PER_24_H;
+        outcome.verdicts.findings.push(Finding {
+            kind: Kind::ClockWrong,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: fault.stretch.from_ms,
+            end_ms: (!lasts).then_some(fault.stretch.until_ms),
+            severity: Severity::Notice,
+            value: fault.value.clone(),
+            cause: None,
+            also: Vec::new(),
+            message: fault.message.clone(),
+            advice: "Set the device's clock or its time zone; let it send UTC or no time at all.".to_owned(),
+        });
     }
 
     fn say_signal(&self, sensor: &Sensor, quantity: Quantity, faults: &Faults, outcome: &mut Outcome) {

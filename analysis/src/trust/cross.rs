@@ -55,8 +55,8 @@ const TEMPERATURE_NOISE: Noise = Noise {
     sd_min: 0.08,
     walk_per_sqrt_day: 0.03,
     gain_sd: 0.15,
-    drift_min: 0.8,
-    step_min: 0.8,
+    drift_min: 0.6,
+    step_min: 0.45,
 };
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common

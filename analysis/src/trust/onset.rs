@@ -56,9 +56,9 @@ pub(super) struct Noise {
 const CARRIED_FRAC: f64 = 0.5;
 const CARRIED_PHI: f64 = 0.6;
 /// Twice the gain in log-likelihood that a change needs. Set so that healthy simulated sites stay silent (DEVELOPERS.md).
-pub(super) const LIKELIHOOD_GAIN_MIN: f64 = 20.0;
+pub(super) const LIKELIHOOD_GAIN_MIN: f64 = 22.0;
 /// Days before the onset that must be known, and after it.
-const DAYS_BEFORE_MIN: usize = 5;
+const DAYS_BEFORE_MIN: usize = 7;
 const DAYS_AFTER_MIN: usize = 2;
 /// Onsets whose gain lies this close to the best fit about as well (chi-square, one degree of freedom, 95 %).
 const ONSET_SLACK: f64 = 3.84;
@@ -376,6 +376,6 @@ mod tests {
 
     #[test]
     fn too_few_days_say_nothing() {
-        assert!(find(&days(6, 0.5, 1, |day| day * 3.0), NOISE, &[]).is_none());
+        assert!(find(&days(8, 0.5, 1, |day| day * 3.0), NOISE, &[]).is_none());
     }
 }

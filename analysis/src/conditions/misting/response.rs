@@ -31,6 +31,8 @@ const HALF_LIFE_MIN: (f64, f64) = (2.0, 600.0);
 const HALF_LIFE_RATIO_MAX: f64 = 2.5;
 /// Uncertainty of the level to which it decays, as a share of its distance from the room's.
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
+/// The dose is summed over at least and at most this long.
+const DOSE_MS: (i64, i64) = (25 * 60_000, 150 * 60_000);
 /// At or above this a reading is at saturation, %RH.
 const CEILING_PCT: f64 = 99.0;
 /// At or above this before the run, a rise says nothing.
@@ -59,6 +61,9 @@ pub(super) struct Response {
     /// Room to saturation before the run, g/m³.
     pub(super) headroom_g_m3: f64,
     pub(super) rise_g_m3: f64,
+    /// Vapour above the level before, summed over the time until light, mist or fog change something, g/m³ · min. In
+    /// proportion to the water given, also where wet surfaces or saturation hold the peak.
+    pub(super) dose_g_min_m3: Option<f64>,
     pub(super) rise_pct: f64,
     pub(super) minutes_to_peak: f64,
     pub(super) half_life_min: Option<f64>,
@@ -138,10 +143,53 @@ pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usiz
 /// Measures a run by one probe; `next_ms` is the next event that wets the air. `None` where readings are missing.
 pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
+    response.dose_g_min_m3 = dose_g_min_m3(context, probe, run.at_ms, before_w, next_ms);
     if response.rise_g_m3 >= DECAY_RISE_G_M3 {
         response.half_life_min = half_life_min(context, probe, &response, before_w, peak_ms, next_ms);
     }
     Some(response)
+}
+
+/// Vapour above the level before a run, summed over the time after it.
+fn dose_g_min_m3(
+    context: &Context<'_>,
+    probe: &Probe,
+    at_ms: i64,
+    before_w: f64,
+    next_ms: i64,
+) -> Option<f64> {
+    let longest = Span {
+        from_ms: at_ms,
+        until_ms: (at_ms + DOSE_MS.1).min(next_ms).min(context.span.until_ms),
+    };
+    let until_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
+    if until_ms - at_ms < DOSE_MS.0 {
+        return None;
+    }
+    let window = probe.range(Span {
+        from_ms: at_ms,
+        until_ms,
+    });
+    let mut sum = 0.0;
+    for index in window.clone().skip(1) {
+        let (t0, t1) = (probe.at_ms[index - 1], probe.at_ms[index]);
+        if t1 - t0 > probe.gap_ms {
+            return None;
+        }
+        let mean = 0.5 * (probe.w_g_m3[index - 1] + probe.w_g_m3[index]);
+        sum += (mean - before_w) * (t1 - t0) as f64 / 60_000.0;
+    }
+    (window.len() > AFTER_COUNT_MIN).then_some(sum)
+}
+
+/// The first time that the light goes on or off inside a span.
+fn first_edge(context: &Context<'_>, span: Span) -> Option<i64> {
+    context
+        .light_within(span)
+        .iter()
+        .flat_map(|light| [light.from_ms, light.until_ms])
+        .filter(|edge| span.from_ms < *edge && *edge < span.until_ms)
+        .min()
 }
 
 /// The response at an instant at which nothing happened: what noise and drift alone make.
@@ -197,6 +245,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         before_pct: rh_before,
         headroom_g_m3: saturated - w_before,
         rise_g_m3: smooth(&probe.w_g_m3, peak) - w_before,
+        dose_g_min_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
         half_life_min: None,
@@ -208,8 +257,9 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
 /// The half-life of the decay after a peak, min; `None` where it can't be fitted well.
 ///
 /// # Method
-/// An exponential towards a fixed level, from 80 % to 20 % of the rise. The level is the one before the run, moved with the
-/// room's vapour since: it holds what soil and plants give off steadily, and equals the room's where they give nothing.
+/// An exponential towards a fixed level, from 80 % to 20 % of the rise, after any plateau of wet surfaces ([`knee`]), while
+/// the light does not change. The level is the one before the run, moved with the room's vapour since: it holds what soil
+/// and plants give off steadily, and equals the room's where they give nothing.
 fn half_life_min(
     context: &Context<'_>,
     probe: &Probe,
@@ -218,12 +268,17 @@ fn half_life_min(
     peak_ms: i64,
     next_ms: i64,
 ) -> Option<f64> {
+    let longest = Span {
+        from_ms: peak_ms,
+        until_ms: (peak_ms + DECAY_MS).min(next_ms).min(context.span.until_ms),
+    };
+    // With lights on or off the level moves: the fit ends there.
+    let edge_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
     let window = probe.range(Span {
         from_ms: peak_ms,
-        until_ms: (peak_ms + DECAY_MS).min(next_ms),
+        until_ms: edge_ms,
     });
     let level = |frac: f64| before_w + frac * response.rise_g_m3;
-    // From the last time above 80 % (after any plateau of wet surfaces) to the first below 20 %.
     let until = window
         .clone()
         .find(|index| probe.w_g_m3[*index] < level(DECAY_UNTIL_FRAC))
@@ -235,28 +290,83 @@ fn half_life_min(
     if probe.w_g_m3[until.checked_sub(1)?] > level(0.5) {
         return None;
     }
-    let times: Vec<f64> = probe.at_ms[from..until]
-        .iter()
-        .map(|at| (at - peak_ms) as f64 / 60_000.0)
-        .collect();
-    let values = &probe.w_g_m3[from..until];
     let middle_ms = probe.at_ms[(from + until) / 2];
     let moved = context
         .room_vapour_g_m3(middle_ms)
         .zip(context.room_vapour_g_m3(peak_ms))
         .map_or(0.0, |(then, now)| then - now);
     let asymptote = before_w + moved;
-    let fit = decay(
-        &times,
-        values,
-        asymptote,
-        ASYMPTOTE_U_FRAC * response.rise_g_m3,
-        0.95,
-    )
-    .ok()?;
+    let times: Vec<f64> = probe.at_ms[from..until]
+        .iter()
+        .map(|at| (at - peak_ms) as f64 / 60_000.0)
+        .collect();
+    let values = &probe.w_g_m3[from..until];
+    let start = knee(&times, values, asymptote);
+    let u = ASYMPTOTE_U_FRAC * response.rise_g_m3;
+    let fit = decay(&times[start..], &values[start..], asymptote, u, 0.95).ok()?;
     let (low, high) = HALF_LIFE_MIN;
     let narrow = fit
         .half_life_high
         .is_some_and(|most| most <= HALF_LIFE_RATIO_MAX * fit.half_life_low);
     (narrow && (low..=high).contains(&fit.half_life)).then_some(fit.half_life)
+}
+
+/// Where the plateau of wet surfaces ends: the break between a line and a decay towards `asymptote` that leaves the least
+/// squares; 0 where one decay does as well.
+fn knee(times: &[f64], values: &[f64], asymptote: f64) -> usize {
+    /// Samples on either side of the break.
+    const SIDE_MIN: usize = 5;
+    /// The break must leave less than this share of the squares of one decay alone.
+    const SQUARES_FRAC: f64 = 0.6;
+    let whole = decay_squares(times, values, asymptote);
+    let best = (SIDE_MIN..values.len().saturating_sub(SIDE_MIN))
+        .map(|at| {
+            let squares = line_squares(&times[..at], &values[..at])
+                + decay_squares(&times[at..], &values[at..], asymptote);
+            (at, squares)
+        })
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    match best {
+        Some((at, squares)) if squares < SQUARES_FRAC * whole => at,
+        _ => 0,
+    }
+}
+
+/// Squares about a decay fitted in logarithms, weighted by the distance from the level (which undoes most of their tilt).
+fn decay_squares(times: &[f64], values: &[f64], asymptote: f64) -> f64 {
+    let points: Vec<(f64, f64, f64)> = times
+        .iter()
+        .zip(values)
+        .filter(|(_, value)| **value > asymptote)
+        .map(|(t, value)| (*t, (value - asymptote).ln(), (value - asymptote).powi(2)))
+        .collect();
+    let Some((slope, intercept)) = weighted_line(&points) else {
+        return f64::INFINITY;
+    };
+    times
+        .iter()
+        .zip(values)
+        .map(|(t, value)| (value - asymptote - (intercept + slope * t).exp()).powi(2))
+        .sum()
+}
+
+fn line_squares(times: &[f64], values: &[f64]) -> f64 {
+    let points: Vec<(f64, f64, f64)> = times.iter().zip(values).map(|(t, v)| (*t, *v, 1.0)).collect();
+    let Some((slope, intercept)) = weighted_line(&points) else {
+        return f64::INFINITY;
+    };
+    points
+        .iter()
+        .map(|(t, v, _)| (v - intercept - slope * t).powi(2))
+        .sum()
+}
+
+/// Slope and intercept of the weighted least-squares line through (x, y, weight).
+fn weighted_line(points: &[(f64, f64, f64)]) -> Option<(f64, f64)> {
+    let weight: f64 = points.iter().map(|(_, _, w)| w).sum();
+    let x = points.iter().map(|(x, _, w)| x * w).sum::<f64>() / weight;
+    let y = points.iter().map(|(_, y, w)| y * w).sum::<f64>() / weight;
+    let xx: f64 = points.iter().map(|(px, _, w)| w * (px - x).powi(2)).sum();
+    let xy: f64 = points.iter().map(|(px, py, w)| w * (px - x) * (py - y)).sum();
+    (xx > 0.0).then(|| (xy / xx, y - xy / xx * x))
 }

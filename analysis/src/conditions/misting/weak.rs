@@ -50,12 +50,21 @@ const SHARE_FLOOR: f64 = 0.03;
 /// A fall within this time is sudden.
 const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
 
+/// What is compared from run to run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Measure {
+    /// The rise: what the keeper sees.
+    Rise,
+    /// The dose: follows the water given, also where wet surfaces or saturation hold the peak.
+    Dose,
+}
+
 /// A good run by one probe.
 #[derive(Debug, Clone, Copy)]
 struct Sample {
     at_ms: i64,
     slot: Option<usize>,
-    /// ln of the rise per second.
+    /// ln of the measure per second of run.
     log_rise: f64,
     log_headroom: f64,
     rise_g_m3: f64,
@@ -81,7 +90,8 @@ pub(super) fn judge(
     main: usize,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let Some(by_main) = yields(context, device, observed, probes, main) else {
+    let of = |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure);
+    let Some(by_main) = of(main, Measure::Rise) else {
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
             Some(&device.id),
@@ -104,14 +114,25 @@ pub(super) fn judge(
         ));
         return verdicts;
     }
-    let others: Vec<Yield> = (0..probes.len())
-        .filter(|index| *index != main)
-        .filter_map(|index| yields(context, device, observed, probes, index))
-        .collect();
+    let others = |measure: Measure| -> Vec<Yield> {
+        (0..probes.len())
+            .filter(|index| *index != main)
+            .filter_map(|index| of(index, measure))
+            .collect()
+    };
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
-    let found = nothing(context, device, &by_main, &others, noise)
-        .or_else(|| weak(context, device, &by_main, &others));
-    verdicts.findings.extend(found);
+    let by_rise = others(Measure::Rise);
+    let empty = nothing(context, device, &by_main, &by_rise, noise);
+    // A run of nothing that still goes on says it all.
+    let open = empty.iter().any(|finding| finding.end_ms.is_none());
+    verdicts.findings.extend(empty);
+    if !open {
+        let found = weak(context, device, &by_main, &by_rise, Measure::Rise).or_else(|| {
+            let by_dose = of(main, Measure::Dose)?;
+            weak(context, device, &by_dose, &others(Measure::Dose), Measure::Dose)
+        });
+        verdicts.findings.extend(found);
+    }
     verdicts
 }
 
@@ -122,6 +143,7 @@ fn yields(
     observed: &[Observed],
     probes: &[Probe],
     index: usize,
+    measure: Measure,
 ) -> Option<Yield> {
     let probe = &probes[index];
     let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
@@ -135,13 +157,18 @@ fn yields(
                 return None;
             }
             let rise_g_m3 = response.rise_g_m3 - offset;
+            let measured = match measure {
+                Measure::Rise => rise_g_m3,
+                Measure::Dose => response.dose_g_min_m3?,
+            };
             Some(Sample {
                 at_ms: one.run.at_ms,
                 slot: one.run.slot,
-                log_rise: (rise_g_m3.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
+                log_rise: (measured.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
                 log_headroom: response.headroom_g_m3.ln(),
                 rise_g_m3,
-                censored: response.censored,
+                // Water that condenses at saturation comes back into the air: the dose still follows it.
+                censored: response.censored && measure == Measure::Rise,
                 half_life_min: response.half_life_min,
             })
         })
@@ -245,62 +272,93 @@ impl Model {
     }
 }
 
-/// The last runs gave nothing.
+/// Stretches of runs that gave nothing and reach into the span.
 fn nothing(
     context: &Context<'_>,
     device: &Device,
     by_main: &Yield,
     others: &[Yield],
     noise: f64,
-) -> Option<Finding> {
-    let lowest_usual = quantile(&by_main.usual, 0.05)?.exp();
+) -> Vec<Finding> {
+    let Some(lowest_usual) = quantile(&by_main.usual, 0.05).map(f64::exp) else {
+        return Vec::new();
+    };
     let needed = if lowest_usual >= STANDS_OUT_FRAC {
         NOTHING_COUNT
     } else {
         NOTHING_COUNT_UNSURE
     };
-    let streak: Vec<&(Sample, f64)> = by_main
-        .later
-        .iter()
-        .rev()
-        .take_while(|(sample, log_share)| {
-            log_share.exp() < NOTHING_FRAC
-                || (sample.rise_g_m3 <= noise && log_share.exp() < 2.0 * NOTHING_FRAC)
-        })
-        .collect();
-    let first = streak.last()?.0;
-    if streak.len() < needed || contradicted(others, first.at_ms) {
-        return None;
+    let gave_nothing = |(sample, log_share): &(Sample, f64)| {
+        log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
+    };
+    let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
+    let later = &by_main.later;
+    let mut from = 0;
+    for index in 0..=later.len() {
+        if index < later.len() && gave_nothing(&later[index]) {
+            continue;
+        }
+        if index - from >= needed {
+            streaks.push((&later[from..index], index == later.len()));
+        }
+        from = index + 1;
     }
+    streaks
+        .into_iter()
+        .filter(|(streak, _)| {
+            let (first, last) = (streak[0].0.at_ms, streak[streak.len() - 1].0.at_ms);
+            last >= context.span.from_ms && !contradicted(others, first, last)
+        })
+        .filter_map(|(streak, open)| nothing_finding(context, device, by_main, streak, open))
+        .collect()
+}
+
+fn nothing_finding(
+    context: &Context<'_>,
+    device: &Device,
+    by_main: &Yield,
+    streak: &[(Sample, f64)],
+    open: bool,
+) -> Option<Finding> {
+    let first_ms = streak.first()?.0.at_ms;
+    let last_ms = streak.last()?.0.at_ms;
     let shares: Vec<f64> = streak.iter().map(|(_, log_share)| log_share.exp()).collect();
     let share = median(&shares)?;
     let high = shares.iter().copied().fold(0.0, f64::max);
     let value =
         Value::new("rise per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
-    let mut finding = context.finding(Kind::MistWeak, first.at_ms, Severity::Urgent, value);
+    let severity = if open { Severity::Urgent } else { Severity::Warning };
+    let mut finding = context.finding(Kind::MistWeak, first_ms, severity, value);
     finding.subject = device.id.clone();
+    finding.end_ms = (!open).then_some(last_ms);
     finding.also = half_lives(context, by_main);
+    let until = if open {
+        String::new()
+    } else {
+        format!(" until {}", context.words.moment(last_ms))
+    };
     finding.message = format!(
-        "The last {} runs of {}, since {}, raised the humidity by next to nothing ({} of the usual): an empty reservoir, \
-         a pump without water or a shut valve.",
+        "{} runs of {} in a row, from {}{until}, raised the humidity by next to nothing ({} of the usual): an empty \
+         reservoir, a pump without water or a shut valve.",
         streak.len(),
         device.id,
-        context.words.moment(first.at_ms),
+        context.words.moment(first_ms),
         percent(share)
     );
-    finding.advice = "Mist by hand today. Fill and rinse the reservoir, prime the pump, look for a kinked or loose hose and \
-        a shut valve; unplug before you reach into water. If other enclosures on the same pump are dry too, it is the pump."
+    finding.advice = "Mist by hand if the animals need it. Fill and rinse the reservoir, prime the pump, look for a kinked \
+        or loose hose and a shut valve; unplug before you reach into water. If other enclosures on the same pump are dry \
+        too, it is the pump."
         .to_owned();
     Some(finding)
 }
 
 /// Whether another probe still sees the mistings.
-fn contradicted(others: &[Yield], since_ms: i64) -> bool {
+fn contradicted(others: &[Yield], since_ms: i64, until_ms: i64) -> bool {
     others.iter().any(|other| {
         let shares: Vec<f64> = other
             .later
             .iter()
-            .filter(|(sample, _)| sample.at_ms >= since_ms)
+            .filter(|(sample, _)| (since_ms..=until_ms).contains(&sample.at_ms))
             .map(|(_, log_share)| *log_share)
             .collect();
         median(&shares).is_some_and(|log_share| log_share.exp() > OTHER_FRAC)
@@ -308,7 +366,13 @@ fn contradicted(others: &[Yield], since_ms: i64) -> bool {
 }
 
 /// The yield has fallen.
-fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield]) -> Option<Finding> {
+fn weak(
+    context: &Context<'_>,
+    device: &Device,
+    by_main: &Yield,
+    others: &[Yield],
+    measure: Measure,
+) -> Option<Finding> {
     let week_ms = context.span.until_ms - NOW_MS;
     let of_week = by_main
         .later
@@ -321,13 +385,13 @@ fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield
             .iter()
             .map(|(_, log_share)| *log_share)
             .collect();
-        let shift = hodges_lehmann_shift(&by_main.usual, &now, 0.95, VARIANCE_INFLATION).ok()?;
+        let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
         let weak =
             shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
         weak.then_some((start, shift))
     })?;
     let since_ms = by_main.later[start].0.at_ms;
-    if contradicted(others, since_ms) {
+    if contradicted(others, since_ms, i64::MAX) {
         return None;
     }
     let (from_ms, sudden) = onset(by_main);
@@ -347,8 +411,12 @@ fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield
     } else {
         "it fell little by little, as when a nozzle clogs"
     };
+    let does = match measure {
+        Measure::Rise => "raise the humidity by",
+        Measure::Dose => "bring, summed over the time after them,",
+    };
     finding.message = format!(
-        "Mistings of {} now raise the humidity by {} of their usual ({} to {}), since about {}: {course}.",
+        "Mistings of {} now {does} {} of their usual ({} to {}), since about {}: {course}.",
         device.id,
         percent(frac),
         percent(low),
