@@ -40,7 +40,7 @@ pub(crate) enum Command {
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
-    /// Simulate enclosures with known faults, as tidy CSV with its truth
+    /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
 }
 
@@ -161,7 +161,7 @@ pub(crate) struct JournalAdd {
 
 #[derive(Debug, Args)]
 pub(crate) struct Simulate {
-    /// Folder for site.toml, readings.csv, journal.csv and truth.json; must not exist
+    /// Folder for site.toml, readings.csv, messages.jsonl, journal.csv and truth.json; must not exist
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
     #[arg(long, default_value_t = 1)]
@@ -179,6 +179,8 @@ pub(crate) enum Scenario {
     Holdout,
     /// A random room in which nothing is wrong
     Healthy,
+    /// One day of the demo's room at ten minutes, small enough to read: the day of sample-logs/
+    Day,
 }
 
 /// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.
