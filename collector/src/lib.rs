@@ -14,12 +14,14 @@
 mod archive;
 mod broker;
 pub mod clock;
+mod columns;
 mod compact;
 pub mod corrections;
 mod counts;
 mod csv;
 pub mod decode;
 pub mod disk;
+mod export;
 #[cfg(test)]
 mod faults;
 mod feeds;
@@ -41,7 +43,9 @@ mod writer;
 
 pub use archive::ArchiveError;
 pub use broker::ListenError;
+pub use columns::{Columns, ColumnsError};
 pub use counts::{Counts, Newest, Part, SensorSnapshot, Snapshot};
+pub use export::{ExportError, export_parquet};
 pub use import::{BadLine, ImportError, ImportSummary, import_csv};
 pub use mqtt::ClientError;
 pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};
