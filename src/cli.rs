@@ -40,6 +40,9 @@ pub(crate) enum Command {
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
+    /// Check a sensor beside another or over a salt, and note the correction that follows
+    #[command(subcommand)]
+    Calibrate(Calibrate),
     /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
 }
@@ -157,6 +160,94 @@ pub(crate) struct JournalAdd {
     pub(crate) by: Option<String>,
     /// What was seen or done
     pub(crate) text: Vec<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Calibrate {
+    /// How a check is prepared, with its cautions
+    Guide,
+    /// Judge several sensors that stood in one closed tub for some hours
+    SideBySide(SideBySide),
+    /// Judge a sensor that stood in a closed jar over a saturated salt
+    Salt(SaltCheck),
+    /// List the corrections that were noted
+    List,
+    /// Let a sensor's correction end; what was noted stays in the file
+    Withdraw {
+        #[arg(long, value_name = "ID")]
+        sensor: String,
+        /// From when on [default: now]
+        #[arg(long, value_name = "T")]
+        valid_from: Option<String>,
+        /// Who says so
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+}
+
+/// What both kinds of check share.
+#[derive(Debug, Args)]
+pub(crate) struct CheckArguments {
+    /// When the lid was closed
+    #[arg(long, value_name = "T")]
+    pub(crate) from: String,
+    /// When it was opened
+    #[arg(long, value_name = "T")]
+    pub(crate) to: String,
+    /// Humidity at which the sensor works, %RH [default: its median over two weeks before the test]
+    #[arg(long, value_name = "PCT")]
+    pub(crate) working: Option<f64>,
+    /// Note the correction, so that it applies to later readings
+    #[arg(long)]
+    pub(crate) save: bool,
+    /// From when on it applies [default: the end of the test]
+    #[arg(long, value_name = "T", requires = "save")]
+    pub(crate) valid_from: Option<String>,
+    /// Who made the check
+    #[arg(long, value_name = "NAME", requires = "save")]
+    pub(crate) by: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SideBySide {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    /// The sensor that is trusted most [default: the mean of all, three at least]
+    #[arg(long, value_name = "ID")]
+    pub(crate) reference: Option<String>,
+    /// The sensors in the tub; the reference may be among them
+    #[arg(required = true, value_name = "SENSOR")]
+    pub(crate) sensors: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SaltCheck {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    #[arg(long, value_enum)]
+    pub(crate) salt: SaltName,
+    #[arg(long, value_name = "ID")]
+    pub(crate) sensor: String,
+    /// A second jar, for the gain
+    #[arg(long, value_enum, requires = "second_from", requires = "second_to")]
+    pub(crate) second_salt: Option<SaltName>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_from: Option<String>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_to: Option<String>,
+}
+
+/// The salts that the guide offers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SaltName {
+    /// Magnesium chloride, about 33 %RH
+    Mgcl2,
+    /// Table salt, about 75 %RH
+    Nacl,
+    /// Potassium chloride, about 84 %RH
+    Kcl,
+    /// Potassium sulphate, about 97 %RH
+    K2so4,
 }
 
 #[derive(Debug, Args)]

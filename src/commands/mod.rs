@@ -1,5 +1,6 @@
 //! One file a command; what several commands share stands here.
 
+mod calibrate;
 mod check;
 mod collect;
 mod demo;
@@ -32,6 +33,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
         Command::Report(report) => report::run(&open_site(site)?, &report),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
+        Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
         Command::Simulate(simulate) => simulate::run(&simulate),
     }
 }
@@ -101,7 +103,16 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
         .map_err(Failure::failed("could not read the journal"))?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
+    let known = mosswarden_collector::corrections::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the corrections"))?;
+    if known.unreadable > 0 {
+        eprintln!(
+            "{} lines of the corrections can't be read and are not applied",
+            known.unreadable
+        );
+    }
     load::load(&site.data_dir, needed(span), None, tail, journal.entries)
+        .map(|record| record.with_corrections(known.corrections))
         .map_err(Failure::failed("could not read the archive"))
 }
 

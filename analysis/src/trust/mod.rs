@@ -2,6 +2,7 @@
 
 mod assess;
 mod clock;
+mod corrections;
 mod cross;
 mod daily;
 mod grid;
