@@ -44,7 +44,7 @@ fn open_site(given: Option<PathBuf>) -> Result<Site, Failure> {
     Ok(site)
 }
 
-fn now_ms() -> i64 {
+pub(crate) fn now_ms() -> i64 {
     Utc::now().timestamp_millis()
 }
 
@@ -105,7 +105,7 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
         .map_err(Failure::failed("could not read the archive"))
 }
 
-fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
     let record = record(site, span)?;
     let assessment = assess(site, &record, span);
     Ok((record, assessment))
