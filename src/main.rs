@@ -4,6 +4,7 @@
 mod alerts;
 mod cli;
 mod commands;
+mod discover;
 mod logging;
 mod page;
 mod reporter;

@@ -3,6 +3,7 @@
 mod check;
 mod collect;
 mod demo;
+mod discover;
 mod export;
 mod flags;
 mod import;
@@ -26,6 +27,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
         Command::Collect => collect::run(open_site(site)?),
+        Command::Discover(discover) => discover::run(&discover),
         Command::Check => check::run(site),
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
