@@ -116,7 +116,7 @@ fn sorts(gathered: &Gathered<'_>) -> Vec<Sort> {
             for (word, limit, is_above) in [(more, band.high, true), (less, band.low, false)] {
                 sorts.push(Sort {
                     name: format!(
-                        "{word} {} than wanted ({})",
+                        "{word} {} than the wanted {}",
                         half.words(),
                         words::value(quantity, limit)
                     ),
@@ -244,6 +244,26 @@ pub(super) fn table(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
     )
 }
 
+/// Of which kinds there was no run, where anything is known at all.
+pub(super) fn none_words(gathered: &Gathered<'_>, none: &[String]) -> Option<String> {
+    if !is_anything_known(gathered, gathered.reach) {
+        return Some("Not known: no reading of this time can be used.".to_owned());
+    }
+    (!none.is_empty()).then(|| {
+        format!(
+            "In the hours that are known there was no run {}.",
+            report_words::list(none)
+        )
+    })
+}
+
+fn is_anything_known(gathered: &Gathered<'_>, span: Span) -> bool {
+    gathered
+        .tracks
+        .iter()
+        .any(|track| track.place == gathered.enclosure.id && !track.usable.within(span).is_empty())
+}
+
 /// The worst run of each kind in the last fourteen days, as sentences; one sentence where there was none.
 pub(super) fn worst(gathered: &Gathered<'_>) -> Vec<String> {
     let zone = gathered.site.zone;
@@ -262,11 +282,7 @@ pub(super) fn worst(gathered: &Gathered<'_>) -> Vec<String> {
         }
     }
     if lines.is_empty() {
-        let is_known = gathered
-            .tracks
-            .iter()
-            .any(|track| track.place == gathered.enclosure.id && !track.usable.within(late).is_empty());
-        lines.push(if is_known {
+        lines.push(if is_anything_known(gathered, late) {
             "None in the hours of the last 14 days that are known.".to_owned()
         } else {
             "Not known: no reading of the last 14 days can be used.".to_owned()

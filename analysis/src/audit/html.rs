@@ -10,7 +10,7 @@ use crate::plot::{Cell, Table, escape};
 pub fn html(audit: &Audit) -> String {
     let mut page = head(&audit.title, "sheet", "Skip to the sheet");
     page += &format!(
-        "<header class=\"masthead small faint\"><p>{}. What was recorded of {} ({}), for a veterinarian.</p></header>\n<main>\n",
+        "<header class=\"masthead wide small faint\"><p>{}. What was recorded of {} ({}), for a veterinarian.</p></header>\n<main>\n",
         escape(&audit.site),
         escape(&audit.label),
         escape(&audit.enclosure)
@@ -130,8 +130,9 @@ fn sheet(page: &mut String, audit: &Audit) {
     lines(page, &audit.worst, "");
     *page += "</div>\n<div><h2 class=\"inner\">Changed in the last 14 days</h2>\n";
     events(page, &audit.recent_changes, audit.recent_changes_note.as_deref());
-    *page += "</div>\n</div>\n<h2 class=\"inner\">Never measured</h2>\n";
+    *page += "</div>\n<div class=\"never\"><h2 class=\"inner\">Never measured</h2>\n";
     lines(page, &audit.never_measured, "");
+    *page += "</div>\n</div>\n";
     *page += &format!(
         "<p><strong>{}</strong></p>\n</article>\n",
         prose(&audit.no_diagnosis)

@@ -19,9 +19,11 @@ use crate::report::{enclosure, limits, words as report_words};
 pub const SCHEMA: &str = "mosswarden.audit/1";
 
 /// Entries of the animal that the first page has room for; the newest.
-const SEEN_MAX: usize = 6;
+const SEEN_MAX: usize = 5;
 /// Changes that the first page has room for; the newest.
-const CHANGES_MAX: usize = 6;
+const CHANGES_MAX: usize = 5;
+/// Shorter unknown times are a late reading and need no sentence (our own choice), h.
+const UNKNOWN_H_MIN: f64 = 0.25;
 
 /// The whole audit.
 #[derive(Debug, Clone, PartialEq)]
@@ -123,7 +125,11 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
         .iter()
         .map(|window| strips::part(gathered, window, &changes))
         .collect();
-    let first_strip = strips.remove(0);
+    let mut first_strip = strips.remove(0);
+    if first_strip.picture.is_some() {
+        // Its figures and sensors stand in the table and the facts of the first page already.
+        first_strip.notes = vec![format!("{}. {}", first_strip.heading, strips::SCALE)];
+    }
     let material = Material {
         site,
         record: &gathered.recent,
@@ -166,12 +172,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
         strips,
         day_night: day_night(gathered, &windows),
         excursions,
-        excursions_note: (!none.is_empty()).then(|| {
-            format!(
-                "In the hours that are known there was no run {}.",
-                report_words::list(&none)
-            )
-        }),
+        excursions_note: excursions::none_words(gathered, &none),
         changes,
         devices: devices::lines(gathered),
         months,
@@ -267,11 +268,19 @@ fn answer(gathered: &Gathered<'_>) -> Vec<String> {
         } else {
             format!(", inside the wanted range {}", report_words::list(&shares))
         };
+        let unknown_h = (late.hours() - all.known_h).max(0.0);
+        let unknown = if unknown_h < UNKNOWN_H_MIN {
+            String::new()
+        } else {
+            format!(
+                " {} of {} are not known.",
+                words::hours(unknown_h),
+                words::hours(late.hours())
+            )
+        };
         sentences.push(format!(
-            "{name} in the last {days} days: {}{inside}. {} of {} are not known.",
-            words::range(quantity, all.low, all.high),
-            words::hours((late.hours() - all.known_h).max(0.0)),
-            words::hours(late.hours())
+            "{name} in the last {days} days: {}{inside}.{unknown}",
+            words::range(quantity, all.low, all.high)
         ));
     }
     sentences
@@ -280,23 +289,21 @@ fn answer(gathered: &Gathered<'_>) -> Vec<String> {
 fn facts(gathered: &Gathered<'_>) -> Vec<Note> {
     let (own, zone) = (gathered.enclosure, gathered.site.zone);
     let late = gathered.last(LATE_DAYS);
-    let mut facts = vec![Note::new("Animal and light", &enclosure::about(own))];
-    facts.push(Note::new(
-        "Here since",
-        &gathered.arrived_ms.map_or_else(
-            || "not known: the journal has no entry “arrived”".to_owned(),
-            |at_ms| {
-                format!(
-                    "{}, {} before the end of this sheet",
-                    words::at(zone, at_ms),
-                    report_words::several(
-                        usize::try_from((gathered.asked.until_ms - at_ms) / MS_PER_24_H).unwrap_or(0),
-                        "day"
-                    )
-                )
-            },
-        ),
-    ));
+    let arrived = gathered.arrived_ms.map_or_else(
+        || "Since when it is here is not known: the journal has no entry “arrived”.".to_owned(),
+        |at_ms| {
+            let days = usize::try_from((gathered.asked.until_ms - at_ms) / MS_PER_24_H).unwrap_or(0);
+            format!(
+                "Here since {}, {} before the end of this sheet.",
+                words::at(zone, at_ms),
+                report_words::several(days, "day")
+            )
+        },
+    );
+    let mut facts = vec![Note::new(
+        "Animal and light",
+        &format!("{} {arrived}", enclosure::about(own)),
+    )];
     let measured: Vec<String> = FOLLOWED
         .iter()
         .map(|quantity| {

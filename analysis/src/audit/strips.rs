@@ -15,6 +15,10 @@ use crate::report::words as report_words;
 /// From here on a strip shows many weeks, with the weightier entries of the journal only.
 const LONG_MS: i64 = 20 * MS_PER_24_H;
 
+/// A key to the other scale (NIST SP 811, appendix B).
+pub(super) const SCALE: &str =
+    "On the scale: 15 °C is 59 °F, 20 °C is 68 °F, 25 °C is 77 °F, 30 °C is 86 °F.";
+
 /// One window's picture.
 pub(super) fn part(gathered: &Gathered<'_>, window: &Window, events: &[Event]) -> StripPart {
     let span = window.span;
@@ -96,7 +100,7 @@ pub(super) fn part(gathered: &Gathered<'_>, window: &Window, events: &[Event]) -
     });
     picture.title = format!("{}, {}", own.label, window.name);
     picture.alternative = notes.join(" ");
-    notes.push("On the scale: 15 °C is 59 °F, 20 °C is 68 °F, 25 °C is 77 °F, 30 °C is 86 °F.".to_owned());
+    notes.push(SCALE.to_owned());
     if is_long {
         notes.push(
             "Of the journal, only entries that change conditions or readings, and illness, are marked."

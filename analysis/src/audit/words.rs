@@ -59,7 +59,7 @@ pub(super) fn share(part: f64, whole: f64) -> String {
 
 /// "310 h", "9.5 h".
 pub(super) fn hours(hours: f64) -> String {
-    if hours >= 100.0 || (hours - hours.round()).abs() < 0.05 {
+    if (hours - hours.round()).abs() < 0.05 {
         format!("{hours:.0} h")
     } else {
         format!("{hours:.1} h")
