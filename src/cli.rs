@@ -25,8 +25,10 @@ pub(crate) struct Arguments {
 pub(crate) enum Command {
     /// Show the whole job on this machine with invented data: devices, collector, archive, findings, report
     Demo(Demo),
-    /// Collect readings from MQTT until stopped
+    /// Collect readings from MQTT until stopped; serves the page and raises alerts
     Collect,
+    /// Listen to a broker and draft a site file from what it says
+    Discover(Discover),
     /// Say whether the site file, the way in, the folder and the clock are fit; changes nothing
     Check,
     /// Take history in from tidy CSV
@@ -58,6 +60,28 @@ pub(crate) struct Demo {
     /// Seed of the invented data
     #[arg(long, default_value_t = 1)]
     pub(crate) seed: u64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Discover {
+    /// The broker, as mqtt://HOST:PORT
+    #[arg(long, default_value = "mqtt://127.0.0.1:1883")]
+    pub(crate) url: String,
+    /// How long to listen, in seconds
+    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    pub(crate) seconds: u64,
+    /// Ask nothing; what only you know is marked in the draft
+    #[arg(long)]
+    pub(crate) yes: bool,
+    /// Where to write the draft [default: site.toml]; never over another file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Name at the broker
+    #[arg(long, requires = "password_file")]
+    pub(crate) user: Option<String>,
+    /// File whose first line is the password
+    #[arg(long, value_name = "FILE", requires = "user")]
+    pub(crate) password_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

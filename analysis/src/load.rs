@@ -183,15 +183,6 @@ fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
     Ok(files)
 }
 
-/// The partition of an instant; an instant before the calendar's beginning counts as that beginning.
-fn earliest_date(at_ms: i64) -> chrono::NaiveDate {
-    if at_ms < 0 {
-        chrono::NaiveDate::MIN
-    } else {
-        table::partition_date(at_ms)
-    }
-}
-
 fn list(dir: &Path) -> Result<Vec<PathBuf>, LoadError> {
     let wrap = |source: std::io::Error| LoadError::Io {
         path: dir.to_owned(),

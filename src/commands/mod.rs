@@ -4,6 +4,7 @@ mod calibrate;
 mod check;
 mod collect;
 mod demo;
+mod discover;
 mod export;
 mod flags;
 mod import;
@@ -27,6 +28,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
         Command::Collect => collect::run(open_site(site)?),
+        Command::Discover(discover) => discover::run(&discover),
         Command::Check => check::run(site),
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
@@ -46,7 +48,7 @@ fn open_site(given: Option<PathBuf>) -> Result<Site, Failure> {
     Ok(site)
 }
 
-fn now_ms() -> i64 {
+pub(crate) fn now_ms() -> i64 {
     Utc::now().timestamp_millis()
 }
 
@@ -116,7 +118,7 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
         .map_err(Failure::failed("could not read the archive"))
 }
 
-fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
     let record = record(site, span)?;
     let assessment = assess(site, &record, span);
     Ok((record, assessment))
