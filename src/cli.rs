@@ -42,7 +42,7 @@ pub(crate) enum Command {
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
-    /// Simulate enclosures with known faults, as tidy CSV with its truth
+    /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
 }
 
@@ -64,6 +64,9 @@ pub(crate) struct Import {
     /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
+    /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) columns: Vec<String>,
 }
 
 /// A span; times are RFC 3339, or a local date or date-time in the site's zone.
@@ -84,6 +87,9 @@ pub(crate) struct Export {
     /// Only these enclosures
     #[arg(long = "enclosure", value_name = "ID")]
     pub(crate) enclosures: Vec<String>,
+    /// Write one Parquet file instead of CSV on standard output; it must not exist
+    #[arg(long, value_name = "FILE")]
+    pub(crate) parquet: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -179,7 +185,7 @@ pub(crate) struct JournalAdd {
 
 #[derive(Debug, Args)]
 pub(crate) struct Simulate {
-    /// Folder for site.toml, readings.csv, journal.csv and truth.json; must not exist
+    /// Folder for site.toml, readings.csv, messages.jsonl, journal.csv and truth.json; must not exist
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
     #[arg(long, default_value_t = 1)]
@@ -197,6 +203,8 @@ pub(crate) enum Scenario {
     Holdout,
     /// A random room in which nothing is wrong
     Healthy,
+    /// One day of the demo's room at ten minutes, small enough to read: the day of sample-logs/
+    Day,
 }
 
 /// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.

@@ -6,6 +6,7 @@
 //! - [`trusted`]: what the trust room hands on.
 //! - [`assess`]: the whole judgement in one call.
 //! - [`trust`]: which sensor can be trusted, and how far.
+//! - [`calibrate`]: a sensor checked beside another or over a salt: offset and gain with their doubt, or a refusal.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
@@ -20,6 +21,7 @@
 
 pub mod assess;
 pub mod audit;
+pub mod calibrate;
 pub mod conditions;
 pub mod findings;
 pub mod load;

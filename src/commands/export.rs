@@ -14,12 +14,24 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     let span = span(site, &export.span)?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
-    let readings =
+    let mut readings =
         load::stored(&site.data_dir, span, tail).map_err(Failure::failed("could not read the archive"))?;
-    let mut out = BufWriter::new(std::io::stdout().lock());
     let wanted = |reading: &&Reading| {
         export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure)
     };
+    if let Some(file) = &export.parquet {
+        if file.exists() {
+            return Err(Failure::usage(
+                format!("{} exists already", file.display()),
+                "name a new file with --parquet",
+            ));
+        }
+        readings.retain(|reading| wanted(&reading));
+        mosswarden_collector::export_parquet(&readings, file).map_err(Failure::failed("could not export"))?;
+        println!("{} readings in {}", readings.len(), file.display());
+        return Ok(Outcome::Done);
+    }
+    let mut out = BufWriter::new(std::io::stdout().lock());
     write(&mut out, readings.iter().filter(wanted))
         .map_err(Failure::failed("could not print the readings"))?;
     Ok(Outcome::Done)

@@ -45,7 +45,8 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
         .zone
         .week(&week)
         .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
-    Ok((span, format!("report-{week}")))
+    // By the week itself, so that 2026-W9 and 2026-W09 are one report.
+    Ok((span, format!("report-{}", site.zone.week_name(span.from_ms))))
 }
 
 /// Judges the span and writes the report in every form; never over another file unless `force`.

@@ -6,6 +6,7 @@ mod cross;
 mod daily;
 mod grid;
 mod onset;
+pub mod quality;
 mod signal;
 mod witness;
 
