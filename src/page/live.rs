@@ -94,7 +94,7 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
     match best(&humidity, now_ms) {
         Some(reading) => {
             let wanted = wanted.map_or_else(String::new, |band| {
-                format!("; wanted {} to {} %RH", number(band.low), number(band.high))
+                format!("; wanted {:.0} to {:.0} %RH", band.low, band.high)
             });
             sentences.push(format!(
                 "{} %RH by {}, {}{wanted}.{}",
