@@ -39,10 +39,15 @@ pub(crate) enum Command {
     Flags(Flags),
     /// Write the weekly health report
     Report(Report),
+    /// Write what one enclosure's animals lived through before a moment, for a veterinarian
+    Audit(Audit),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
-    /// Simulate enclosures with known faults, as tidy CSV with its truth
+    /// Check a sensor beside another or over a salt, and note the correction that follows
+    #[command(subcommand)]
+    Calibrate(Calibrate),
+    /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
 }
 
@@ -86,6 +91,9 @@ pub(crate) struct Import {
     /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
+    /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) columns: Vec<String>,
 }
 
 /// A span; times are RFC 3339, or a local date or date-time in the site's zone.
@@ -106,6 +114,9 @@ pub(crate) struct Export {
     /// Only these enclosures
     #[arg(long = "enclosure", value_name = "ID")]
     pub(crate) enclosures: Vec<String>,
+    /// Write one Parquet file instead of CSV on standard output; it must not exist
+    #[arg(long, value_name = "FILE")]
+    pub(crate) parquet: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -139,6 +150,28 @@ pub(crate) struct Report {
     #[arg(long)]
     pub(crate) force: bool,
     /// Open the report when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Audit {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// When an animal looked unwell; nothing later is used
+    #[arg(long, value_name = "T")]
+    pub(crate) until: String,
+    /// How many days to look back; since arrival where the journal knows it and it is longer ago
+    #[arg(long, value_name = "N", default_value_t = 84, value_parser = clap::value_parser!(u32).range(3..=3660))]
+    pub(crate) days: u32,
+    /// Folder for the audit's files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite an audit of the same enclosure and moment
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the audit when it is written
     #[arg(long)]
     pub(crate) open: bool,
 }
@@ -177,9 +210,97 @@ pub(crate) struct JournalAdd {
     pub(crate) text: Vec<String>,
 }
 
+#[derive(Debug, Subcommand)]
+pub(crate) enum Calibrate {
+    /// How a check is prepared, with its cautions
+    Guide,
+    /// Judge several sensors that stood in one closed tub for some hours
+    SideBySide(SideBySide),
+    /// Judge a sensor that stood in a closed jar over a saturated salt
+    Salt(SaltCheck),
+    /// List the corrections that were noted
+    List,
+    /// Let a sensor's correction end; what was noted stays in the file
+    Withdraw {
+        #[arg(long, value_name = "ID")]
+        sensor: String,
+        /// From when on [default: now]
+        #[arg(long, value_name = "T")]
+        valid_from: Option<String>,
+        /// Who says so
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+}
+
+/// What both kinds of check share.
+#[derive(Debug, Args)]
+pub(crate) struct CheckArguments {
+    /// When the lid was closed
+    #[arg(long, value_name = "T")]
+    pub(crate) from: String,
+    /// When it was opened
+    #[arg(long, value_name = "T")]
+    pub(crate) to: String,
+    /// Humidity at which the sensor works, %RH [default: its median over two weeks before the test]
+    #[arg(long, value_name = "PCT")]
+    pub(crate) working: Option<f64>,
+    /// Note the correction, so that it applies to later readings
+    #[arg(long)]
+    pub(crate) save: bool,
+    /// From when on it applies [default: the end of the test]
+    #[arg(long, value_name = "T", requires = "save")]
+    pub(crate) valid_from: Option<String>,
+    /// Who made the check
+    #[arg(long, value_name = "NAME", requires = "save")]
+    pub(crate) by: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SideBySide {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    /// The sensor that is trusted most [default: the mean of all, three at least]
+    #[arg(long, value_name = "ID")]
+    pub(crate) reference: Option<String>,
+    /// The sensors in the tub; the reference may be among them
+    #[arg(required = true, value_name = "SENSOR")]
+    pub(crate) sensors: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SaltCheck {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    #[arg(long, value_enum)]
+    pub(crate) salt: SaltName,
+    #[arg(long, value_name = "ID")]
+    pub(crate) sensor: String,
+    /// A second jar, for the gain
+    #[arg(long, value_enum, requires = "second_from", requires = "second_to")]
+    pub(crate) second_salt: Option<SaltName>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_from: Option<String>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_to: Option<String>,
+}
+
+/// The salts that the guide offers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SaltName {
+    /// Magnesium chloride, about 33 %RH
+    Mgcl2,
+    /// Table salt, about 75 %RH
+    Nacl,
+    /// Potassium chloride, about 84 %RH
+    Kcl,
+    /// Potassium sulphate, about 97 %RH
+    K2so4,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct Simulate {
-    /// Folder for site.toml, readings.csv, journal.csv and truth.json; must not exist
+    /// Folder for site.toml, readings.csv, messages.jsonl, journal.csv and truth.json; must not exist
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
     #[arg(long, default_value_t = 1)]
@@ -197,6 +318,8 @@ pub(crate) enum Scenario {
     Holdout,
     /// A random room in which nothing is wrong
     Healthy,
+    /// One day of the demo's room at ten minutes, small enough to read: the day of sample-logs/
+    Day,
 }
 
 /// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.

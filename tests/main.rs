@@ -1,1 +1,15 @@
-//! end to end
+//! The program from outside: the built binary, real MQTT clients and brokers, and the files that it leaves.
+//!
+//! `harness` starts and stops things; each other module checks one duty. Tests that need mosquitto or Python packages say
+//! `skipped:` where those are missing; `MOSSWARDEN_REQUIRE_ALL=1` turns that into a failure (`tests/run` sets it).
+
+mod archive;
+mod builtin;
+mod command_line;
+mod demo;
+mod harness;
+mod journal;
+mod mosquitto;
+mod recording;
+mod samples;
+mod site_file;

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{self, Mark, Reading, TimeSource, column};
@@ -42,6 +43,8 @@ pub struct Record {
     pub span: Option<Span>,
     series: BTreeMap<(Arc<str>, Quantity), Samples>,
     pub journal: Vec<Entry>,
+    /// What checks said of sensors, in the order in which it was written; none later than the end of the span.
+    pub corrections: Vec<Correction>,
     /// Files that were read.
     pub files: Vec<PathBuf>,
     /// Imported readings whose stamps lie before any of these devices was made: first stamp by sensor, ms. When they were
@@ -91,6 +94,14 @@ impl Record {
             .collect();
         record.journal.sort_by_key(|entry| entry.at_ms);
         record
+    }
+
+    /// Adds what checks said of sensors, leaving out what begins to hold after the span.
+    pub fn with_corrections(mut self, corrections: Vec<Correction>) -> Record {
+        let until_ms = self.span.map_or(i64::MAX, |span| span.until_ms);
+        self.corrections = corrections;
+        self.corrections.retain(|found| found.valid_from_ms < until_ms);
+        self
     }
 
     /// Journal entries of an enclosure (or of one subject) inside a span.
@@ -170,15 +181,6 @@ fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
         }
     }
     Ok(files)
-}
-
-/// The partition of an instant; an instant before the calendar's beginning counts as that beginning.
-fn earliest_date(at_ms: i64) -> chrono::NaiveDate {
-    if at_ms < 0 {
-        chrono::NaiveDate::MIN
-    } else {
-        table::partition_date(at_ms)
-    }
 }
 
 fn list(dir: &Path) -> Result<Vec<PathBuf>, LoadError> {
@@ -355,6 +357,27 @@ impl Gathered {
             ..Record::default()
         }
     }
+}
+
+/// The first UTC day that the archive has a folder for.
+///
+/// # Errors
+/// [`LoadError`] names the folder.
+pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadError> {
+    Ok(list(&table::readings_dir(data_dir))?
+        .iter()
+        .filter_map(|day| table::date_of_partition(&day.file_name()?.to_string_lossy()))
+        .min())
+}
+
+/// Whether a file of readings holds any of the span.
+///
+/// # Errors
+/// [`LoadError`] names the file.
+pub fn holds(path: &Path, span: Span) -> Result<bool, LoadError> {
+    let mut gathered = Gathered::default();
+    read_file(path, span, None, &mut gathered)?;
+    Ok(gathered.series.values().any(|rows| !rows.is_empty()))
 }
 
 /// Every stored reading of a span as it is stored, for export: in order of time, then sensor, each once.

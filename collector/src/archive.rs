@@ -18,6 +18,21 @@ use polars::prelude::*;
 
 use crate::disk::{self, Disk};
 
+/// Key under which Arrow readers look for the columns' types.
+const ARROW_SCHEMA_KEY: &str = "ARROW:schema";
+/// The columns as plain Arrow types. Polars alone would write its texts as `string_view`, on which pyarrow can't filter and
+/// which older readers don't know. Base64 of pyarrow 26.0.1's `pa.schema([("at", pa.timestamp("ms", tz="UTC")), …]).serialize()`, texts
+/// as `pa.string()`, the value as `pa.float64()`; `tests/archive.rs` opens it.
+const ARROW_SCHEMA: &str = "\
+    /////+ABAAAQAAAAAAAKAAwABgAFAAgACgAAAAABBAAMAAAACAAIAAAABAAIAAAABAAAAAgAAAB0AQAAJAEAAPAAAA\
+    DAAAAAlAAAAGQAAAAwAAAABAAAALz+//8AAAEFEAAAABgAAAAEAAAAAAAAAAQAAABtYXJrAAAAACT////k/v//AAAB\
+    AxAAAAAcAAAABAAAAAAAAAAFAAAAdmFsdWUABgAIAAYABgAAAAAAAgAU////AAABBRAAAAAcAAAABAAAAAAAAAAIAA\
+    AAcXVhbnRpdHkAAAAAgP///0D///8AAAEFEAAAABgAAAAEAAAAAAAAAAYAAABzZW5zb3IAAKj///9o////AAABBRAA\
+    AAAcAAAABAAAAAAAAAAJAAAAZW5jbG9zdXJlAAAA1P///5T///8AAAEFEAAAACAAAAAEAAAAAAAAAAsAAAB0aW1lX3\
+    NvdXJjZQAEAAQABAAAAMT///8AAAEKEAAAABwAAAAEAAAAAAAAAAgAAAByZWNlaXZlZAAAAAC8////AAABAAQAAAAD\
+    AAAAVVRDABAAFAAIAAYABwAMAAAAEAAQAAAAAAABChAAAAAcAAAABAAAAAAAAAACAAAAYXQAAAgADAAGAAgACAAAAA\
+    AAAQAEAAAAAwAAAFVUQwA=";
+
 /// Why the archive can't be written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum ArchiveError {
@@ -89,6 +104,7 @@ pub(crate) fn to_bytes(readings: &[Reading]) -> Result<Vec<u8>, ArchiveError> {
     ];
     let mut frame = DataFrame::new(readings.len(), columns)?;
     let metadata = KeyValueMetadata::from_static(vec![
+        (ARROW_SCHEMA_KEY.to_owned(), ARROW_SCHEMA.to_owned()),
         (FORMAT_KEY.to_owned(), FORMAT_VERSION.to_string()),
         (UNITS_KEY.to_owned(), UNITS_VALUE.to_owned()),
     ]);
@@ -239,6 +255,18 @@ pub(crate) fn drop_known(
         }
     }
     Ok((before - readings.len()) as u64)
+}
+
+/// How many of the readings the partition's file of that name holds already: it is about to be written again.
+pub(crate) fn count_held(disk: &dyn Disk, dir: &Path, name: &str, readings: &[Reading]) -> u64 {
+    let times = || readings.iter().map(|reading| reading.at_ms);
+    let (Some(first), Some(last)) = (times().min(), times().max()) else {
+        return 0;
+    };
+    // Only a count hangs on it: a file that is not there or can't be read holds nothing, and is replaced.
+    identities_between(disk, &dir.join(name), first, last).map_or(0, |known| {
+        readings.iter().filter(|reading| known.contains(reading)).count() as u64
+    })
 }
 
 pub(crate) fn parquet_names(disk: &dyn Disk, dir: &Path) -> io::Result<Vec<String>> {

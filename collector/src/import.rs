@@ -569,7 +569,7 @@ mod tests {
             .import(&(EXAMPLE.to_owned() + "2026-03-02T08:00:00Z,room,room-wall,temperature,67.64,[degF]\n"))
             .expect("ok");
         assert_eq!((longer.added, longer.repeats), (1, 5));
-        assert_eq!(second.refused, 0);
+        assert_eq!((second.added, second.repeats, second.refused), (0, 5, 0));
         let archive = home.archive();
         assert_eq!(archive.len(), 6);
         assert!(

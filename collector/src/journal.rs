@@ -11,8 +11,8 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table;
 
 use crate::csv::{Next, Records};
-use crate::disk::{self, Disk, RealDisk};
 use crate::import::{BadLine, places, unknown_word};
+use crate::lines;
 
 const COLUMNS: [&str; 5] = ["time", "enclosure", "kind", "subject", "text"];
 /// Bad lines told one by one; the others are counted.
@@ -98,35 +98,7 @@ pub fn append(data_dir: &Path, entry: &Entry) -> Result<(), JournalError> {
 
 fn append_all(data_dir: &Path, entries: &[Entry]) -> Result<(), JournalError> {
     let file = table::journal_file(data_dir);
-    let write = || -> io::Result<()> {
-        disk::create_dir_durably(&RealDisk, data_dir)?;
-        let mut lines = Vec::new();
-        if !ends_with_line_break(&file)? {
-            lines.push(b'\n');
-        }
-        for entry in entries {
-            serde_json::to_writer(&mut lines, entry).map_err(io::Error::other)?;
-            lines.push(b'\n');
-        }
-        let mut open = RealDisk.open_append(&file)?;
-        // One write, so that two programs that add at once do not mix their lines.
-        open.append(&lines)?;
-        open.sync()?;
-        RealDisk.sync_dir(data_dir)
-    };
-    write().map_err(|source| JournalError::Disk {
-        file: file.clone(),
-        source,
-    })
-}
-
-/// A crash may have left half a line.
-fn ends_with_line_break(file: &Path) -> io::Result<bool> {
-    match RealDisk.read(file) {
-        Ok(bytes) => Ok(bytes.last().is_none_or(|last| *last == b'\n')),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(true),
-        Err(error) => Err(error),
-    }
+    lines::append(data_dir, &file, entries).map_err(|source| JournalError::Disk { file, source })
 }
 
 /// Everything in the journal; empty where there is none.
@@ -135,19 +107,8 @@ fn ends_with_line_break(file: &Path) -> io::Result<bool> {
 /// [`JournalError::Disk`]; single lines that can't be read are counted.
 pub fn list(data_dir: &Path) -> Result<Journal, JournalError> {
     let file = table::journal_file(data_dir);
-    let bytes = match RealDisk.read(&file) {
-        Ok(bytes) => bytes,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Journal::default()),
-        Err(source) => return Err(JournalError::Disk { file, source }),
-    };
-    let mut journal = Journal::default();
-    for line in bytes.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
-        match serde_json::from_slice(line) {
-            Ok(entry) => journal.entries.push(entry),
-            Err(_) => journal.unreadable += 1,
-        }
-    }
-    Ok(journal)
+    let (entries, unreadable) = lines::list(&file).map_err(|source| JournalError::Disk { file, source })?;
+    Ok(Journal { entries, unreadable })
 }
 
 /// Takes in a journal CSV. Bad lines are told and left out; entries that are there already are left out too.

@@ -2,7 +2,7 @@
 //!
 //! The way of a reading: [`mqtt`](run) or the built-in [`broker`](run) → a bounded queue → `writer` (group commit) → `store`, which
 //! judges by `feeds` ([`decode`], `validate`) and `window` (redeliveries) → `spool` → acknowledgement → `publish` → day
-//! files of Parquet → `compact`. Beside it: [`import_csv`] (history straight into the archive), [`journal`] (what a keeper saw), [`tail`] (what is
+//! files of Parquet → `compact`. Beside it: [`import_csv`] (history straight into the archive), [`journal`] (what a keeper saw), [`corrections`] (what a check said of a sensor), [`tail`] (what is
 //! durable and not yet published).
 //!
 //! Knows nothing of the analysis. Files are touched through [`disk`], the time is asked of [`clock`]; tests put failing ones there.
@@ -14,16 +14,20 @@
 mod archive;
 mod broker;
 pub mod clock;
+mod columns;
 mod compact;
+pub mod corrections;
 mod counts;
 mod csv;
 pub mod decode;
 pub mod disk;
+mod export;
 #[cfg(test)]
 mod faults;
 mod feeds;
 mod import;
 pub mod journal;
+mod lines;
 mod message;
 mod mqtt;
 mod publish;
@@ -39,7 +43,9 @@ mod writer;
 
 pub use archive::ArchiveError;
 pub use broker::ListenError;
+pub use columns::{Columns, ColumnsError};
 pub use counts::{Counts, Newest, Part, SensorSnapshot, Snapshot};
+pub use export::{ExportError, export_parquet};
 pub use import::{BadLine, ImportError, ImportSummary, import_csv};
 pub use mqtt::ClientError;
 pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};

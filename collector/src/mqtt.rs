@@ -2,21 +2,21 @@
 //!
 //! In: a broker, the site's topics. Out: arrivals into the writer's queue. A message is acknowledged to the broker when it is
 //! durable, and only on the connection that brought it: packet ids mean nothing on the next one (invariant M-1). The session is
-//! kept by the broker, so that what is sent while the collector is down comes later. The task that polls never waits for the disk.
+//! kept by the broker, so that what is sent while the collector is down comes later. The task that polls waits for the disk only by a full
+//! queue; acknowledgements never wait, because there is room for as many as there are packet ids.
 
 mod link;
 
 use std::io;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use bytes::Bytes;
 use mosswarden_config::site::Broker;
 use rustls::ClientConfig;
-use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, sleep, timeout};
+use tokio::time::{Instant, timeout};
 
 use crate::clock::Clock;
 use crate::counts::{Counts, Part};
@@ -35,8 +35,6 @@ const REPEAT_LOG: Duration = Duration::from_secs(60);
 /// At a stop, acknowledgements still on their way are waited for this long.
 const STOP_WITHIN: Duration = Duration::from_secs(10);
 const GOODBYE_WITHIN: Duration = Duration::from_secs(2);
-/// A queue that was full is looked at this often before the connection is renewed.
-const FULL_PAUSE: Duration = Duration::from_secs(1);
 
 /// Why the client can't be set up.
 #[derive(Debug, thiserror::Error)]
@@ -63,8 +61,6 @@ pub(crate) struct Client {
     voice: Voice,
     /// Messages handed over and neither acknowledged nor given up.
     in_flight: Arc<AtomicU64>,
-    /// A message did not fit the queue: only a new connection brings it again.
-    must_renew: AtomicBool,
     generation: Arc<Mutex<u64>>,
 }
 
@@ -93,6 +89,22 @@ impl Voice {
 
     fn set(&self, speak: Option<link::Speak>) {
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = speak;
+    }
+}
+
+/// Counts a message from its arrival until it is acknowledged or given up.
+struct InFlight(Arc<AtomicU64>);
+
+impl InFlight {
+    fn new(count: &Arc<AtomicU64>) -> InFlight {
+        count.fetch_add(1, Ordering::Relaxed);
+        InFlight(Arc::clone(count))
+    }
+}
+
+impl Drop for InFlight {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::Relaxed);
     }
 }
 
@@ -135,7 +147,6 @@ impl Client {
             counts,
             voice: Voice::default(),
             in_flight: Arc::default(),
-            must_renew: AtomicBool::new(false),
             generation: Arc::default(),
         })
     }
@@ -170,18 +181,10 @@ impl Client {
             if *stop.borrow() {
                 return self.say_goodbye(&mut link, connected_at.is_some()).await;
             }
-            let is_connected = connected_at.is_some();
             let heard = tokio::select! {
                 heard = link.poll() => heard,
                 // A poll that is cut short may lose an acknowledgement it was writing, so only the end of the connection does that.
                 () = wait_for_stop(&mut stop) => continue,
-                () = sleep(FULL_PAUSE), if is_connected && self.must_renew.load(Ordering::Relaxed) => {
-                    if self.queue.capacity() < self.queue.max_capacity() / 2 {
-                        continue;
-                    }
-                    self.must_renew.store(false, Ordering::Relaxed);
-                    Err(LinkError::Lost("renewed, to be sent again what found no room".to_owned()))
-                }
             };
             match heard {
                 Ok(Heard::Connected { session_present }) => {
@@ -199,7 +202,16 @@ impl Client {
                     self.voice.set(Some(link.speak()));
                     link.subscribe(&self.topics);
                 }
-                Ok(Heard::Publish(publish)) => self.take(publish, &link),
+                Ok(Heard::Publish(publish)) => {
+                    let arrival = self.arrival(publish, &link);
+                    // A full queue holds the connection back: a broker may send far more than the window that was
+                    // asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not
+                    // acknowledged and comes again.
+                    tokio::select! {
+                        sent = self.queue.send(arrival) => if sent.is_err() { return Ended::Stopped },
+                        () = wait_for_stop(&mut stop) => {}
+                    }
+                }
                 Ok(Heard::SubscriptionRefused { count }) => {
                     tracing::error!(
                         count,
@@ -247,22 +259,18 @@ impl Client {
         link.forget();
     }
 
-    fn take<L: Link>(&self, publish: link::Publish, link: &L) {
+    fn arrival<L: Link>(&self, publish: link::Publish, link: &L) -> Arrival {
         let id = publish.id;
         let when_durable = (id != 0).then(|| {
-            self.in_flight.fetch_add(1, Ordering::Relaxed);
             let born = *self.generation.lock().unwrap_or_else(PoisonError::into_inner);
-            let (generation, in_flight, acknowledge) = (
-                Arc::clone(&self.generation),
-                Arc::clone(&self.in_flight),
-                link.acknowledger(),
-            );
+            let (generation, acknowledge) = (Arc::clone(&self.generation), link.acknowledger());
+            let in_flight = InFlight::new(&self.in_flight);
             let when_durable: Box<dyn FnOnce() + Send> = Box::new(move || {
-                in_flight.fetch_sub(1, Ordering::Relaxed);
+                let _ends_here = in_flight;
                 let generation = generation.lock().unwrap_or_else(PoisonError::into_inner);
                 // M-1.
                 if *generation == born && !acknowledge(id) {
-                    tracing::debug!(
+                    tracing::warn!(
                         id,
                         "an acknowledgement found no room; the broker will send the message again"
                     );
@@ -282,15 +290,9 @@ impl Client {
                 is_will: false,
             },
         };
-        if let Err(TrySendError::Full(_)) = self.queue.try_send(Arrival {
+        Arrival {
             message,
             when_durable,
-        }) {
-            // The disk fails, or a flood at QoS 0. Unacknowledged messages come again on a new connection.
-            if id != 0 {
-                self.in_flight.fetch_sub(1, Ordering::Relaxed);
-                self.must_renew.store(true, Ordering::Relaxed);
-            }
         }
     }
 

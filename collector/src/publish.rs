@@ -47,8 +47,11 @@ pub(crate) fn put_by_day(
         let dir = table::partition_dir(data_dir, date);
         published.repeats += archive::drop_known(disk, &dir, name, &mut day)?;
         if !day.is_empty() {
+            // The same file again is written whole, because it may hold more than before, and counted as what it is.
+            let held = archive::count_held(disk, &dir, name, &day);
             archive::put(disk, data_dir, date, name, &day)?;
-            published.readings += day.len() as u64;
+            published.readings += day.len() as u64 - held;
+            published.repeats += held;
         }
     }
     Ok(published)

@@ -14,8 +14,9 @@ use sha2::{Digest, Sha256};
 
 use crate::message::Message;
 
-/// Messages that are remembered: five times the largest window that the collector offers (4,000).
-pub(crate) const WINDOW_MESSAGES: usize = 20_000;
+/// Messages that are remembered: more than there are packet ids (65,535), because a broker may send that many before the first
+/// acknowledgement. About 7 MB at most.
+pub(crate) const WINDOW_MESSAGES: usize = 70_000;
 
 type Key = (Arc<str>, u16);
 type Fingerprint = [u8; 16];

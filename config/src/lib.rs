@@ -5,9 +5,11 @@
 //! - [`species`]: what each species needs, with sources.
 //! - [`site`]: the site file, checked.
 //! - [`journal`]: what a keeper saw and did.
+//! - [`correction`]: what a check against a reference says of a sensor.
 //! - [`table`]: the archive's record, columns, folders.
 #![forbid(unsafe_code)]
 
+pub mod correction;
 pub mod journal;
 pub mod quantity;
 pub mod site;

@@ -14,23 +14,47 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     let span = span(site, &export.span)?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
-    let readings =
+    let mut readings =
         load::stored(&site.data_dir, span, tail).map_err(Failure::failed("could not read the archive"))?;
-    let mut out = BufWriter::new(std::io::stdout().lock());
     let wanted = |reading: &&Reading| {
         export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure)
     };
+    if let Some(file) = &export.parquet {
+        if file.exists() {
+            return Err(Failure::usage(
+                format!("{} exists already", file.display()),
+                "name a new file with --parquet",
+            ));
+        }
+        readings.retain(|reading| wanted(&reading));
+        mosswarden_collector::export_parquet(&readings, file).map_err(Failure::failed("could not export"))?;
+        println!("{} readings in {}", readings.len(), file.display());
+        return Ok(Outcome::Done);
+    }
+    let mut out = BufWriter::new(std::io::stdout().lock());
     write(&mut out, readings.iter().filter(wanted))
         .map_err(Failure::failed("could not print the readings"))?;
     Ok(Outcome::Done)
 }
+
+/// First line of tidy CSV.
+pub(crate) const HEADER: &str = "time,enclosure,sensor,quantity,value,unit";
 
 /// Tidy CSV: `time,enclosure,sensor,quantity,value,unit`, times in UTC. Ids hold no comma or quote (the site file's rule).
 pub(crate) fn write<'r>(
     out: &mut impl std::io::Write,
     readings: impl Iterator<Item = &'r Reading>,
 ) -> std::io::Result<()> {
-    writeln!(out, "time,enclosure,sensor,quantity,value,unit")?;
+    writeln!(out, "{HEADER}")?;
+    write_rows(out, readings)?;
+    out.flush()
+}
+
+/// The same without the header.
+pub(crate) fn write_rows<'r>(
+    out: &mut impl std::io::Write,
+    readings: impl Iterator<Item = &'r Reading>,
+) -> std::io::Result<()> {
     for reading in readings {
         let at = chrono::DateTime::from_timestamp_millis(reading.at_ms).unwrap_or_default();
         let precision = if reading.at_ms % 1000 == 0 {
@@ -49,5 +73,5 @@ pub(crate) fn write<'r>(
             reading.quantity.stored_unit()
         )?;
     }
-    out.flush()
+    Ok(())
 }

@@ -1,14 +1,27 @@
 //! `import`: history from tidy CSV into the archive.
 
+use std::path::{Path, PathBuf};
+
 use indicatif::{ProgressBar, ProgressStyle};
-use mosswarden_collector::import_csv;
+use mosswarden_collector::{Columns, import_csv};
 use mosswarden_config::site::Site;
 
 use crate::cli::Import;
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
-    for file in &import.files {
+    let columns = match import.columns.is_empty() {
+        true => None,
+        false => Some(
+            Columns::parse(site, &import.columns)
+                .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
+        ),
+    };
+    for given in &import.files {
+        let file = &match &columns {
+            Some(columns) => tidied(site, columns, given)?,
+            None => given.clone(),
+        };
         let bar = bar("bytes");
         let summary = import_csv(site, &site.data_dir, file, &mut |done, total| {
             bar.set_length(total);
@@ -35,6 +48,20 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
         }
     }
     Ok(Outcome::Done)
+}
+
+/// A tidy copy of a log, in the data folder's own place for it: refused lines can be looked up there.
+fn tidied(site: &Site, columns: &Columns, log: &Path) -> Result<PathBuf, Failure> {
+    let folder = site.data_dir.join("imports");
+    fs_err::create_dir_all(&folder).map_err(Failure::failed("could not make the folder for tidy copies"))?;
+    let name = log
+        .file_stem()
+        .map_or_else(|| "log".into(), |stem| stem.to_string_lossy().into_owned());
+    let out = folder.join(format!("{name}.tidy.csv"));
+    columns
+        .tidy(site, log, &out)
+        .map_err(Failure::failed("could not read the log"))?;
+    Ok(out)
 }
 
 /// A progress bar on standard error; silent where that is no terminal.

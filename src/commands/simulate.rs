@@ -1,6 +1,6 @@
-//! `simulate`: a room with known faults, as a site file, tidy CSV, a journal and the truth.
+//! `simulate`: a room with known faults, as a site file, tidy CSV, MQTT messages, a journal and the truth.
 
-use mosswarden_analysis::simulate::{holdout, run as simulate, scenario};
+use mosswarden_analysis::simulate::{holdout, messages_jsonl, run as simulate, sample_day, scenario};
 
 use crate::cli::{Scenario, Simulate};
 use crate::commands::now_ms;
@@ -10,12 +10,13 @@ pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
     let today = chrono::DateTime::from_timestamp_millis(now_ms())
         .unwrap_or_default()
         .date_naive();
-    let spec = match arguments.scenario {
-        Scenario::Demo => scenario::demo(arguments.seed, today),
-        Scenario::Holdout => holdout::holdout(arguments.seed),
-        Scenario::Healthy => scenario::healthy(arguments.seed),
+    let seed = arguments.seed;
+    let simulation = match arguments.scenario {
+        Scenario::Demo => simulate(&scenario::demo(seed, today)),
+        Scenario::Holdout => simulate(&holdout::holdout(seed)),
+        Scenario::Healthy => simulate(&scenario::healthy(seed)),
+        Scenario::Day => sample_day(seed),
     };
-    let simulation = simulate(&spec);
     let folder = &arguments.out;
     if folder.exists() {
         return Err(Failure::usage(
@@ -27,6 +28,7 @@ pub(crate) fn run(arguments: &Simulate) -> Result<Outcome, Failure> {
     let files = [
         ("site.toml", simulation.site_toml.clone()),
         ("readings.csv", simulation.readings_csv()),
+        ("messages.jsonl", messages_jsonl(&simulation)),
         ("journal.csv", simulation.journal_csv()),
         ("truth.json", simulation.truth_json()),
     ];

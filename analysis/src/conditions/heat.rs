@@ -218,3 +218,182 @@ fn end_of(context: &Context<'_>, line: &Line, excess: &Excess, day: Span) -> Opt
         && context.span.until_ms - last_ms <= line.gap_ms.min(MS_PER_HOUR);
     (!open).then_some(last_ms)
 }
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::quantity::Quantity;
+
+    use super::super::kit::{Kit, of, quiet_c, unjudged};
+    use super::*;
+    use crate::findings::Cause;
+
+    /// A triangle from 24 °C at 12:00 up to `peak` at 14:00 and back at 16:00, on one date, on top of the quiet day.
+    fn hot_day(kit: &Kit, at_ms: i64, date: &str, peak_c: f64) -> f64 {
+        let hour = kit.hour(at_ms);
+        let share = 1.0 - ((hour - 14.0).abs() / 2.0).min(1.0);
+        if kit.zone.date(at_ms).to_string() == date && kit.lit(at_ms) {
+            24.0 + share * (peak_c - 24.0)
+        } else {
+            quiet_c(kit, at_ms)
+        }
+    }
+
+    #[test]
+    fn degree_hours_of_a_hot_day_are_exact() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(hot_day(kit, at, "2026-05-19", 32.0))
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::Overheating);
+        assert_eq!(found.len(), 1, "{found:?}");
+        // From 24 to 32 in two hours: above 28 for 2 h, area 4 °C·h (worked by hand).
+        assert!(
+            (found[0].value.estimate - 4.0).abs() < 0.01,
+            "{:?}",
+            found[0].value
+        );
+        assert_eq!(found[0].start_ms, kit.at("2026-05-19T13:00"));
+        assert_eq!(
+            found[0].severity,
+            Severity::Urgent,
+            "31 °C was passed for half an hour"
+        );
+        assert!(
+            found[0]
+                .message
+                .contains("32.0 °C at the coolest place at 14:00 on Tuesday 19 May, 4.0 °C above")
+        );
+        assert!(
+            found[0].message.contains("for 2 h in all"),
+            "{}",
+            found[0].message
+        );
+    }
+
+    #[test]
+    fn a_hot_spot_with_a_cool_refuge_is_no_overheating() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.refill("check", Quantity::Temperature, |kit, at| {
+            Some(hot_day(kit, at, "2026-05-19", 34.0))
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, Kind::Overheating).is_empty());
+    }
+
+    #[test]
+    fn a_day_without_readings_is_not_called_well() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let gap =
+                    kit.zone.date(at).to_string() == "2026-05-20" && (9.0..14.0).contains(&kit.hour(at));
+                (!gap).then(|| quiet_c(kit, at))
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, Kind::Overheating).is_empty());
+        let items: Vec<_> = outcome
+            .verdicts
+            .not_assessed
+            .iter()
+            .filter(|item| item.kind == Kind::Overheating)
+            .collect();
+        assert_eq!(items.len(), 1);
+        assert!(
+            items[0].reason.contains("58 % of the light hours"),
+            "{}",
+            items[0].reason
+        );
+    }
+
+    #[test]
+    fn no_sensor_means_not_assessed() {
+        let mut kit = Kit::new("2026-05-04", 21);
+        kit.fill("wall", Quantity::Temperature, |_, _| Some(20.0));
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        for kind in [
+            Kind::Overheating,
+            Kind::NightTooCold,
+            Kind::HumidityTooLow,
+            Kind::LightHoursWrong,
+            Kind::MistMissed,
+        ] {
+            assert!(unjudged(&outcome, kind), "{kind:?}");
+        }
+        assert!(outcome.verdicts.findings.is_empty());
+    }
+
+    #[test]
+    fn a_cold_day_is_judged_at_the_warmest_place() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let cold =
+                    kit.zone.date(at).to_string() == "2026-05-19" && (2.0..6.0).contains(&kit.hour(at));
+                Some(if cold { 11.0 } else { quiet_c(kit, at) })
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::Overcooling);
+        assert_eq!(found.len(), 1);
+        assert!(
+            (found[0].value.estimate - 4.0).abs() < 0.1,
+            "{:?}",
+            found[0].value
+        );
+        assert_eq!(found[0].also[0].estimate, 11.0);
+    }
+
+    /// The hot day with the room, heater and lamp as given; its cause.
+    fn cause(room_follows: bool, heater_on: bool) -> Option<Cause> {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool", "stat"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(hot_day(kit, at, "2026-05-19", 32.0))
+            });
+        }
+        kit.refill("wall", Quantity::Temperature, |kit, at| {
+            let warmer = if room_follows {
+                hot_day(kit, at, "2026-05-19", 32.0) - quiet_c(kit, at)
+            } else {
+                0.0
+            };
+            Some(18.0 + warmer)
+        });
+        kit.states("heater", |kit, at| {
+            heater_on && kit.zone.date(at).to_string() == "2026-05-19" && (12.0..15.0).contains(&kit.hour(at))
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        of(&outcome, Kind::Overheating)[0].cause
+    }
+
+    #[test]
+    fn causes_follow_the_evidence() {
+        assert_eq!(cause(true, false), Some(Cause::RoomHeat));
+        assert_eq!(cause(false, true), Some(Cause::Heater));
+        // Four hours of unusual warming with heater off and lamp as ever: the sun, perhaps.
+        assert_eq!(cause(false, false), None);
+    }
+
+    #[test]
+    fn a_lamp_too_strong_shows_from_lights_on_to_lights_off() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool", "stat"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let stronger = kit.lit(at) && at >= kit.at("2026-05-20");
+                Some(quiet_c(kit, at) + if stronger { 5.5 } else { 0.0 })
+            });
+        }
+        kit.states("heater", |_, _| false);
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::Overheating);
+        assert_eq!(found.len(), 5);
+        assert!(
+            found.iter().all(|finding| finding.cause == Some(Cause::Lamp)),
+            "{found:?}"
+        );
+    }
+}

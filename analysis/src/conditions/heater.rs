@@ -18,15 +18,19 @@ use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 const MARGIN_K: f64 = 0.4;
 /// Time on beyond that, without a pause, that makes a finding, h: more than a slow heater's cycle where the thermostat is set
 /// a little higher than written down; less where the probe stands far above, K (common practice, no source).
-const STUCK_H_MIN: f64 = 1.5;
-const STUCK_FAR_H_MIN: f64 = 0.5;
-const FAR_K: f64 = 2.0;
+const STUCK_H_MIN: f64 = 2.5;
+const STUCK_FAR_H_MIN: f64 = 2.0;
+const FAR_K: f64 = 4.0;
 /// It still holds when it did so this shortly before the end.
 const OPEN_MS: i64 = MS_PER_HOUR;
 /// A heater that is on for this long without warming has failed, h.
 const FAILED_H_MIN: f64 = 3.0;
 /// Warming that a working heater reaches in that time, K (common practice, no source).
 const WARMING_K_MIN: f64 = 0.5;
+/// A fall while on that says it alone, K, where the room can't be compared.
+const FALL_ALONE_K: f64 = 1.0;
+/// Known share of that time.
+const KNOWN_FRAC_MIN: f64 = 0.5;
 /// The excess over the room that is left when a heater fails, as a share of the usual at that hour.
 const EXCESS_LEFT_FRAC: f64 = 0.6;
 /// The usual excess must be at least this, K, for its loss to show.
@@ -153,26 +157,37 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
         if on.hours() < FAILED_H_MIN || on.until_ms <= context.span.from_ms {
             continue;
         }
-        let Some(during) = probe.summary(on) else { continue };
+        // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
+        let Some(whole) = probe.summary(on) else { continue };
+        let falling = Span {
+            from_ms: on.from_ms,
+            until_ms: whole.low_at_ms,
+        };
+        if falling.hours() < FAILED_H_MIN {
+            continue;
+        }
+        let Some(during) = probe.summary(falling) else {
+            continue;
+        };
         let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
         // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
         let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
-        if warmed || during.covered_frac < 0.5 {
+        let fell_k = first_c - during.low;
+        if warmed || during.covered_frac < KNOWN_FRAC_MIN || fell_k < WARMING_K_MIN {
             continue;
         }
-        let lost = excess_lost(context, probe, on);
-        let fell = first_c - during.low >= WARMING_K_MIN;
-        if !lost.unwrap_or(fell) {
+        let lost = excess_lost(context, probe, falling);
+        if !lost.unwrap_or(fell_k >= FALL_ALONE_K) {
             continue;
         }
-        let value = Value::new("hours on with no warming", on.hours(), "h");
+        let value = Value::new("hours on with no warming", falling.hours(), "h");
         let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
         finding.subject = device.id.clone();
         finding.end_ms = (on.until_ms < context.span.until_ms).then_some(on.until_ms);
         finding.message = format!(
-            "{} has been on for {} since {} without warming: its probe went from {} to {}.",
+            "{} was on for {} from {} without warming: its probe went from {} to {}.",
             device.id,
-            context.words.hours(on.hours()),
+            context.words.hours(falling.hours()),
             context.words.moment(on.from_ms),
             context.words.temperature(first_c),
             context.words.temperature(during.low)
@@ -219,4 +234,64 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
 /// Hours a device was on in a span; used by the set-point's duty.
 pub(super) fn hours_on(states: &States, span: Span) -> f64 {
     hours_within(&states.on, span)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{Kit, of, quiet_c, unjudged};
+    use super::*;
+
+    #[test]
+    fn a_heater_on_above_its_set_point_is_stuck() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        // The lamp's day stands at 24 °C, above the set-point of 21: on from 10 to 16 is six hours too many.
+        kit.states("heater", |kit, at| {
+            kit.zone.date(at).to_string() == "2026-05-20" && (10.0..16.0).contains(&kit.hour(at))
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HeaterStuckOn);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].value.estimate - 6.0).abs() < 0.1);
+        assert_eq!(
+            (found[0].subject.as_str(), found[0].severity),
+            ("heater", Severity::Urgent)
+        );
+    }
+
+    #[test]
+    fn a_heater_that_cycles_below_its_set_point_is_well() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.states("heater", |kit, at| !kit.lit(at) && (at / 1_200_000) % 2 == 0);
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, Kind::HeaterStuckOn).is_empty());
+        assert!(of(&outcome, Kind::HeaterFailed).is_empty());
+    }
+
+    #[test]
+    fn a_heater_on_while_the_probe_falls_to_the_room_has_failed() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.refill("wall", Quantity::Temperature, |_, _| Some(15.0));
+        kit.refill("stat", Quantity::Temperature, |kit, at| {
+            let into_h = (at - kit.at("2026-05-20T21:00")) as f64 / MS_PER_HOUR as f64;
+            let dead = (0.0..11.0).contains(&into_h);
+            Some(if dead {
+                15.2 + 3.8 * (-into_h / 2.0).exp()
+            } else {
+                quiet_c(kit, at)
+            })
+        });
+        kit.states("heater", |kit, at| {
+            (kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00")).contains(&at)
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HeaterFailed);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].value.estimate > 9.0);
+    }
+
+    #[test]
+    fn a_heater_without_states_is_not_judged() {
+        let outcome = Kit::quiet("2026-05-04", 21).judge("2026-05-18", "2026-05-25");
+        assert!(unjudged(&outcome, Kind::HeaterStuckOn) && unjudged(&outcome, Kind::HeaterFailed));
+    }
 }

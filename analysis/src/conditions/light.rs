@@ -216,3 +216,54 @@ fn finding(
         .to_owned();
     finding
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{Kit, of, unjudged};
+    use super::*;
+
+    #[test]
+    fn a_lamp_left_on_is_one_finding_for_its_days() {
+        let mut kit = Kit::quiet("2026-03-02", 35);
+        kit.restate("lamp", |kit, at| {
+            let late = (kit.at("2026-03-25")..kit.at("2026-03-28")).contains(&at) && kit.hour(at) >= 20.0;
+            kit.lit(at) || (late && kit.hour(at) < 23.0)
+        });
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].value.estimate - 3.0).abs() < 0.01);
+        assert_eq!(found[0].end_ms, Some(kit.at("2026-03-28")));
+        assert_eq!(outcome.days[2].light_h, Some(15.0));
+    }
+
+    #[test]
+    fn a_lamp_that_fails_gives_too_little() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.restate("lamp", |kit, at| kit.lit(at) && at < kit.at("2026-05-23"));
+        let found_in = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&found_in, Kind::LightHoursWrong);
+        assert_eq!(found.len(), 1);
+        assert!((found[0].value.estimate + 12.0).abs() < 0.01 && found[0].end_ms.is_none());
+    }
+
+    #[test]
+    fn a_light_sensor_stands_in_and_nothing_is_not_well() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.restate("lamp", |_, _| false);
+        let mut dark = Kit::new("2026-05-04", 21);
+        dark.fill("check", Quantity::Temperature, |_, _| Some(20.0));
+        assert!(unjudged(
+            &dark.judge("2026-05-18", "2026-05-25"),
+            Kind::LightHoursWrong
+        ));
+        dark.fill("check", Quantity::Illuminance, |kit, at| {
+            let lit = kit.lit(at) || (kit.hour(at) < 22.0 && kit.hour(at) > 8.0 && at > kit.at("2026-05-22"));
+            Some(if lit { 4000.0 } else { 2.0 })
+        });
+        let outcome = dark.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].value.estimate - 2.0).abs() < 0.1, "{found:?}");
+    }
+}

@@ -14,13 +14,12 @@ mod runs;
 mod weak;
 
 use mosswarden_config::site::DeviceKind;
-use mosswarden_config::zone::Span;
 
 use super::context::Context;
 use super::{Misting, Ran};
 use crate::findings::{Kind, Verdicts};
 use response::{Probe, Response};
-use runs::Run;
+use runs::{Events, Run};
 
 /// A run with what it did, by one probe.
 pub(super) struct Observed {
@@ -28,6 +27,8 @@ pub(super) struct Observed {
     /// By each probe, in the order of the probes; `None` where nothing could be measured.
     responses: Vec<Option<Response>>,
     left_out: Option<String>,
+    /// It is left out for fog around it and for nothing else.
+    fog_only: bool,
 }
 
 /// Judges every mister, and lists mistings by hand.
@@ -38,7 +39,7 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
     let misters: Vec<_> = context.enclosure.devices_of(DeviceKind::Mister).collect();
     let all_runs: Vec<Vec<Run>> = misters.iter().map(|device| runs::of(context, device)).collect();
     let by_hand = runs::by_hand(context);
-    let events = runs::events(context, &all_runs, &by_hand);
+    let events = Events::of(context, &all_runs, &by_hand);
     for (device, device_runs) in misters.iter().zip(all_runs) {
         let mut observed = observe(context, &probes, device_runs, &events);
         let main = response::main_probe(&probes, &observed);
@@ -63,15 +64,13 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
     (mistings, verdicts)
 }
 
-fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &[Span]) -> Vec<Observed> {
+fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {
     runs.into_iter()
         .map(|run| {
-            let left_out = runs::confounded(context, &run, events);
-            let next_ms = events
-                .iter()
-                .map(|event| event.from_ms)
-                .find(|from| *from > run.at_ms + runs::SAME_RUN_MS)
-                .unwrap_or(i64::MAX);
+            let other = runs::keeper_near(context, &run).or_else(|| events.misting_near(&run));
+            let fog_only = other.is_none() && events.fog_near(&run);
+            let left_out = other.or_else(|| fog_only.then(|| "fog around it".to_owned()));
+            let next_ms = events.next_ms(&run);
             let responses = probes
                 .iter()
                 .map(|probe| response::measure(context, probe, &run, next_ms))
@@ -80,6 +79,7 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &[Sp
                 run,
                 responses,
                 left_out,
+                fog_only,
             }
         })
         .collect()
@@ -106,5 +106,186 @@ fn misting(observed: &Observed, main: Option<usize>) -> Misting {
             .left_out
             .clone()
             .or_else(|| seen.and_then(Response::left_out)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::quantity::Quantity;
+    use mosswarden_config::zone::MS_PER_HOUR;
+
+    use super::super::kit::{Kit, of, unjudged};
+    use super::*;
+    use crate::physics::humidity::{
+        relative_humidity_pct, vapour_density_g_m3, vapour_pressure_from_density_pa, vapour_pressure_pa,
+    };
+
+    const RISE_G_M3: f64 = 3.0;
+    const HALF_LIFE_MIN: f64 = 40.0;
+
+    /// The scheduled instants of a kit.
+    fn schedule(kit: &Kit) -> Vec<i64> {
+        let dates = kit.zone.dates(kit.whole);
+        dates
+            .iter()
+            .flat_map(|date| ["10:00", "15:00"].map(|clock| kit.at(&format!("{date}T{clock}"))))
+            .collect()
+    }
+
+    /// A record in which each run lifts the vapour by `share(at)` of [`RISE_G_M3`], which then halves every
+    /// [`HALF_LIFE_MIN`]; `share` is `None` where the run is missed. States where `stated`.
+    fn misted(stated: bool, share: impl Fn(&Kit, i64) -> Option<f64>) -> Kit {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        let runs: Vec<(i64, f64)> = schedule(&kit)
+            .into_iter()
+            .filter_map(|at| share(&kit, at).map(|share| (at, share)))
+            .collect();
+        for sensor in ["check", "cool", "stat"] {
+            let runs = runs.clone();
+            kit.refill(sensor, Quantity::Humidity, move |kit, at| {
+                let t_c = super::super::kit::quiet_c(kit, at);
+                let still = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, 65.0));
+                let added: f64 = runs
+                    .iter()
+                    .filter(|(run, _)| (0..10 * MS_PER_HOUR).contains(&(at - run)))
+                    .map(|(run, share)| {
+                        share * RISE_G_M3 * (-((at - run) as f64) / 60_000.0 / HALF_LIFE_MIN).exp2()
+                    })
+                    .sum();
+                Some(relative_humidity_pct(
+                    t_c,
+                    vapour_pressure_from_density_pa(t_c, still + added),
+                ))
+            });
+        }
+        if stated {
+            for (at, _) in runs {
+                kit.mist(at);
+            }
+        }
+        kit
+    }
+
+    #[test]
+    fn a_run_is_measured_rise_and_half_life() {
+        let outcome = misted(true, |_, _| Some(1.0)).judge("2026-03-23", "2026-03-30");
+        assert!(of(&outcome, Kind::MistWeak).is_empty() && of(&outcome, Kind::MistMissed).is_empty());
+        assert_eq!(outcome.mistings.len(), 14);
+        for misting in &outcome.mistings {
+            assert_eq!(misting.ran, Ran::Yes);
+            let rise = misting.rise_g_m3.expect("measured");
+            assert!((rise - RISE_G_M3).abs() < 0.05 * RISE_G_M3, "{misting:?}");
+            let half_life = misting.half_life_min.expect("fitted");
+            assert!((half_life / HALF_LIFE_MIN - 1.0).abs() < 0.02, "{misting:?}");
+        }
+    }
+
+    #[test]
+    fn missed_runs_are_found_by_state_also_over_a_clock_change() {
+        let missed = ["2026-03-27T15:00", "2026-03-29T10:00", "2026-03-29T15:00"];
+        let kit = misted(true, |kit, at| {
+            (!missed.iter().any(|text| kit.at(text) == at)).then_some(1.0)
+        });
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::MistMissed);
+        assert_eq!(found.len(), 2, "{found:?}");
+        assert_eq!(found.iter().map(|f| f.value.estimate).sum::<f64>(), 3.0);
+        assert!(
+            found
+                .iter()
+                .any(|f| f.start_ms == kit.at("2026-03-29T10:00") && f.end_ms.is_none())
+        );
+        assert_eq!(outcome.mistings.iter().filter(|m| m.ran == Ran::No).count(), 3);
+    }
+
+    #[test]
+    fn missed_runs_are_found_by_humidity_where_no_state_comes() {
+        let kit = misted(false, |kit, at| (at != kit.at("2026-03-27T15:00")).then_some(1.0));
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::MistMissed);
+        assert_eq!(found.len(), 1, "{found:?} {:?}", outcome.verdicts.not_assessed);
+        assert_eq!(found[0].start_ms, kit.at("2026-03-27T15:00"));
+    }
+
+    #[test]
+    fn without_state_and_response_nothing_is_said() {
+        let kit = Kit::quiet("2026-03-02", 42);
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        assert!(of(&outcome, Kind::MistMissed).is_empty());
+        assert!(unjudged(&outcome, Kind::MistMissed) && unjudged(&outcome, Kind::MistWeak));
+    }
+
+    #[test]
+    fn a_silent_logger_does_not_miss_runs() {
+        let mut kit = misted(true, |kit, at| {
+            (kit.zone.date(at).to_string() != "2026-03-26").then_some(1.0)
+        });
+        for sensor in ["check", "cool", "stat"] {
+            for quantity in [Quantity::Temperature, Quantity::Humidity] {
+                kit.refill(sensor, quantity, |kit, at| {
+                    (kit.zone.date(at).to_string() != "2026-03-26").then_some(20.0)
+                });
+            }
+        }
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        assert!(of(&outcome, Kind::MistMissed).is_empty());
+        assert_eq!(
+            outcome.mistings.iter().filter(|m| m.ran == Ran::NotKnown).count(),
+            2
+        );
+    }
+
+    #[test]
+    fn a_yield_of_half_is_found_within_a_week_and_a_healthy_one_is_not() {
+        let weak = misted(true, |kit, at| {
+            Some(if at >= kit.at("2026-04-01") { 0.55 } else { 1.0 })
+        });
+        let outcome = weak.judge("2026-03-30", "2026-04-06");
+        let found = of(&outcome, Kind::MistWeak);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(
+            (45.0..75.0).contains(&found[0].value.estimate),
+            "{:?}",
+            found[0].value
+        );
+        assert!((found[0].start_ms - weak.at("2026-04-01")).abs() < 36 * MS_PER_HOUR);
+        assert!(
+            found[0].message.contains("within two days"),
+            "{}",
+            found[0].message
+        );
+        assert_eq!(found[0].also[0].name, "decay half-life");
+        let healthy = misted(true, |_, at| Some(if (at / 1000) % 7 < 3 { 0.9 } else { 1.1 }));
+        assert!(of(&healthy.judge("2026-03-30", "2026-04-06"), Kind::MistWeak).is_empty());
+    }
+
+    #[test]
+    fn an_empty_reservoir_is_urgent_the_next_day() {
+        let kit = misted(true, |kit, at| {
+            Some(if at >= kit.at("2026-04-04T12:00") {
+                0.0
+            } else {
+                1.0
+            })
+        });
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        let found = of(&outcome, Kind::MistWeak);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].severity, crate::findings::Severity::Urgent);
+        assert_eq!(found[0].start_ms, kit.at("2026-04-04T15:00"));
+    }
+
+    #[test]
+    fn cleaning_leaves_a_run_out_with_its_reason() {
+        let mut kit = misted(true, |_, _| Some(1.0));
+        let at_ms = kit.at("2026-03-25T09:30");
+        kit.entry(at_ms, "cleaned");
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let left: Vec<_> = outcome
+            .mistings
+            .iter()
+            .filter_map(|m| m.left_out.as_deref())
+            .collect();
+        assert_eq!(left, ["the journal has \"cleaned\" within an hour"]);
     }
 }

@@ -29,6 +29,8 @@ mod words;
 
 #[cfg(test)]
 mod bench;
+#[cfg(test)]
+mod kit;
 
 use chrono::NaiveDate;
 use mosswarden_config::site::{Enclosure, Site};

@@ -18,7 +18,7 @@ use crate::statistics::robust::quantile;
 pub(super) const NEAR_SATURATION_PCT: f64 = 97.0;
 /// Hours beyond the band and the doubt that make a finding (our own choice). Above the band more, since every misting
 /// saturates a healthy enclosure for a while.
-const DRY_H_MIN: f64 = 1.5;
+const DRY_H_MIN: f64 = 1.0;
 const WET_H_MIN: f64 = 3.0;
 /// Hours below that make it a warning.
 const DRY_WARNING_H: f64 = 4.0;
@@ -416,4 +416,91 @@ fn usual_wet_h(context: &Context<'_>, line: &Line, run: Span) -> Option<f64> {
         return None;
     }
     quantile(&longest, WET_RUN_QUANTILE)
+}
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::quantity::Quantity;
+
+    use super::super::kit::{Kit, of, unjudged};
+    use super::*;
+
+    /// The quiet record with a humidity of `pct` in a window of one date.
+    fn with_humidity(pct: f64, from_h: f64, until_h: f64) -> Kit {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                let inside = kit.zone.date(at).to_string() == "2026-05-20"
+                    && (from_h..until_h).contains(&kit.hour(at));
+                Some(if inside { pct } else { 75.0 })
+            });
+        }
+        kit
+    }
+
+    #[test]
+    fn hours_below_the_band_are_counted_by_day() {
+        let outcome = with_humidity(50.0, 10.0, 14.0).judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HumidityTooLow);
+        assert_eq!(found.len(), 1);
+        // From 75 to 50 and back within five minutes: 4 h and about 2 · 2 min less one step of 5 min (worked by hand).
+        assert!(
+            (found[0].value.estimate - 4.0).abs() < 0.1,
+            "{:?}",
+            found[0].value
+        );
+        assert_eq!(outcome.days[2].dry_h, found[0].value.estimate);
+    }
+
+    #[test]
+    fn within_the_doubt_or_short_it_is_silent() {
+        let kind = Kind::HumidityTooLow;
+        assert!(
+            of(
+                &with_humidity(58.0, 8.0, 20.0).judge("2026-05-18", "2026-05-25"),
+                kind
+            )
+            .is_empty()
+        );
+        assert!(
+            of(
+                &with_humidity(40.0, 8.0, 8.7).judge("2026-05-18", "2026-05-25"),
+                kind
+            )
+            .is_empty()
+        );
+        let wet = with_humidity(100.0, 10.0, 12.0).judge("2026-05-18", "2026-05-25");
+        assert!(
+            of(&wet, Kind::HumidityTooHigh).is_empty(),
+            "a misting saturates for a while"
+        );
+    }
+
+    #[test]
+    fn long_above_the_band_and_long_near_saturation() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                let inside = (kit.at("2026-05-20T06:00")..kit.at("2026-05-21T06:00")).contains(&at);
+                Some(if inside { 99.5 } else { 75.0 })
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert_eq!(of(&outcome, Kind::HumidityTooHigh).len(), 2, "two local days");
+        let wet = of(&outcome, Kind::StaysWet);
+        assert_eq!(wet.len(), 1);
+        assert!((wet[0].value.estimate - 24.0).abs() < 0.2, "{:?}", wet[0].value);
+    }
+
+    #[test]
+    fn a_missing_day_is_not_judged() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                (kit.zone.date(at).to_string() != "2026-05-20").then_some(75.0)
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(unjudged(&outcome, Kind::HumidityTooLow) && of(&outcome, Kind::HumidityTooLow).is_empty());
+    }
 }

@@ -311,3 +311,121 @@ fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::quantity::Quantity;
+
+    use super::super::kit::{Kit, of, quiet_c};
+    use super::*;
+
+    /// A quiet record whose night that begins on `date` is shifted by `shift_k`.
+    fn shifted(date: &str, shift_k: f64) -> Kit {
+        let mut kit = Kit::quiet("2026-03-02", 35);
+        let night = kit
+            .zone
+            .night(date.parse().expect("a date"), kit.site.enclosures[0].light);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(quiet_c(kit, at) + if night.contains(at) { shift_k } else { 0.0 })
+            });
+        }
+        kit
+    }
+
+    #[test]
+    fn a_cold_night_over_a_clock_change_bears_the_date_on_which_it_begins() {
+        let outcome = shifted("2026-03-28", -4.0).judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::NightTooCold);
+        assert_eq!(found.len(), 1, "{found:?}");
+        // 15 °C against a lower limit of 16 °C; the switch between two readings moves the mean by some hundredths.
+        assert!(
+            (found[0].value.estimate + 1.0).abs() < 0.1,
+            "{:?}",
+            found[0].value
+        );
+        assert_eq!(
+            found[0].start_ms,
+            Kit::new("2026-03-02", 1).at("2026-03-28T20:00")
+        );
+        assert_eq!(
+            found[0].end_ms,
+            Some(Kit::new("2026-03-02", 1).at("2026-03-29T08:00"))
+        );
+        assert!(
+            found[0].message.contains("the night of Saturday 28 March")
+                || found[0].message.contains("The night of Saturday 28 March")
+        );
+    }
+
+    #[test]
+    fn a_warm_night_is_found_and_a_slightly_warm_one_is_not() {
+        assert_eq!(
+            of(
+                &shifted("2026-03-25", 2.5).judge("2026-03-23", "2026-03-30"),
+                Kind::NightTooWarm
+            )
+            .len(),
+            1
+        );
+        assert!(
+            of(
+                &shifted("2026-03-25", 1.4).judge("2026-03-23", "2026-03-30"),
+                Kind::NightTooWarm
+            )
+            .is_empty()
+        );
+    }
+
+    #[test]
+    fn a_night_with_a_long_gap_is_not_judged() {
+        let mut kit = shifted("2026-03-25", -4.0);
+        let gap = Span {
+            from_ms: kit.at("2026-03-26T01:00"),
+            until_ms: kit.at("2026-03-26T03:30"),
+        };
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                (!gap.contains(at)).then(|| quiet_c(kit, at) - 4.0)
+            });
+        }
+        let outcome = kit.judge("2026-03-25", "2026-03-27");
+        assert!(
+            of(&outcome, Kind::NightTooCold)
+                .iter()
+                .all(|f| f.start_ms != kit.at("2026-03-25T20:00"))
+        );
+        let night = outcome
+            .nights
+            .iter()
+            .find(|night| night.local_date.to_string() == "2026-03-25")
+            .expect("it is listed");
+        assert!(
+            night
+                .not_judged
+                .as_deref()
+                .is_some_and(|why| why.contains("2 h 35 min")),
+            "{night:?}"
+        );
+    }
+
+    #[test]
+    fn nights_that_no_longer_fall_are_one_finding() {
+        let mut kit = Kit::quiet("2026-03-02", 35);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(if at >= kit.at("2026-03-25T20:00") {
+                    20.0
+                } else {
+                    quiet_c(kit, at)
+                })
+            });
+        }
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::NoNightDrop);
+        assert_eq!(found.len(), 1, "{found:?}");
+        // The night of the 25th still follows a day of 24 °C.
+        assert_eq!(found[0].start_ms, kit.at("2026-03-26T20:00"));
+        assert!(found[0].value.estimate.abs() < 0.2 && found[0].end_ms.is_none());
+    }
+}

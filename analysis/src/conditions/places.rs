@@ -68,13 +68,6 @@ impl Line {
         }
         gaps
     }
-
-    /// The line with every value changed by `change(at_ms, value)`.
-    #[cfg(test)]
-    pub(super) fn of(series: Series) -> Line {
-        let gap_ms = series.gap_ms();
-        Line { series, gap_ms }
-    }
 }
 
 /// The lines of one quantity in one enclosure.

@@ -126,3 +126,42 @@ fn mean_while_on(context: &Context<'_>, line: &Line, states: &super::device::Sta
     }
     (hours > 0.0).then(|| sum / hours)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{Kit, of, unjudged};
+    use super::*;
+
+    /// The quiet record with another humidity by the trusted sensors, and a fogger on for a quarter of the time or never.
+    fn held(pct: f64, fog: bool) -> super::super::Outcome {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Humidity, |_, _| Some(pct));
+        }
+        kit.states("fogger", |_, at| fog && (at / 900_000) % 4 == 0);
+        kit.judge("2026-05-18", "2026-05-25")
+    }
+
+    #[test]
+    fn a_set_point_is_missed_beyond_all_doubt_only() {
+        let dry = held(60.0, false);
+        assert_eq!(of(&dry, Kind::SetpointMissed).len(), 1);
+        assert!((of(&dry, Kind::SetpointMissed)[0].value.estimate + 15.0).abs() < 0.01);
+        assert!(of(&held(67.0, false), Kind::SetpointMissed).is_empty());
+        assert_eq!(of(&held(88.0, true), Kind::SetpointMissed)[0].subject, "fogger");
+        assert!(
+            of(&held(88.0, false), Kind::SetpointMissed).is_empty(),
+            "a fogger holds only a floor"
+        );
+    }
+
+    #[test]
+    fn the_controller_alone_proves_nothing() {
+        let mut kit = Kit::new("2026-05-04", 21);
+        kit.fill("stat", Quantity::Humidity, |_, _| Some(75.0));
+        assert!(unjudged(
+            &kit.judge("2026-05-18", "2026-05-25"),
+            Kind::SetpointMissed
+        ));
+    }
+}

@@ -1,5 +1,7 @@
 //! The same packets as MQTT messages, in the shapes that real devices send. Pure: no network.
 
+use serde::Serialize;
+
 use super::calendar::rfc3339;
 use super::device::StateWire;
 use super::output::{Body, Packet, Simulation, Source, Voice, fahrenheit};
@@ -20,6 +22,27 @@ pub fn messages(simulation: &Simulation) -> impl Iterator<Item = Message> + '_ {
         .packets
         .iter()
         .flat_map(|packet| spoken(&simulation.sources[packet.source as usize], packet))
+}
+
+/// Messages as JSON, one object a line: `topic`, `payload` as text, and `time`, the arrival.
+pub fn messages_jsonl(simulation: &Simulation) -> String {
+    messages(simulation)
+        .map(|message| {
+            let line = Line {
+                topic: &message.topic,
+                payload: &String::from_utf8_lossy(&message.payload),
+                time: rfc3339(message.at_ms),
+            };
+            serde_json::to_string(&line).expect("three texts are JSON") + "\n"
+        })
+        .collect()
+}
+
+#[derive(Serialize)]
+struct Line<'m> {
+    topic: &'m str,
+    payload: &'m str,
+    time: String,
 }
 
 /// How many messages [`messages`] gives.

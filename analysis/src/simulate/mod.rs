@@ -14,7 +14,7 @@
 //! - [`fault`]: faults and confounders;
 //! - [`run`]: a site's run; [`keeping`]: one enclosure through time, with [`disturbance`] and [`misting`]; [`tally`]: what adds up;
 //! - [`truth`]: what was really so; [`output`]: readings, CSV; [`messages`]: MQTT payloads; [`site_file`]: the site file;
-//! - [`scenario`], [`holdout`], [`planted`]: ready sites.
+//! - [`scenario`], [`holdout`], [`planted`]: ready sites; [`sample_day`]: one day of one.
 //!
 //! Values of constants are common practice without a source unless one is named.
 
@@ -32,6 +32,7 @@ pub mod planted;
 mod probe;
 pub mod room;
 pub mod run;
+mod sample_day;
 pub mod scenario;
 pub mod sensor;
 mod site_file;
@@ -41,9 +42,10 @@ pub mod truth;
 pub mod vapour;
 
 pub use fault::{Change, Effect, EventSpec, FaultSpec};
-pub use messages::{Message, messages};
+pub use messages::{Message, messages, messages_jsonl};
 pub use output::{JournalRow, Simulation};
 pub use run::{SiteSpec, run};
+pub use sample_day::sample_day;
 pub use truth::Truth;
 
 #[cfg(test)]

@@ -10,7 +10,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::cross::{self, Blamed, Checked, Compared};
 use super::grid::Grid;
 use super::onset::Shape;
-use super::{DailyDifference, Outcome, SensorTrust, Standing, clock, signal};
+use super::{DailyDifference, Outcome, SensorTrust, Standing, clock, corrections, signal};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
@@ -749,6 +749,11 @@ impl Room<'_> {
         })
     }
 
+    /// What a check said of a sensor, where that holds at the end of the span.
+    fn correction(&self, sensor: &Sensor, quantity: Quantity) -> Option<corrections::Applied<'_>> {
+        corrections::applied(self.site, self.record, self.id, sensor, quantity, self.span)
+    }
+
     fn usable(
         &self,
         sensor: &Sensor,
@@ -763,6 +768,11 @@ impl Room<'_> {
         };
         let mut standard = rectangular(limit);
         let mut corrected_by = 0.0;
+        corrections::take_off(self.site, self.record, self.id, sensor, quantity, &mut clean);
+        if let Some(applied) = self.correction(sensor, quantity) {
+            standard = applied.standard(standard);
+            corrected_by = applied.bias;
+        }
         if let Some(blamed) = compared
             .and_then(|c| c.change.as_ref())
             .filter(|blamed| blamed.ended_ms.is_none())
@@ -778,7 +788,7 @@ impl Room<'_> {
                     *value -= bias;
                 }
             }
-            corrected_by = change.now.value;
+            corrected_by += change.now.value;
             standard = standard.hypot((change.now.high - change.now.low) / 2.0 / COVERAGE_K);
         }
         let left_out = faults
@@ -869,6 +879,10 @@ impl Room<'_> {
                     format!("believed within {width} by its maker's word; nothing to compare it with"),
                 ),
             }
+        };
+        let text = match self.correction(sensor, quantity) {
+            Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
+            None => text,
         };
         let differences = compared.map_or_else(Vec::new, |found| {
             let centre = found

@@ -2,10 +2,12 @@
 
 mod assess;
 mod clock;
+mod corrections;
 mod cross;
 mod daily;
 mod grid;
 mod onset;
+pub mod quality;
 mod signal;
 mod witness;
 

@@ -13,8 +13,9 @@ use crate::run::OwnMessage;
 
 /// Messages that an MQTT 5 broker may send before the first is acknowledged: 1,000 to 4,000 keep both sides busy.
 const RECEIVE_MAX: u16 = 2000;
-/// Acknowledgements and subscriptions on their way to the broker: more than twice the window.
-const REQUESTS_MAX: usize = 8192;
+/// Acknowledgements and subscriptions on their way to the broker: more than there are packet ids, so that none is ever lost
+/// for want of room. Memory is taken only as they come.
+const REQUESTS_MAX: usize = 70_000;
 /// The broker keeps the session, and what arrives meanwhile, this long.
 const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
 /// MQTT 3.1.1 can't announce a limit, and a message over it would come back for ever: so it is large, and payloads that are

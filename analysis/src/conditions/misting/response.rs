@@ -10,7 +10,9 @@ use super::super::context::Context;
 use super::super::places::Line;
 use super::Observed;
 use super::runs::Run;
-use crate::physics::humidity::{saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa};
+use crate::physics::humidity::{
+    dew_point_c, saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa,
+};
 use crate::statistics::exponential::decay;
 use crate::statistics::robust::median;
 
@@ -29,6 +31,10 @@ const DECAY_RISE_G_M3: f64 = 0.8;
 const HALF_LIFE_MIN: (f64, f64) = (2.0, 600.0);
 /// A fit is kept when its interval is no wider than this, high over low.
 const HALF_LIFE_RATIO_MAX: f64 = 2.5;
+/// After lights on or off the level takes about this long to settle: a few time constants of the air, not of the soil.
+const SETTLE_MS: i64 = 60 * 60_000;
+/// The squares about the decay must be below this share of those about a straight line.
+const CURVED_FRAC: f64 = 0.8;
 /// Uncertainty of the level to which it decays, as a share of its distance from the room's.
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The dose is summed over at least and at most this long.
@@ -150,7 +156,7 @@ pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: 
     Some(response)
 }
 
-/// Vapour above the level before a run, summed over the time after it.
+/// Vapour above the level before a run, summed over a time after it that is the same for every run of one local time.
 fn dose_g_min_m3(
     context: &Context<'_>,
     probe: &Probe,
@@ -160,10 +166,11 @@ fn dose_g_min_m3(
 ) -> Option<f64> {
     let longest = Span {
         from_ms: at_ms,
-        until_ms: (at_ms + DOSE_MS.1).min(next_ms).min(context.span.until_ms),
+        until_ms: at_ms + DOSE_MS.1,
     };
+    // By light the length is the same every day; a run that something else cuts short has no dose to compare.
     let until_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
-    if until_ms - at_ms < DOSE_MS.0 {
+    if until_ms - at_ms < DOSE_MS.0 || until_ms > next_ms.min(context.span.until_ms) {
         return None;
     }
     let window = probe.range(Span {
@@ -273,6 +280,14 @@ fn half_life_min(
         until_ms: (peak_ms + DECAY_MS).min(next_ms).min(context.span.until_ms),
     };
     // With lights on or off the level moves: the fit ends there.
+    // Soon after lights on or off the level before the run is itself on its way.
+    let settling = Span {
+        from_ms: peak_ms - (response.minutes_to_peak * 60_000.0) as i64 - SETTLE_MS,
+        until_ms: peak_ms,
+    };
+    if first_edge(context, settling).is_some() {
+        return None;
+    }
     let edge_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
     let window = probe.range(Span {
         from_ms: peak_ms,
@@ -286,6 +301,8 @@ fn half_life_min(
     let from = (window.start..until)
         .rev()
         .find(|index| probe.w_g_m3[*index] > level(DECAY_FROM_FRAC))?;
+    // While the coldest glass condenses it dries the air faster than the vents do.
+    let from = (from..until).find(|index| !condenses(context, probe, *index))?;
     // A decay that never came below half is not one.
     if probe.w_g_m3[until.checked_sub(1)?] > level(0.5) {
         return None;
@@ -302,6 +319,14 @@ fn half_life_min(
         .collect();
     let values = &probe.w_g_m3[from..until];
     let start = knee(&times, values, asymptote);
+    // A plateau that sinks slowly is nearly straight; a decay over this range is not.
+    let (bent, straight) = (
+        decay_squares(&times[start..], &values[start..], asymptote),
+        line_squares(&times[start..], &values[start..]),
+    );
+    if bent > CURVED_FRAC * straight {
+        return None;
+    }
     let u = ASYMPTOTE_U_FRAC * response.rise_g_m3;
     let fit = decay(&times[start..], &values[start..], asymptote, u, 0.95).ok()?;
     let (low, high) = HALF_LIFE_MIN;
@@ -309,6 +334,19 @@ fn half_life_min(
         .half_life_high
         .is_some_and(|most| most <= HALF_LIFE_RATIO_MAX * fit.half_life_low);
     (narrow && (low..=high).contains(&fit.half_life)).then_some(fit.half_life)
+}
+
+/// Whether the coldest glass, taken as halfway between inside and room, lies below the dew point.
+fn condenses(context: &Context<'_>, probe: &Probe, index: usize) -> bool {
+    /// Where between inside (0) and room (1) the coldest glass stands: single glass, equal films (common practice, no source).
+    const GLASS_FRAC: f64 = 0.5;
+    let t_c = probe.t_c[index];
+    let room_c = context
+        .room_c
+        .as_ref()
+        .and_then(|room| room.value_at(probe.at_ms[index]));
+    let glass_c = t_c + GLASS_FRAC * (room_c.unwrap_or(t_c) - t_c);
+    dew_point_c(vapour_pressure_pa(t_c, probe.rh_pct[index])).is_some_and(|dew_c| dew_c > glass_c)
 }
 
 /// Where the plateau of wet surfaces ends: the break between a line and a decay towards `asymptote` that leaves the least

@@ -15,10 +15,13 @@ const SHIFTED_MS: i64 = 75 * 60_000;
 const ARRIVAL_MS: i64 = 20 * 60_000;
 /// A journal entry this near leaves a run out.
 const JOURNAL_MS: i64 = MS_PER_HOUR;
-/// Another run or fog this near before a run leaves it out.
+/// Another run this near leaves a run out.
 const OVERLAP_MS: i64 = 30 * 60_000;
-/// Fog counts from here on, so that a pump's own state is not taken for another event.
-pub(super) const SAME_RUN_MS: i64 = 60_000;
+/// Fog this shortly before or after a run leaves it out: it moves the level before, or the peak.
+const FOG_BEFORE_MS: i64 = 25 * 60_000;
+const FOG_AFTER_MS: i64 = 25 * 60_000;
+/// Events that begin this near to a run are that run, as another device or the keeper wrote it down.
+const SAME_RUN_MS: i64 = 60_000;
 /// What a misting by hand lasts, s, for its response (common practice, no source).
 const BY_HAND_S: f64 = 30.0;
 /// The device's name for mistings by hand.
@@ -149,50 +152,74 @@ pub(super) fn by_hand(context: &Context<'_>) -> Vec<Run> {
         .collect()
 }
 
-/// Everything that wets the air: runs that may have taken place, mistings by hand, fog. In order of time.
-pub(super) fn events(context: &Context<'_>, misters: &[Vec<Run>], by_hand: &[Run]) -> Vec<Span> {
-    let of_runs = misters
-        .iter()
-        .flatten()
-        .chain(by_hand)
-        .filter(|run| run.ran != Ran::No)
-        .map(|run| Span {
-            from_ms: run.at_ms,
-            until_ms: run.at_ms + (run.duration_s * 1000.0) as i64,
-        });
-    let fog = context
-        .enclosure
-        .devices_of(DeviceKind::Fogger)
-        .filter_map(|device| context.states(device))
-        .flat_map(|states| states.on);
-    let mut events: Vec<Span> = of_runs.chain(fog).collect();
-    events.sort_unstable();
-    events
+/// Everything that wets the air, each kind in order of time.
+pub(super) struct Events {
+    /// Runs that may have taken place, and mistings by hand.
+    mistings: Vec<Span>,
+    fog: Vec<Span>,
 }
 
-/// Why a run does not count for trends, by what happened around it.
-pub(super) fn confounded(context: &Context<'_>, run: &Run, events: &[Span]) -> Option<String> {
+impl Events {
+    pub(super) fn of(context: &Context<'_>, misters: &[Vec<Run>], by_hand: &[Run]) -> Events {
+        let mut mistings: Vec<Span> = misters
+            .iter()
+            .flatten()
+            .chain(by_hand)
+            .filter(|run| run.ran != Ran::No)
+            .map(|run| Span {
+                from_ms: run.at_ms,
+                until_ms: run.at_ms + (run.duration_s * 1000.0) as i64,
+            })
+            .collect();
+        mistings.sort_unstable();
+        let mut fog: Vec<Span> = context
+            .enclosure
+            .devices_of(DeviceKind::Fogger)
+            .filter_map(|device| context.states(device))
+            .flat_map(|states| states.on)
+            .collect();
+        fog.sort_unstable();
+        Events { mistings, fog }
+    }
+
+    /// The first instant after a run at which something else wets the air.
+    pub(super) fn next_ms(&self, run: &Run) -> i64 {
+        let after = |events: &[Span]| {
+            let index = events.partition_point(|event| event.from_ms <= run.at_ms + SAME_RUN_MS);
+            events.get(index).map_or(i64::MAX, |event| event.from_ms)
+        };
+        after(&self.mistings).min(after(&self.fog))
+    }
+
+    fn near(events: &[Span], run: &Run, before_ms: i64, after_ms: i64) -> bool {
+        let from = events.partition_point(|event| event.until_ms <= run.at_ms - before_ms);
+        events[from..]
+            .iter()
+            .take_while(|event| event.from_ms < run.at_ms + after_ms)
+            // Itself, or the same misting as another device or the keeper wrote it down.
+            .any(|event| (event.from_ms - run.at_ms).abs() >= SAME_RUN_MS)
+    }
+
+    /// Why a run does not count for trends: another misting near.
+    pub(super) fn misting_near(&self, run: &Run) -> Option<String> {
+        Events::near(&self.mistings, run, OVERLAP_MS, OVERLAP_MS)
+            .then(|| "another misting within half an hour".to_owned())
+    }
+
+    pub(super) fn fog_near(&self, run: &Run) -> bool {
+        Events::near(&self.fog, run, FOG_BEFORE_MS, FOG_AFTER_MS)
+    }
+}
+
+/// Why a run does not count at all: the keeper was at work, or the mains were off.
+pub(super) fn keeper_near(context: &Context<'_>, run: &Run) -> Option<String> {
     let near = Span {
         from_ms: run.at_ms - JOURNAL_MS,
         until_ms: run.at_ms + JOURNAL_MS,
     };
-    let entry = context
+    context
         .record
         .entries(&context.enclosure.id, near)
-        .find(|entry| ["cleaned", "door-open", "pruned", "power-cut"].contains(&entry.kind.as_str()));
-    if let Some(entry) = entry {
-        return Some(format!("the journal has \"{}\" within an hour", entry.kind));
-    }
-    let before = Span {
-        from_ms: run.at_ms - OVERLAP_MS,
-        until_ms: run.at_ms + OVERLAP_MS,
-    };
-    events
-        .iter()
-        .any(|event| {
-            // Itself, or the same misting as another device or the keeper wrote it down.
-            let same = (event.from_ms - run.at_ms).abs() < SAME_RUN_MS;
-            !same && event.from_ms < before.until_ms && event.until_ms > before.from_ms
-        })
-        .then(|| "another misting or fog within half an hour".to_owned())
+        .find(|entry| ["cleaned", "door-open", "pruned", "power-cut"].contains(&entry.kind.as_str()))
+        .map(|entry| format!("the journal has \"{}\" within an hour", entry.kind))
 }

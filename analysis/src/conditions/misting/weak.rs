@@ -26,8 +26,13 @@ const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
 /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
 /// (common practice, no source).
-const WEAK_FRAC: f64 = 0.75;
+const WEAK_FRAC: f64 = 0.74;
 const WEAK_HIGH_FRAC: f64 = 0.9;
+/// The same for the dose, which wanders more with the weather.
+const WEAK_DOSE_FRAC: f64 = 0.68;
+const WEAK_DOSE_HIGH_FRAC: f64 = 0.82;
+/// The rise must be below this for the dose to count.
+const BEGUN_FRAC: f64 = 0.93;
 /// From here on a warning.
 const WARNING_FRAC: f64 = 0.6;
 /// Another probe that still sees this much contradicts: then it is the sensor, not the mister.
@@ -38,6 +43,9 @@ const NOTHING_FRAC: f64 = 0.2;
 const NOTHING_COUNT: usize = 2;
 const NOTHING_COUNT_UNSURE: usize = 3;
 const STANDS_OUT_FRAC: f64 = 0.45;
+const LOW_QUANTILE: f64 = 0.1;
+/// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
+const DAMP_START_PCT: f64 = 91.0;
 /// Autocorrelation of yields from run to run widens the interval by this in variance (our own choice, on the safe side).
 const VARIANCE_INFLATION: f64 = 2.0;
 /// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
@@ -90,7 +98,8 @@ pub(super) fn judge(
     main: usize,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let of = |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure);
+    let of =
+        |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure, false);
     let Some(by_main) = of(main, Measure::Rise) else {
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
@@ -122,13 +131,21 @@ pub(super) fn judge(
     };
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
     let by_rise = others(Measure::Rise);
-    let empty = nothing(context, device, &by_main, &by_rise, noise);
+    // Runs beside fog are compared with runs beside fog, and only where those stand out too.
+    let in_fog = yields(context, device, observed, probes, main, Measure::Rise, true)
+        .filter(|fog| quantile(&fog.usual, 0.05).is_some_and(|low| low.exp() >= STANDS_OUT_FRAC));
+    let empty = nothing(context, device, &by_main, in_fog.as_ref(), &by_rise, noise);
     // A run of nothing that still goes on says it all.
     let open = empty.iter().any(|finding| finding.end_ms.is_none());
     verdicts.findings.extend(empty);
     if !open {
         let found = weak(context, device, &by_main, &by_rise, Measure::Rise).or_else(|| {
+            // The dose drifts with the level before the run: it speaks where the rise has begun to fall too.
             let by_dose = of(main, Measure::Dose)?;
+            let begun = level_now(context, &by_main).is_some_and(|frac| frac < BEGUN_FRAC);
+            if !begun {
+                return None;
+            }
             weak(context, device, &by_dose, &others(Measure::Dose), Measure::Dose)
         });
         verdicts.findings.extend(found);
@@ -144,16 +161,24 @@ fn yields(
     probes: &[Probe],
     index: usize,
     measure: Measure,
+    in_fog: bool,
 ) -> Option<Yield> {
     let probe = &probes[index];
     let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
     let from_ms = reset_ms(context, device, &probe.id);
     let samples: Vec<Sample> = observed
         .iter()
-        .filter(|one| one.run.ran == Ran::Yes && one.left_out.is_none() && one.run.at_ms >= from_ms)
+        .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= from_ms)
+        .filter(|one| {
+            if in_fog {
+                one.fog_only
+            } else {
+                one.left_out.is_none()
+            }
+        })
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
-            if response.left_out().is_some() || response.headroom_g_m3 <= 0.0 {
+            if response.before_pct >= DAMP_START_PCT || response.headroom_g_m3 <= 0.0 {
                 return None;
             }
             let rise_g_m3 = response.rise_g_m3 - offset;
@@ -177,10 +202,19 @@ fn yields(
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
     let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let (usual, later) = samples.split_at(split);
+    let slots = standing_out(usual);
+    let only = |samples: &[Sample]| -> Vec<Sample> {
+        samples
+            .iter()
+            .copied()
+            .filter(|sample| slots.contains(&sample.slot))
+            .collect()
+    };
+    let (usual, later) = (only(usual), only(later));
     if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
         return None;
     }
-    let model = Model::of(usual)?;
+    let model = Model::of(&usual)?;
     let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
     let half_lives: Vec<f64> = usual.iter().filter_map(|sample| sample.half_life_min).collect();
     Some(Yield {
@@ -188,6 +222,36 @@ fn yields(
         usual: usual.iter().map(share).collect(),
         usual_half_life_min: median(&half_lives),
     })
+}
+
+/// The median share of the last week's runs, or of the last few where runs are rare.
+fn level_now(context: &Context<'_>, by_main: &Yield) -> Option<f64> {
+    let week_ms = context.span.until_ms - NOW_MS;
+    let of_week = by_main
+        .later
+        .partition_point(|(sample, _)| sample.at_ms < week_ms);
+    let start = of_week.min(by_main.later.len().saturating_sub(NOW_COUNT_MIN));
+    let shares: Vec<f64> = by_main.later[start..].iter().map(|(_, share)| *share).collect();
+    median(&shares).map(f64::exp)
+}
+
+/// Places in the schedule whose usual runs stand out from what the air does by itself at that hour: nearly all of them at
+/// least half of the usual one.
+fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
+    let mut slots: Vec<Option<usize>> = usual.iter().map(|sample| sample.slot).collect();
+    slots.sort_unstable();
+    slots.dedup();
+    slots.retain(|slot| {
+        let measured: Vec<f64> = usual
+            .iter()
+            .filter(|sample| sample.slot == *slot)
+            .map(|sample| sample.log_rise)
+            .collect();
+        quantile(&measured, LOW_QUANTILE)
+            .zip(median(&measured))
+            .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln())
+    });
+    slots
 }
 
 /// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
@@ -198,7 +262,9 @@ fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
         .filter(|entry| {
             let subject = entry.subject.as_deref();
             match entry.kind.as_str() {
-                "device-replaced" => subject.is_none_or(|s| s == device.id),
+                "device-replaced" | "schedule-changed" => {
+                    subject.is_none_or(|s| s == device.id || s == context.enclosure.id)
+                }
                 "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
                 _ => false,
             }
@@ -277,6 +343,7 @@ fn nothing(
     context: &Context<'_>,
     device: &Device,
     by_main: &Yield,
+    in_fog: Option<&Yield>,
     others: &[Yield],
     noise: f64,
 ) -> Vec<Finding> {
@@ -291,15 +358,17 @@ fn nothing(
     let gave_nothing = |(sample, log_share): &(Sample, f64)| {
         log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
     };
+    let mut telling = by_main.later.clone();
+    telling.extend(in_fog.iter().flat_map(|fog| fog.later.iter().copied()));
+    telling.sort_by_key(|(sample, _)| sample.at_ms);
     let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
-    let later = &by_main.later;
     let mut from = 0;
-    for index in 0..=later.len() {
-        if index < later.len() && gave_nothing(&later[index]) {
+    for index in 0..=telling.len() {
+        if index < telling.len() && gave_nothing(&telling[index]) {
             continue;
         }
         if index - from >= needed {
-            streaks.push((&later[from..index], index == later.len()));
+            streaks.push((&telling[from..index], index == telling.len()));
         }
         from = index + 1;
     }
@@ -378,6 +447,10 @@ fn weak(
         .later
         .partition_point(|(sample, _)| sample.at_ms < week_ms);
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
+    let (weak_frac, high_frac) = match measure {
+        Measure::Rise => (WEAK_FRAC, WEAK_HIGH_FRAC),
+        Measure::Dose => (WEAK_DOSE_FRAC, WEAK_DOSE_HIGH_FRAC),
+    };
     // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
     let starts = [of_week.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
@@ -387,7 +460,7 @@ fn weak(
             .collect();
         let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
         let weak =
-            shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
+            shift.value.exp() < weak_frac && shift.high.exp() < high_frac && now.len() >= NOW_COUNT_MIN;
         weak.then_some((start, shift))
     })?;
     let since_ms = by_main.later[start].0.at_ms;
@@ -444,11 +517,12 @@ fn onset(by_main: &Yield) -> (i64, bool) {
             median(&around.iter().map(|(_, s)| *s).collect::<Vec<_>>()).map_or(1.0, f64::exp)
         })
         .collect();
+    let last = later.len().saturating_sub(1);
     let down = course
         .iter()
         .rposition(|share| *share >= DOWN_FRAC)
         .map_or(0, |last| last + 1);
-    let down = down.min(later.len() - 1);
+    let down = down.min(last);
     let well = course[..down].iter().rposition(|share| *share >= WELL_FRAC);
     let deep = course
         .iter()

@@ -1,0 +1,37 @@
+//! Readings as one Parquet file of the archive's own shape, for other programs.
+
+use std::path::Path;
+
+use mosswarden_config::table::Reading;
+
+use crate::archive::{self, ArchiveError};
+use crate::disk::{Disk as _, RealDisk};
+
+/// Writes readings to a new file: under a temporary name first, then renamed.
+///
+/// # Errors
+/// [`ExportError`] if the readings can't be encoded or the file can't be written.
+pub fn export_parquet(readings: &[Reading], file: &Path) -> Result<(), ExportError> {
+    let bytes = archive::to_bytes(readings)?;
+    let unfinished = file.with_extension("unfinished");
+    let write = || {
+        fs_err::write(&unfinished, bytes)?;
+        RealDisk.rename(&unfinished, file)
+    };
+    write().map_err(|source| ExportError::Io {
+        file: file.to_owned(),
+        source,
+    })
+}
+
+/// Why readings could not be exported.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    #[error("the readings can't be encoded")]
+    Archive(#[from] ArchiveError),
+    #[error("{} can't be written", file.display())]
+    Io {
+        file: std::path::PathBuf,
+        source: std::io::Error,
+    },
+}

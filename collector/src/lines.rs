@@ -1,0 +1,53 @@
+//! Append-only files of one JSON object a line: durable when a call returns, and half a line costs only itself.
+
+use std::io;
+use std::path::Path;
+
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use crate::disk::{self, Disk, RealDisk};
+
+/// Adds lines, durably.
+pub(crate) fn append<T: Serialize>(data_dir: &Path, file: &Path, entries: &[T]) -> io::Result<()> {
+    disk::create_dir_durably(&RealDisk, data_dir)?;
+    let mut lines = Vec::new();
+    if !ends_with_line_break(file)? {
+        lines.push(b'\n');
+    }
+    for entry in entries {
+        serde_json::to_writer(&mut lines, entry).map_err(io::Error::other)?;
+        lines.push(b'\n');
+    }
+    let mut open = RealDisk.open_append(file)?;
+    // One write, so that two programs that add at once do not mix their lines.
+    open.append(&lines)?;
+    open.sync()?;
+    RealDisk.sync_dir(data_dir)
+}
+
+/// A crash may have left half a line.
+fn ends_with_line_break(file: &Path) -> io::Result<bool> {
+    match RealDisk.read(file) {
+        Ok(bytes) => Ok(bytes.last().is_none_or(|last| *last == b'\n')),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(true),
+        Err(error) => Err(error),
+    }
+}
+
+/// What can be read, in the order in which it was written, and how many lines can't; nothing where there is no file.
+pub(crate) fn list<T: DeserializeOwned>(file: &Path) -> io::Result<(Vec<T>, u64)> {
+    let bytes = match RealDisk.read(file) {
+        Ok(bytes) => bytes,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), 0)),
+        Err(error) => return Err(error),
+    };
+    let (mut entries, mut unreadable) = (Vec::new(), 0);
+    for line in bytes.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
+        match serde_json::from_slice(line) {
+            Ok(entry) => entries.push(entry),
+            Err(_) => unreadable += 1,
+        }
+    }
+    Ok((entries, unreadable))
+}

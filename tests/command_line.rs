@@ -1,0 +1,388 @@
+//! Commands, exit codes, and what goes to which output.
+
+use crate::harness::{Home, Mosquitto, Python, READINGS, SITE, root};
+
+#[test]
+fn help_and_version_are_no_failures() {
+    let home = Home::new(SITE);
+    let help = home.run(&["--help"]).expect_code(0);
+    for command in [
+        "demo", "collect", "check", "import", "export", "flags", "report", "journal", "simulate",
+    ] {
+        assert!(help.stdout.contains(command), "{command} in {}", help.stdout);
+    }
+    assert!(
+        help.stdout
+            .contains("never replaces a thermostat or a veterinarian")
+    );
+    let version = home.run(&["--version"]).expect_code(0);
+    assert!(version.stdout.starts_with("mosswarden "));
+}
+
+/// A command line that is refused with exit code 2 and these words on standard error.
+#[track_caller]
+fn refused(home: &Home, arguments: &[&str], words: &[&str]) {
+    let said = home.run(arguments).expect_code(2);
+    assert_eq!(said.stdout, "", "results only on standard output");
+    for word in words {
+        assert!(said.stderr.contains(word), "no {word:?} in {}", said.stderr);
+    }
+}
+
+#[test]
+fn a_wrong_command_line_is_refused_with_a_way_out() {
+    let home = Home::new(SITE);
+    refused(&home, &["collekt"], &["unrecognized subcommand", "collect"]);
+    refused(&home, &[], &["Usage"]);
+    refused(&home, &["import"], &["<FILE>"]);
+    refused(
+        &home,
+        &["flags", "--format", "xml"],
+        &["possible values: text, json"],
+    );
+    refused(
+        &home,
+        &["flags", "--enclosure", "mosy-1"],
+        &["no enclosure `mosy-1`", "did you mean `mossy-1`?"],
+    );
+    refused(
+        &home,
+        &["flags", "--from", "2026-02-30"],
+        &["`2026-02-30` is not a time", "2026-05-18T14:30"],
+    );
+    refused(
+        &home,
+        &["flags", "--from", "2026-03-02", "--to", "2026-03-01"],
+        &["the span is empty"],
+    );
+    refused(
+        &home,
+        &["report", "--week", "2026-W54"],
+        &["`2026-W54` is not an ISO 8601 week", "2026-W21"],
+    );
+    refused(
+        &home,
+        &["report", "--week", "21"],
+        &["`21` is not an ISO 8601 week"],
+    );
+    refused(
+        &home,
+        &["report", "--week", "2026-W21", "--from", "2026-03-01"],
+        &["cannot be used with"],
+    );
+}
+
+#[test]
+fn the_site_file_is_found_here_or_by_option_or_by_the_environment() {
+    let home = Home::new(SITE);
+    home.run(&["export"]).expect_code(0);
+    let away = Home::new(SITE);
+    fs_err::remove_file(away.path("site.toml")).expect("it was written");
+    refused(&away, &["export"], &["there is no site.toml", "MOSSWARDEN_SITE"]);
+    let file = home.path("site.toml");
+    away.run(&["export", "--site", &file.to_string_lossy()])
+        .expect_code(0);
+    away.run_with(&["export"], &[("MOSSWARDEN_SITE", &file)])
+        .expect_code(0);
+    refused(&away, &["export", "--site", "nowhere.toml"], &["nowhere.toml:1:"]);
+}
+
+#[test]
+fn a_failing_world_is_exit_code_1() {
+    let home = Home::new(SITE);
+    let said = home.run(&["import", "nothing.csv"]).expect_code(1);
+    assert!(said.stderr.contains("nothing.csv"), "{}", said.stderr);
+    home.write("data", "a file where the folder should be");
+    let said = home.run(&["import", "site.toml"]).expect_code(1);
+    assert!(said.stderr.contains("site.toml:1:"), "{}", said.stderr);
+    home.write("readings.csv", READINGS);
+    let said = home.run(&["import", "readings.csv"]).expect_code(1);
+    assert!(said.stderr.contains("data"), "{}", said.stderr);
+    let said = home.run(&["collect"]).expect_code(1);
+    assert!(said.stderr.contains("data"), "{}", said.stderr);
+}
+
+#[test]
+fn check_says_what_is_fit_and_changes_nothing() {
+    let (home, _) = Home::builtin();
+    let said = home.run(&["check"]).expect_code(3);
+    assert!(
+        said.stdout.contains("fit:      way in: built in"),
+        "{}",
+        said.stdout
+    );
+    assert!(
+        said.stdout.contains("room-wall: nothing in the last seven days"),
+        "{}",
+        said.stdout
+    );
+    assert!(!home.path("data").exists(), "check made the data folder");
+    // Every sensor heard an hour ago: nothing left to look at.
+    let at = (chrono::Utc::now() - chrono::TimeDelta::hours(1)).format("%Y-%m-%dT%H:%M:%SZ");
+    let rows: String = [
+        ("mossy-1", "mossy-1-stat"),
+        ("mossy-1", "mossy-1-check"),
+        ("mossy-1", "mossy-1-low"),
+        ("room", "room-wall"),
+    ]
+    .iter()
+    .map(|(enclosure, sensor)| format!("{at},{enclosure},{sensor},temperature,21,Cel\n"))
+    .collect();
+    home.write("readings.csv", &format!("{}\n{rows}", crate::harness::CSV_HEADER));
+    home.run(&["import", "readings.csv"]).expect_code(0);
+    let said = home.run(&["check"]).expect_code(0);
+    assert!(!said.stdout.contains("look at:"), "{}", said.stdout);
+}
+
+#[test]
+fn check_asks_the_broker() {
+    let home = Home::new(SITE);
+    let Some(broker) = Mosquitto::start(&home) else {
+        return;
+    };
+    let port = broker.port;
+    let url = format!("url = \"mqtt://127.0.0.1:{port}\"");
+    home.write("site.toml", &SITE.replace("url = \"builtin\"", &url));
+    let answers = format!("the broker 127.0.0.1:{port} answers");
+    let said = home.run(&["check"]).expect_code(3);
+    assert!(said.stdout.contains(&answers), "{}", said.stdout);
+    drop(broker);
+    let said = home.run(&["check"]).expect_code(3);
+    let silent = format!("nothing answers at 127.0.0.1:{port}");
+    assert!(said.stdout.contains(&silent), "{}", said.stdout);
+}
+
+#[test]
+fn import_takes_the_contracts_table_once_and_export_gives_it_back() {
+    let home = Home::new(SITE);
+    home.write("readings.csv", READINGS);
+    let first = home.run(&["import", "readings.csv"]).expect_code(0);
+    assert!(first.stdout.contains("5 readings added"), "{}", first.stdout);
+    let second = home.run(&["import", "readings.csv"]).expect_code(0);
+    assert!(
+        second.stdout.contains("0 readings added, 5 were there already"),
+        "{}",
+        second.stdout
+    );
+    let mut given = home.exported();
+    let mut taken: Vec<String> = READINGS.lines().skip(1).map(str::to_owned).collect();
+    given.sort();
+    taken.sort();
+    assert_eq!(given, taken);
+    if let Some(python) = Python::find() {
+        assert_eq!(
+            home.stored(&python).len(),
+            5,
+            "a reading stands in the files twice"
+        );
+    }
+    // Into another archive and out again: the same bytes.
+    let out = home
+        .run(&["export", "--from", "2026-03-01", "--to", "2026-03-02"])
+        .expect_code(0);
+    let other = Home::new(SITE);
+    other.write("exported.csv", &out.stdout);
+    other.run(&["import", "exported.csv"]).expect_code(0);
+    let again = other
+        .run(&["export", "--from", "2026-03-01", "--to", "2026-03-02"])
+        .expect_code(0);
+    assert_eq!(out.stdout, again.stdout);
+    let room = home
+        .run(&[
+            "export",
+            "--from",
+            "2026-03-01",
+            "--to",
+            "2026-03-02",
+            "--enclosure",
+            "room",
+        ])
+        .expect_code(0);
+    assert_eq!(room.stdout.lines().count(), 2, "{}", room.stdout);
+}
+
+#[test]
+fn bad_lines_are_refused_one_by_one_and_kept() {
+    let home = Home::new(SITE);
+    home.write(
+        "readings.csv",
+        &format!(
+            "{READINGS}2026-03-01T08:02:00Z,mossy-1,mossy-1-stat,humidity,wet,%RH\n\
+             2026-03-01T08:02:00Z,mossy-1,mossy-1-staat,humidity,80,%RH\n\
+             2026-03-01T08:02:00Z,mossy-1,mossy-1-stat,humidity,80,Cel\n"
+        ),
+    );
+    let said = home.run(&["import", "readings.csv"]).expect_code(0);
+    assert!(
+        said.stdout
+            .contains("5 readings added, 0 were there already, 3 refused"),
+        "{}",
+        said.stdout
+    );
+    for words in [
+        "readings.csv:7: `wet` is not a number",
+        "readings.csv:8: unknown sensor `mossy-1-staat`; did you mean `mossy-1-stat`?",
+        "readings.csv:9: unit `Cel` does not measure humidity",
+    ] {
+        assert!(said.stderr.contains(words), "no {words:?} in {}", said.stderr);
+    }
+    let kept = fs_err::read_to_string(home.path("data/refused/refused.jsonl")).expect("a refused log");
+    assert_eq!(kept.lines().count(), 3);
+    assert!(kept.contains("mossy-1-staat,humidity,80,%RH"));
+}
+
+#[test]
+fn another_sites_table_changes_nothing() {
+    let home = Home::new(SITE);
+    home.write("readings.csv", &READINGS.replace("mossy-1", "mossy-9"));
+    let said = home.run(&["import", "readings.csv"]).expect_code(1);
+    assert!(said.stderr.contains("nothing was imported"), "{}", said.stderr);
+    assert!(home.exported().is_empty());
+}
+
+#[test]
+fn flags_speak_json_by_the_schema_and_plain_text() {
+    let home = Home::new(SITE);
+    home.write("readings.csv", READINGS);
+    home.run(&["import", "readings.csv"]).expect_code(0);
+    let span = ["--from", "2026-03-01", "--to", "2026-03-02"];
+    let json = home
+        .run(&[&["flags", "--format", "json"], &span[..]].concat())
+        .expect_code(3);
+    let document = json.json();
+    assert_eq!(document["schema"], "mosswarden.findings/1");
+    assert_eq!(document["timezone"], "Europe/Lisbon");
+    assert_eq!(document["from"], "2026-03-01T00:00:00+00:00");
+    assert_eq!(json.stderr, "", "nothing but the document is said");
+    let kinds: Vec<&str> = document["findings"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .filter_map(|finding| finding["kind"].as_str())
+        .collect();
+    assert_eq!(kinds, ["sensor-silent", "sensor-silent"]);
+    assert!(
+        !document["not_assessed"].as_array().expect("a list").is_empty(),
+        "silence is never shown as health"
+    );
+    let text = home.run(&[&["flags"], &span[..]].concat()).expect_code(3);
+    for words in [
+        "2 things were found.",
+        "mossy-1-stat has been silent for 16 h",
+        "Next: ",
+        "Not judged:",
+    ] {
+        assert!(text.stdout.contains(words), "no {words:?} in {}", text.stdout);
+    }
+    // Nothing later than `--to` is used, and what is unknown is said to be.
+    let before = home
+        .run(&[
+            "flags",
+            "--from",
+            "2026-02-01",
+            "--to",
+            "2026-02-08",
+            "--format",
+            "json",
+        ])
+        .expect_code(0);
+    assert!(before.json()["findings"].as_array().expect("a list").is_empty());
+    assert!(
+        !before.json()["not_assessed"]
+            .as_array()
+            .expect("a list")
+            .is_empty()
+    );
+    if let Some(python) = Python::find() {
+        for (name, said) in [("found.json", &json), ("before.json", &before)] {
+            validate(&home, &python, name, &said.stdout);
+        }
+    }
+}
+
+/// Fails unless the contract's schema accepts the document.
+#[track_caller]
+pub(crate) fn validate(home: &Home, python: &Python, name: &str, document: &str) {
+    let file = home.write(name, document);
+    let schema = root().join("tests/reference/findings.schema.json");
+    python
+        .run(
+            "validate_findings.py",
+            &[&schema.to_string_lossy(), &file.to_string_lossy()],
+        )
+        .expect_code(0);
+}
+
+#[test]
+fn the_validator_itself_refuses_what_is_wrong() {
+    let Some(python) = Python::find() else {
+        return;
+    };
+    let home = Home::new(SITE);
+    let file = home.write(
+        "wrong.json",
+        r#"{"schema":"mosswarden.findings/1","site":"x","timezone":"UTC","from":"2026-03-01","to":"2026-03-02T00:00:00Z","findings":[],"not_assessed":[]}"#,
+    );
+    let schema = root().join("tests/reference/findings.schema.json");
+    let said = python.run(
+        "validate_findings.py",
+        &[&schema.to_string_lossy(), &file.to_string_lossy()],
+    );
+    assert_eq!(said.code, 1, "{said:?}");
+    assert!(said.stdout.contains("$.from"), "{said:?}");
+}
+
+#[test]
+fn a_report_is_written_in_every_form_and_never_over_another() {
+    let home = Home::new(SITE);
+    home.write("readings.csv", READINGS);
+    home.run(&["import", "readings.csv"]).expect_code(0);
+    let said = home.run(&["report", "--week", "2026-W09"]).expect_code(0);
+    let files: Vec<&str> = said.stdout.lines().collect();
+    assert_eq!(
+        files,
+        ["html", "json", "txt"].map(|form| format!("data/reports/report-2026-W09.{form}"))
+    );
+    let written = fs_err::read(home.path(files[0])).expect("a report");
+    let said = home.run(&["report", "--week", "2026-W09"]).expect_code(2);
+    assert!(
+        said.stderr.contains("report-2026-W09.html is there already") && said.stderr.contains("--force"),
+        "{}",
+        said.stderr
+    );
+    home.run(&["report", "--week", "2026-W9"]).expect_code(2);
+    home.run(&["report", "--week", "2026-W09", "--force"])
+        .expect_code(0);
+    assert_eq!(
+        written,
+        fs_err::read(home.path(files[0])).expect("a report"),
+        "same input, same bytes"
+    );
+    home.run(&["report", "--week", "2026-W09", "--out", "elsewhere"])
+        .expect_code(0);
+    assert!(home.path("elsewhere/report-2026-W09.txt").exists());
+    let model: serde_json::Value =
+        serde_json::from_slice(&fs_err::read(home.path(files[1])).expect("a report")).expect("JSON");
+    assert!(model.is_object());
+}
+
+#[test]
+fn simulate_gives_a_room_that_the_program_takes() {
+    let home = Home::new(SITE);
+    home.run(&["simulate", "--scenario", "demo", "--out", "room"])
+        .expect_code(0);
+    home.run(&["simulate", "--scenario", "demo", "--out", "room"])
+        .expect_code(2);
+    let site = ["--site", "room/site.toml"];
+    let said = home
+        .run(&[&["import", "room/readings.csv"], &site[..]].concat())
+        .expect_code(0);
+    assert!(said.stdout.contains(" 0 refused"), "{}", said.stdout);
+    let said = home
+        .run(&[&["journal", "import", "room/journal.csv"], &site[..]].concat())
+        .expect_code(0);
+    assert!(said.stdout.contains(" 0 refused"), "{}", said.stdout);
+    let truth: serde_json::Value =
+        serde_json::from_slice(&fs_err::read(home.path("room/truth.json")).expect("written")).expect("JSON");
+    assert!(truth.is_object());
+}
