@@ -11,7 +11,7 @@ use mosswarden_config::site::{Enclosure, Sensor};
 use super::Page;
 use super::judged::Judged;
 use super::layout::ago;
-use crate::alerts::{Danger, Told};
+use crate::alerts::{Danger, Told, not_sent};
 
 /// Older than this says nothing of now. The alerts use the same half hour.
 pub(super) const OLD_MS: i64 = 30 * 60_000;
@@ -264,5 +264,6 @@ pub(super) fn collecting(page: &Page, newest_ms: Option<i64>) -> Vec<String> {
             .into_iter()
             .map(|(part, text)| format!("Trouble with the {}: {text}.", part.name())),
     );
+    lines.extend(not_sent(&page.site).map(|words| format!("{words}.")));
     lines
 }
