@@ -78,6 +78,8 @@ async fn open_page(
     };
     match Page::new(site.clone(), counts, newest, board, now_ms) {
         Ok(page) => {
+            // Port 0 takes any free one; what is told is the one that was taken.
+            let address = listener.local_addr().unwrap_or(address);
             tracing::info!(%address, "the page is open");
             Some(tokio::spawn(page::serve(listener, Arc::new(page))))
         }
