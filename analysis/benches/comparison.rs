@@ -30,13 +30,21 @@ const EVIDENCE: f64 = 10.0;
 const DEW_POINT_NOISE_K: f64 = 0.05;
 
 fn main() {
-    let numbers: Vec<u64> = std::env::args().skip(1).filter_map(|argument| argument.parse().ok()).collect();
-    let (first, last) = (numbers.first().copied().unwrap_or(1), numbers.get(1).copied().unwrap_or(20));
+    let numbers: Vec<u64> = std::env::args()
+        .skip(1)
+        .filter_map(|argument| argument.parse().ok())
+        .collect();
+    let (first, last) = (
+        numbers.first().copied().unwrap_or(1),
+        numbers.get(1).copied().unwrap_or(20),
+    );
     let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
     for seed in first..=last {
         site(seed, &mut tallies);
     }
-    println!("| way | pairs at fault | found | within 7 d | within 14 d | within 28 d | quiet pair-weeks | false alarms |");
+    println!(
+        "| way | pairs at fault | found | within 7 d | within 14 d | within 28 d | quiet pair-weeks | false alarms |"
+    );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
     for (way, tally) in &tallies {
         let within = |days: f64| tally.delays_d.iter().filter(|delay| **delay <= days).count();
@@ -84,28 +92,58 @@ fn site(seed: u64, tallies: &mut BTreeMap<&'static str, Tally>) {
         .iter()
         .filter_map(|enclosure| {
             let reference = enclosure.sensors.iter().find(|s| s.role == Role::Reference)?;
-            Some(enclosure.sensors.iter().filter(|s| s.role != Role::Reference).map(|s| (s.id.clone(), reference.id.clone())))
+            Some(
+                enclosure
+                    .sensors
+                    .iter()
+                    .filter(|s| s.role != Role::Reference)
+                    .map(|s| (s.id.clone(), reference.id.clone())),
+            )
         })
         .flatten()
         .collect();
-    let ends: Vec<i64> = (1..).map(|week| from + week * WEEK_MS).take_while(|end| *end <= until).collect();
+    let ends: Vec<i64> = (1..)
+        .map(|week| from + week * WEEK_MS)
+        .take_while(|end| *end <= until)
+        .collect();
     // By way and pair: the ends of the weeks that alarmed.
     let mut alarms: BTreeMap<(&'static str, &(String, String)), Vec<i64>> = BTreeMap::new();
     for &end in &ends {
-        let span = Span { from_ms: from, until_ms: end };
-        let record =
-            Record::from_readings(simulation.readings.iter().filter(|r| r.at_ms < end).cloned(), journal.clone(), span);
-        let outcome = trust::assess(&site, &record, Span { from_ms: end - WEEK_MS, until_ms: end });
+        let span = Span {
+            from_ms: from,
+            until_ms: end,
+        };
+        let record = Record::from_readings(
+            simulation.readings.iter().filter(|r| r.at_ms < end).cloned(),
+            journal.clone(),
+            span,
+        );
+        let outcome = trust::assess(
+            &site,
+            &record,
+            Span {
+                from_ms: end - WEEK_MS,
+                until_ms: end,
+            },
+        );
         let told = |id: &str| {
-            outcome.verdicts.findings.iter().any(|f| {
-                f.subject == id && matches!(f.kind, Kind::HumidityDrift | Kind::HumidityStep)
-            })
+            outcome
+                .verdicts
+                .findings
+                .iter()
+                .any(|f| f.subject == id && matches!(f.kind, Kind::HumidityDrift | Kind::HumidityStep))
         };
         for pair in &pairs {
             let ways = [
                 ("1 this project", told(&pair.0) || told(&pair.1)),
-                ("2 spreadsheet: weekly mean difference, alarm at 5 %RH", spreadsheet(&record, pair, from, end)),
-                ("3 change point on daily dew-point differences", change_point(&record, pair, span)),
+                (
+                    "2 spreadsheet: weekly mean difference, alarm at 5 %RH",
+                    spreadsheet(&record, pair, from, end),
+                ),
+                (
+                    "3 change point on daily dew-point differences",
+                    change_point(&record, pair, span),
+                ),
             ];
             for (way, alarmed) in ways {
                 if alarmed {
@@ -149,16 +187,31 @@ fn spreadsheet(record: &Record, pair: &(String, String), from: i64, end: i64) ->
         Some(view.summary(span, view.gap_ms())?.mean)
     };
     let difference = |span: Span| Some(mean(&pair.0, span)? - mean(&pair.1, span)?);
-    let usual = difference(Span { from_ms: from, until_ms: from + 2 * WEEK_MS });
-    let now = difference(Span { from_ms: end - WEEK_MS, until_ms: end });
-    end > from + 2 * WEEK_MS && usual.zip(now).is_some_and(|(usual, now)| (now - usual).abs() >= SPREADSHEET_PCT)
+    let usual = difference(Span {
+        from_ms: from,
+        until_ms: from + 2 * WEEK_MS,
+    });
+    let now = difference(Span {
+        from_ms: end - WEEK_MS,
+        until_ms: end,
+    });
+    end > from + 2 * WEEK_MS
+        && usual
+            .zip(now)
+            .is_some_and(|(usual, now)| (now - usual).abs() >= SPREADSHEET_PCT)
 }
 
 /// Daily means of the dew points' difference through the model comparison of `statistics::change`.
 fn change_point(record: &Record, pair: &(String, String), span: Span) -> bool {
     let dew_point = |id: &str, day: Span| {
-        let (rh, t) = (humidity(record, id)?, record.get(id, Quantity::Temperature)?.view());
-        let (rh, t) = (rh.summary(day, rh.gap_ms())?.mean, t.summary(day, t.gap_ms())?.mean);
+        let (rh, t) = (
+            humidity(record, id)?,
+            record.get(id, Quantity::Temperature)?.view(),
+        );
+        let (rh, t) = (
+            rh.summary(day, rh.gap_ms())?.mean,
+            t.summary(day, t.gap_ms())?.mean,
+        );
         dew_point_c(vapour_pressure_pa(t, rh))
     };
     let (mut times, mut values) = (Vec::new(), Vec::new());
@@ -172,7 +225,10 @@ fn change_point(record: &Record, pair: &(String, String), span: Span) -> bool {
             values.push(a - b);
         }
     }
-    let options = change::Options { confidence: 0.95, noise_standard_deviation_min: DEW_POINT_NOISE_K };
+    let options = change::Options {
+        confidence: 0.95,
+        noise_standard_deviation_min: DEW_POINT_NOISE_K,
+    };
     change::compare(&times, &values, &options)
         .is_ok_and(|found| found.best != Model::Constant && found.evidence >= EVIDENCE)
 }
