@@ -39,6 +39,8 @@ pub(crate) enum Command {
     Flags(Flags),
     /// Write the weekly health report
     Report(Report),
+    /// Write what one enclosure's animals lived through before a moment, for a veterinarian
+    Audit(Audit),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
@@ -148,6 +150,28 @@ pub(crate) struct Report {
     #[arg(long)]
     pub(crate) force: bool,
     /// Open the report when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Audit {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// When an animal looked unwell; nothing later is used
+    #[arg(long, value_name = "T")]
+    pub(crate) until: String,
+    /// How many days to look back; since arrival where the journal knows it and it is longer ago
+    #[arg(long, value_name = "N", default_value_t = 84, value_parser = clap::value_parser!(u32).range(3..=3660))]
+    pub(crate) days: u32,
+    /// Folder for the audit's files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite an audit of the same enclosure and moment
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the audit when it is written
     #[arg(long)]
     pub(crate) open: bool,
 }

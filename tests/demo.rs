@@ -19,6 +19,7 @@ const PROMISED: [(&str, &str, &str, &str); 6] = [
     ("overheating", "crested-1", "crested-1", "heater"),
     ("overheating", "dart-1", "dart-1", "room-heat"),
 ];
+
 /// Fails where a page would ask anybody for anything when it is opened.
 #[track_caller]
 pub(crate) fn asks_nobody(html: &str) {

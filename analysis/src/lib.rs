@@ -10,7 +10,9 @@
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
+//! - [`markup`]: parts of a page that report and audit share.
 //! - [`report`]: the weekly report: a model, and renderers that compute nothing.
+//! - [`audit`]: what one enclosure's animals lived through before a moment, for a veterinarian.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`words`]: how instants, durations and values are said.
@@ -18,10 +20,12 @@
 #![forbid(unsafe_code)]
 
 pub mod assess;
+pub mod audit;
 pub mod calibrate;
 pub mod conditions;
 pub mod findings;
 pub mod load;
+pub mod markup;
 pub mod physics;
 pub mod plot;
 pub mod report;

@@ -359,6 +359,27 @@ impl Gathered {
     }
 }
 
+/// The first UTC day that the archive has a folder for.
+///
+/// # Errors
+/// [`LoadError`] names the folder.
+pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadError> {
+    Ok(list(&table::readings_dir(data_dir))?
+        .iter()
+        .filter_map(|day| table::date_of_partition(&day.file_name()?.to_string_lossy()))
+        .min())
+}
+
+/// Whether a file of readings holds any of the span.
+///
+/// # Errors
+/// [`LoadError`] names the file.
+pub fn holds(path: &Path, span: Span) -> Result<bool, LoadError> {
+    let mut gathered = Gathered::default();
+    read_file(path, span, None, &mut gathered)?;
+    Ok(gathered.series.values().any(|rows| !rows.is_empty()))
+}
+
 /// Every stored reading of a span as it is stored, for export: in order of time, then sensor, each once.
 ///
 /// # Errors

@@ -12,5 +12,5 @@ mod table;
 mod watch;
 mod words;
 
-pub(crate) use send::{Board, Told, keep_watch};
+pub(crate) use send::{Board, Told, keep_watch, not_sent};
 pub(crate) use watch::Danger;

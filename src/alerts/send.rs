@@ -38,6 +38,14 @@ impl Board {
     }
 }
 
+/// What the site file asks for and this version does not do: nobody may rely on it unknowingly.
+pub(crate) fn not_sent(site: &Site) -> Option<&'static str> {
+    (site.alerts.webhook_url.is_some() || site.alerts.email_to.is_some()).then_some(
+        "Alerts by webhook and e-mail, which the site file asks for, are not sent by this version: only the page, the log \
+         and `mqtt_topic` tell them",
+    )
+}
+
 /// Watches until dropped. A way out that is full or gone is logged and never waited for.
 pub(crate) async fn keep_watch(
     site: Site,
@@ -46,6 +54,9 @@ pub(crate) async fn keep_watch(
     out: mpsc::Sender<OwnMessage>,
     now_ms: fn() -> i64,
 ) {
+    if let Some(words) = not_sent(&site) {
+        tracing::error!("{words}");
+    }
     let mut watch = Watch::new(&site, now_ms());
     // The retained message of an earlier run may tell of a danger that is long over.
     publish(&site, &out, &message(&site, None, now_ms(), &[]));
@@ -136,6 +147,15 @@ mod tests {
     use std::path::Path;
 
     use super::*;
+
+    #[test]
+    fn a_way_out_that_is_not_there_is_told() {
+        let source = include_str!("../../tests/reference/site.toml");
+        let mut site = Site::from_source(Path::new("site.toml"), source).expect("the contract's example");
+        assert_eq!(not_sent(&site), None);
+        site.alerts.webhook_url = Some("https://example.org/hook".to_owned());
+        assert!(not_sent(&site).is_some());
+    }
 
     #[test]
     fn the_message_tells_the_event_and_the_whole_state() {

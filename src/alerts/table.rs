@@ -281,6 +281,20 @@ fn one_wild_reading_is_no_danger() {
 }
 
 #[test]
+fn one_wild_reading_of_a_lone_sensor_beside_a_heater_is_no_danger() {
+    check(
+        240,
+        |minute| Minute {
+            a1: Some(if minute == 100 { 45.0 } else { 22.0 }),
+            a2: None,
+            heater: Some(1.0),
+            ..USUAL
+        },
+        &[],
+    );
+}
+
+#[test]
 fn hot_and_then_silent_is_never_an_all_clear() {
     check(
         200,

@@ -323,7 +323,8 @@ impl Watched {
             .map(|reading| reading.received_ms.min(now_ms))
             .max();
         if let Some(heard) = heard {
-            self.was_heard = true;
+            // What an earlier run had left in the spool was not heard now.
+            self.was_heard |= heard >= self.heard_ms;
             self.heard_ms = self.heard_ms.max(heard);
         }
         let fresh: Vec<&Reading> = readings
@@ -482,8 +483,10 @@ impl Watched {
             .filter(|moment| newest.at_ms - moment.at_ms <= RUNAWAY_MS)
             .min_by(|a, b| a.coolest_c.total_cmp(&b.coolest_c));
         let Some(lowest) = lowest.copied() else { return };
-        let rise_k = newest.coolest_c - lowest.coolest_c;
-        if rise_k < RUNAWAY_K {
+        let risen = self
+            .run(|moment| moment.coolest_c > wanted_c && moment.coolest_c - lowest.coolest_c >= RUNAWAY_K);
+        // One wild reading is no rise.
+        if risen.is_empty() || (newest.sensors < 2 && risen.len() < EMERGENCY_READINGS) {
             return;
         }
         let is_on = states.contains(&Some(1.0));

@@ -37,12 +37,24 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
+/// First line of tidy CSV.
+pub(crate) const HEADER: &str = "time,enclosure,sensor,quantity,value,unit";
+
 /// Tidy CSV: `time,enclosure,sensor,quantity,value,unit`, times in UTC. Ids hold no comma or quote (the site file's rule).
 pub(crate) fn write<'r>(
     out: &mut impl std::io::Write,
     readings: impl Iterator<Item = &'r Reading>,
 ) -> std::io::Result<()> {
-    writeln!(out, "time,enclosure,sensor,quantity,value,unit")?;
+    writeln!(out, "{HEADER}")?;
+    write_rows(out, readings)?;
+    out.flush()
+}
+
+/// The same without the header.
+pub(crate) fn write_rows<'r>(
+    out: &mut impl std::io::Write,
+    readings: impl Iterator<Item = &'r Reading>,
+) -> std::io::Result<()> {
     for reading in readings {
         let at = chrono::DateTime::from_timestamp_millis(reading.at_ms).unwrap_or_default();
         let precision = if reading.at_ms % 1000 == 0 {
@@ -61,5 +73,5 @@ pub(crate) fn write<'r>(
             reading.quantity.stored_unit()
         )?;
     }
-    out.flush()
+    Ok(())
 }

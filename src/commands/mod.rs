@@ -1,5 +1,6 @@
 //! One file a command; what several commands share stands here.
 
+mod audit;
 mod calibrate;
 mod check;
 mod collect;
@@ -17,7 +18,7 @@ use std::path::PathBuf;
 use chrono::Utc;
 use mosswarden_analysis::assess::{Assessment, assess, needed};
 use mosswarden_analysis::load::{self, Record};
-use mosswarden_config::site::{Site, nearest};
+use mosswarden_config::site::{Enclosure, Site, nearest};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{self, Arguments, Command, SpanArguments};
@@ -34,6 +35,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Export(export) => export::run(&open_site(site)?, &export),
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
         Command::Report(report) => report::run(&open_site(site)?, &report),
+        Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
         Command::Simulate(simulate) => simulate::run(&simulate),
@@ -73,24 +75,26 @@ fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
     Ok(Span { from_ms, until_ms })
 }
 
+/// The enclosure of that id.
+fn enclosure<'s>(site: &'s Site, id: &str) -> Result<&'s Enclosure, Failure> {
+    site.enclosure(id).ok_or_else(|| {
+        let known: Vec<&str> = site
+            .enclosures
+            .iter()
+            .map(|enclosure| enclosure.id.as_str())
+            .collect();
+        let hint = match nearest(id, known.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
+            None => format!("known: {}", known.join(", ")),
+        };
+        Failure::usage(format!("there is no enclosure `{id}` in the site file"), hint)
+    })
+}
+
 /// Keeps only the named enclosures of a site.
 fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     for id in enclosures {
-        if site.enclosure(id).is_none() {
-            let known: Vec<&str> = site
-                .enclosures
-                .iter()
-                .map(|enclosure| enclosure.id.as_str())
-                .collect();
-            let hint = match nearest(id, known.iter().copied()) {
-                Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
-                None => format!("known: {}", known.join(", ")),
-            };
-            return Err(Failure::usage(
-                format!("there is no enclosure `{id}` in the site file"),
-                hint,
-            ));
-        }
+        enclosure(site, id)?;
     }
     if !enclosures.is_empty() {
         site.enclosures

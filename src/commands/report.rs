@@ -62,12 +62,7 @@ pub(crate) fn write(
         .iter()
         .map(|form| folder.join(format!("{name}.{form}")))
         .collect();
-    if let Some(there) = files.iter().find(|file| !force && file.exists()) {
-        return Err(Failure::usage(
-            format!("{} is there already", there.display()),
-            "write it anew with --force, or name another folder with --out",
-        ));
-    }
+    never_over(&files, force)?;
     let (record, assessment) = judge(site, span)?;
     let model: WeeklyReport = report::weekly(
         site,
@@ -81,17 +76,32 @@ pub(crate) fn write(
     let forms = [report::html(&model), report::json(&model), report::text(&model)];
     fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder of reports"))?;
     for (file, text) in files.iter().zip(forms) {
-        // A temporary name first, so that a reader never meets half a report.
-        let unfinished = file.with_extension("unfinished");
-        fs_err::write(&unfinished, text)
-            .and_then(|()| fs_err::rename(&unfinished, file))
-            .map_err(Failure::failed("could not write the report"))?;
+        put(file, &text)?;
     }
     Ok(files)
 }
 
+/// Writes a file under a temporary name first, so that a reader never meets half of it.
+pub(crate) fn put(file: &Path, text: &str) -> Result<(), Failure> {
+    let unfinished = file.with_extension("unfinished");
+    fs_err::write(&unfinished, text)
+        .and_then(|()| fs_err::rename(&unfinished, file))
+        .map_err(Failure::failed(format!("could not write {}", file.display())))
+}
+
+/// Refuses to write over a file that is there, unless `force`.
+pub(crate) fn never_over(files: &[PathBuf], force: bool) -> Result<(), Failure> {
+    match files.iter().find(|file| !force && file.exists()) {
+        None => Ok(()),
+        Some(there) => Err(Failure::usage(
+            format!("{} is there already", there.display()),
+            "write it anew with --force, or name another folder with --out",
+        )),
+    }
+}
+
 /// Opens a file with what the desktop uses for it.
-fn open(file: &Path) -> Result<(), Failure> {
+pub(crate) fn open(file: &Path) -> Result<(), Failure> {
     let opener = if cfg!(target_os = "macos") {
         "open"
     } else {

@@ -8,7 +8,7 @@ use mosswarden_analysis::plot::escape;
 use mosswarden_analysis::report::Need;
 use mosswarden_config::zone::MS_PER_24_H;
 
-use super::layout::{View, answer, figure, missing, table};
+use super::layout::{View, answer, figure, missing, prose, table};
 use super::live::{collecting, live};
 use super::{Page, journal, now};
 
@@ -36,15 +36,15 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Path(id): Path<String>) 
         live.verdict.words()
     );
     for line in collecting(&page, live.newest_ms) {
-        body += &format!("<p class=\"small faint\">{}</p>\n", escape(&line));
+        body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
-    body += &format!("<p>{}</p>\n", escape(&live.sentences.join(" ")));
+    body += &format!("<p>{}</p>\n", prose(&live.sentences.join(" ")));
     let section = judged.and_then(|judged| judged.week.enclosures.iter().find(|s| s.id == id));
     if let Some(section) = section {
         body += &format!(
             "<p class=\"small faint\">{}</p>\n<p>{}</p>\n",
             escape(&section.about),
-            escape(&section.coverage)
+            prose(&section.coverage)
         );
         if !section.needs.is_empty() {
             body += "<h2>What was found in seven days</h2>\n";
@@ -67,14 +67,14 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Path(id): Path<String>) 
             let lines: String = section
                 .not_judged
                 .iter()
-                .map(|line| format!("<li>{}</li>\n", escape(line)))
+                .map(|line| format!("<li>{}</li>\n", prose(line)))
                 .collect();
             body += &format!("<h2>What could not be judged</h2>\n<ul class=\"lines\">\n{lines}</ul>\n");
         }
         body += &format!(
             "<h2>Limits used</h2>\n{}<p class=\"small faint\">{}</p>\n",
             table(&section.limits),
-            escape(&section.limits_note)
+            prose(&section.limits_note)
         );
     } else {
         body += "<p>The last seven days are being judged; look again in a minute.</p>\n";
@@ -92,14 +92,14 @@ fn need(need: &Need) -> String {
     let evidence: String = need
         .evidence
         .iter()
-        .map(|sentence| format!("<p>{}</p>\n", escape(sentence)))
+        .map(|sentence| format!("<p>{}</p>\n", prose(sentence)))
         .collect();
     format!(
         "<div class=\"need\"><p><strong>{}</strong>, {}.</p>\n{evidence}<p><strong>Next:</strong> {}</p>\n\
          <p class=\"small sure\">How sure: {}</p></div>\n",
         escape(&need.headline),
-        escape(&need.when),
-        escape(&need.next),
-        escape(&need.sure)
+        prose(&need.when),
+        prose(&need.next),
+        prose(&need.sure)
     )
 }

@@ -7,7 +7,7 @@ use axum::response::Response;
 use mosswarden_analysis::plot::{Display, escape};
 
 use super::Page;
-use super::layout::{View, ago, answer, capital, count, moment};
+use super::layout::{View, ago, answer, capital, count, moment, prose};
 
 pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     let state = page.judging.look();
@@ -45,10 +45,10 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
              <p><strong>Next:</strong> {}</p></div>\n",
             escape(&label(&finding.enclosure)),
             finding.severity.name(),
-            escape(&display.sentence(&finding.message)),
+            prose(&display.sentence(&finding.message)),
             finding.kind.name().replace('-', " "),
             moment(&page, finding.start_ms),
-            escape(&display.sentence(&finding.advice))
+            prose(&display.sentence(&finding.advice))
         );
     }
     let refused = &judged.verdicts.not_assessed;
@@ -60,7 +60,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
                     "<li>{}, {}: {}</li>\n",
                     escape(&label(&item.enclosure)),
                     item.kind.name().replace('-', " "),
-                    escape(&display.sentence(&item.reason))
+                    prose(&display.sentence(&item.reason))
                 )
             })
             .collect();

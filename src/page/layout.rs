@@ -116,6 +116,23 @@ pub(super) fn missing(page: &Page, why: &str) -> Response {
     )
 }
 
+/// What stays on the line of the number before it.
+const KEPT: [&str; 7] = ["°C", "°F", "%RH", "%", "h", "min", "days"];
+
+/// Escaped text in which a number and its unit stay on one line.
+pub(super) fn prose(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for word in text.split(' ') {
+        let bare = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let is_kept = KEPT.contains(&bare) && out.ends_with(|c: char| c.is_ascii_digit());
+        if !out.is_empty() {
+            out.push(if is_kept { '\u{a0}' } else { ' ' });
+        }
+        out.push_str(word);
+    }
+    escape(&out)
+}
+
 /// "3 min ago", "just now".
 pub(super) fn ago(now_ms: i64, at_ms: i64) -> String {
     let age_ms = (now_ms - at_ms).max(0);
@@ -159,7 +176,7 @@ pub(super) fn figure(picture: &Picture, id: &str, notes: &[String]) -> String {
         "<div class=\"figure\"><figure>\n{}<figcaption>{}</figcaption></figure>\n\
          <details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n{}</details></div>\n",
         picture.html(id),
-        escape(&caption),
+        prose(&caption),
         escape(&picture.title),
         table(&picture.table)
     )
@@ -207,7 +224,7 @@ pub(super) fn table(table: &Table) -> String {
         .collect();
     let caption = escape(&table.caption);
     format!(
-        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{caption}\"><table><caption>{caption}</caption>\n\
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{caption}\"><table><caption class=\"unseen\">{caption}</caption>\n\
          <thead><tr>{head}</tr></thead>\n<tbody>\n{rows}</tbody></table></section>\n"
     )
 }

@@ -11,7 +11,7 @@ use mosswarden_config::site::{Enclosure, Sensor};
 use super::Page;
 use super::judged::Judged;
 use super::layout::ago;
-use crate::alerts::{Danger, Told};
+use crate::alerts::{Danger, Told, not_sent};
 
 /// Older than this says nothing of now. The alerts use the same half hour.
 pub(super) const OLD_MS: i64 = 30 * 60_000;
@@ -94,7 +94,7 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
     match best(&humidity, now_ms) {
         Some(reading) => {
             let wanted = wanted.map_or_else(String::new, |band| {
-                format!("; wanted {} to {} %RH", number(band.low), number(band.high))
+                format!("; wanted {:.0} to {:.0} %RH", band.low, band.high)
             });
             sentences.push(format!(
                 "{} %RH by {}, {}{wanted}.{}",
@@ -264,5 +264,6 @@ pub(super) fn collecting(page: &Page, newest_ms: Option<i64>) -> Vec<String> {
             .into_iter()
             .map(|(part, text)| format!("Trouble with the {}: {text}.", part.name())),
     );
+    lines.extend(not_sent(&page.site).map(|words| format!("{words}.")));
     lines
 }

@@ -8,9 +8,9 @@ use mosswarden_analysis::plot::escape;
 use mosswarden_analysis::report::{Need, Verdict};
 
 use super::Page;
-use super::layout::{View, ago, answer, capital, count};
+use super::layout::{View, ago, answer, capital, count, prose};
 use super::live::{Live, collecting, live};
-use crate::alerts::Told;
+use crate::alerts::{Danger, Told};
 
 pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     let state = page.judging.look();
@@ -31,7 +31,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     let verdicts: Vec<Verdict> = places.iter().map(|(live, _)| live.verdict).collect();
     body += &format!("<h1>{}</h1>\n", escape(&headline(&verdicts)));
     for line in collecting(&page, newest_ms) {
-        body += &format!("<p class=\"small faint\">{}</p>\n", escape(&line));
+        body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
     body += "<ul class=\"places\">\n";
     for (live, enclosure) in &places {
@@ -42,12 +42,15 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             escape(&enclosure.id),
             escape(&enclosure.label),
             live.verdict.words(),
-            escape(&live.sentences.join(" "))
+            prose(&live.sentences.join(" "))
         );
         if let Some(section) = section {
             body += &needs(&section.needs);
-            if section.verdict == Verdict::NotKnown {
-                body += &format!("<p>{}</p>\n", escape(&section.coverage));
+            if section.needs.is_empty() {
+                body += &format!(
+                    "<p>Nothing found in seven days. {}</p>\n",
+                    prose(&section.coverage)
+                );
             }
         }
         body += "</li>\n";
@@ -56,7 +59,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     if let Some(judged) = judged {
         body += &format!(
             "<h2>The room</h2>\n<p>{}</p>\n{}",
-            escape(&judged.week.room.words),
+            prose(&judged.week.room.words),
             needs(&judged.week.room.needs)
         );
     }
@@ -84,9 +87,14 @@ pub(super) fn alarm(told: &[Told]) -> String {
     }
     let lines: String = told
         .iter()
-        .map(|told| format!("<p>{}</p>\n", escape(&told.text)))
+        .map(|told| format!("<p>{}</p>\n", prose(&told.text)))
         .collect();
-    format!("<section class=\"alarm\" role=\"alert\"><h2>Act now</h2>\n{lines}</section>\n")
+    let heading = if told.iter().all(|told| told.danger == Danger::Silent) {
+        "Not known: go and look"
+    } else {
+        "Act now"
+    };
+    format!("<section class=\"alarm\" role=\"alert\"><h2>{heading}</h2>\n{lines}</section>\n")
 }
 
 /// Findings in one line each.
@@ -96,7 +104,7 @@ fn needs(needs: &[Need]) -> String {
     }
     let lines: String = needs
         .iter()
-        .map(|need| format!("<li>{}, {}</li>\n", escape(&need.headline), escape(&need.when)))
+        .map(|need| format!("<li>{}, {}</li>\n", escape(&need.headline), prose(&need.when)))
         .collect();
     format!("<ul class=\"lines\">\n{lines}</ul>\n")
 }
@@ -112,7 +120,7 @@ fn headline(verdicts: &[Verdict]) -> String {
     let all = verdicts.len();
     let said = |number: usize| {
         if number == all && all > 1 {
-            format!("all {}", count(all))
+            format!("all {} enclosures", count(all))
         } else {
             count(number)
         }
@@ -135,14 +143,14 @@ fn headline(verdicts: &[Verdict]) -> String {
     match (parts.is_empty(), all) {
         (_, 0) => "There is no enclosure in the site file.".to_owned(),
         (true, 1) => "It is well.".to_owned(),
-        (true, _) => format!("All {} are well.", count(all)),
+        (true, _) => format!("All {} enclosures are well.", count(all)),
         (false, 1) => capital(&parts[0].replacen("one", "it", 1)) + ".",
         (false, _) => {
             let of_all = if parts[0].starts_with("all") {
                 parts.join(", ")
             } else {
                 let (first, rest) = parts[0].split_once(' ').unwrap_or((&parts[0], ""));
-                let mut words = vec![format!("{first} of {} {rest}", count(all))];
+                let mut words = vec![format!("{first} of {} enclosures {rest}", count(all))];
                 words.extend(parts[1..].iter().cloned());
                 words.join(", ")
             };
@@ -167,12 +175,12 @@ mod tests {
         check(&[Well], "It is well.");
         check(&[NotKnown], "It is not known.");
         check(&[ActNow], "It needs you now.");
-        check(&[Well, Well], "All two are well.");
-        check(&[ActNow, Well, Well], "One of three needs you now.");
+        check(&[Well, Well], "All two enclosures are well.");
+        check(&[ActNow, Well, Well], "One of three enclosures needs you now.");
         check(
             &[ActNow, ActNow, LookAtThis, NotKnown, Well],
-            "Two of five need you now, one needs a look, one is not known.",
+            "Two of five enclosures need you now, one needs a look, one is not known.",
         );
-        check(&[NotKnown, NotKnown], "All two are not known.");
+        check(&[NotKnown, NotKnown], "All two enclosures are not known.");
     }
 }

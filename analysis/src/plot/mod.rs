@@ -25,4 +25,4 @@ pub use misting::{MistingGroup, MistingPlot, misting_plot};
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
 pub use trust_line::{TrustLine, trust_line};
-pub use units::{Display, number};
+pub use units::{Display, both_scales, number};

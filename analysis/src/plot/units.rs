@@ -104,9 +104,15 @@ impl Display {
     fn with_converted_tail(self, before: &str, after: &str) -> String {
         let trimmed = before.trim_end_matches([' ', '\u{a0}']);
         let space = &before[trimmed.len()..];
-        let Some((head, last)) = split_number(trimmed) else {
-            return before.to_owned();
-        };
+        self.converted(trimmed, after).map_or_else(
+            || before.to_owned(),
+            |(start, turned)| format!("{start}{turned}{space}"),
+        )
+    }
+
+    /// The number or range at the end of a text, turned, and what stands before it.
+    fn converted<'t>(self, trimmed: &'t str, after: &str) -> Option<(&'t str, String)> {
+        let (head, last) = split_number(trimmed)?;
         let next: String = after
             .trim_start()
             .chars()
@@ -125,13 +131,30 @@ impl Display {
             })
         };
         for joint in [" to ", "–", " and "] {
-            let pair = head.strip_suffix(joint).and_then(split_number);
-            if let Some((start, first)) = pair {
-                return format!("{start}{}{joint}{}{space}", turn(first), turn(last));
+            if let Some((start, first)) = head.strip_suffix(joint).and_then(split_number) {
+                return Some((start, format!("{}{joint}{}", turn(first), turn(last))));
             }
         }
-        format!("{head}{}{space}", turn(last))
+        Some((head, turn(last)))
     }
+}
+
+/// A metric sentence with °F behind each "… °C" in it, by the rule of [`Display::sentence`]: "30.0 °C (86.0 °F)".
+pub fn both_scales(metric: &str) -> String {
+    let imperial = Display::new(Units::Imperial);
+    let mut shown = String::with_capacity(metric.len());
+    let mut rest = metric;
+    while let Some(found) = rest.find("°C") {
+        let (before, after) = (&rest[..found], &rest[found + "°C".len()..]);
+        shown.push_str(before);
+        shown.push_str("°C");
+        if let Some((_, turned)) = imperial.converted(before.trim_end_matches([' ', '\u{a0}']), after) {
+            shown.push_str(&format!(" ({turned} °F)"));
+        }
+        rest = after;
+    }
+    shown.push_str(rest);
+    shown
 }
 
 /// A text that ends with a number: what stands before it, and the number.
@@ -183,6 +206,16 @@ mod tests {
         check("10.0 °C·h", "18.0 °F·h");
         check("fell to −5.0 °C", "fell to 23.0 °F");
         check("kept at 80 %RH, in °C", "kept at 80 %RH, in °F");
+    }
+
+    #[test]
+    fn both_scales_stand_side_by_side() {
+        // NIST SP 811, appendix B: 30 °C is 86 °F, 0.5 K is 0.9 °F.
+        assert_eq!(
+            both_scales("kept at 20.0 to 30.0 °C, within ±0.5 °C"),
+            "kept at 20.0 to 30.0 °C (68.0 to 86.0 °F), within ±0.5 °C (0.9 °F)"
+        );
+        assert_eq!(both_scales("3.0 °C above it"), "3.0 °C (5.4 °F) above it");
     }
 
     #[test]

@@ -1,17 +1,9 @@
 //! What every report must say besides its findings: how it was judged, and what it must not be used for.
 
-/// A heading and what stands under it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Note {
-    pub heading: String,
-    pub text: String,
-}
+use crate::markup::Note;
 
 fn note(heading: &str, text: &str) -> Note {
-    Note {
-        heading: heading.to_owned(),
-        text: text.to_owned(),
-    }
+    Note::new(heading, text)
 }
 
 /// How the report was judged, with its sources.
@@ -49,7 +41,7 @@ pub(super) fn method(timezone: &str, until: &str, judged_pct: f64) -> Vec<Note> 
 }
 
 /// The usual cautions.
-pub(super) fn cautions() -> Vec<Note> {
+pub(crate) fn cautions() -> Vec<Note> {
     vec![
         note(
             "Go and look",

@@ -12,7 +12,7 @@ use crate::trust::{self, SensorTrust, Standing};
 use crate::trusted::Usable;
 
 /// One sensor's readings of one quantity, with what is known of their trust.
-pub(super) struct Chosen<'a> {
+pub(crate) struct Chosen<'a> {
     pub sensor: &'a Sensor,
     pub trust: Option<&'a SensorTrust>,
     /// Everything that is physically possible.
@@ -64,15 +64,15 @@ impl<'a> Chosen<'a> {
     }
 
     /// Readings that can be used; none where the sensor is not believed or was not checked.
-    pub(super) fn usable(&self) -> View<'_> {
+    pub(crate) fn usable(&self) -> View<'_> {
         self.usable.map_or(NOTHING.view(), |usable| usable.series.view())
     }
 
-    pub(super) fn gap_ms(&self) -> i64 {
+    pub(crate) fn gap_ms(&self) -> i64 {
         self.gap_ms
     }
 
-    pub(super) fn line(&self) -> Line<'_> {
+    pub(crate) fn line(&self) -> Line<'_> {
         Line {
             label: &self.label,
             usable: self.usable(),
@@ -84,7 +84,7 @@ impl<'a> Chosen<'a> {
     }
 
     /// Stretches that are not used, each with its reason.
-    pub(super) fn left_out(&self) -> impl Iterator<Item = (Span, &str)> {
+    pub(crate) fn left_out(&self) -> impl Iterator<Item = (Span, &str)> {
         self.usable.into_iter().flat_map(|usable| {
             usable
                 .left_out
@@ -93,7 +93,7 @@ impl<'a> Chosen<'a> {
         })
     }
 
-    pub(super) fn standing(&self) -> Standing {
+    pub(crate) fn standing(&self) -> Standing {
         self.trust.map_or(Standing::NotKnown, |trust| trust.standing)
     }
 
@@ -104,7 +104,7 @@ impl<'a> Chosen<'a> {
     }
 }
 
-pub(super) fn trust_of<'a>(
+pub(crate) fn trust_of<'a>(
     trust: &'a trust::Outcome,
     sensor: &str,
     quantity: Quantity,
@@ -133,7 +133,7 @@ fn rank(chosen: &Chosen<'_>, span: Span) -> (u8, u8, u8) {
 }
 
 /// The sensor that speaks for a list of them, if any has ever reported the quantity.
-pub(super) fn best<'a>(
+pub(crate) fn best<'a>(
     sensors: impl IntoIterator<Item = &'a Sensor>,
     quantity: Quantity,
     record: &'a Record,
@@ -147,7 +147,7 @@ pub(super) fn best<'a>(
 }
 
 /// The sensor that speaks for an enclosure: one where the animals can be, otherwise any.
-pub(super) fn for_enclosure<'a>(
+pub(crate) fn for_enclosure<'a>(
     enclosure: &'a Enclosure,
     quantity: Quantity,
     record: &'a Record,

@@ -12,6 +12,7 @@ use super::need::{Need, Verdict};
 use super::nights;
 use super::week_before;
 use super::words;
+use crate::load::Record;
 use crate::plot::{self, Cell, Mark, Picture, Table};
 use crate::series::on_spans;
 use crate::trust::Standing;
@@ -61,7 +62,7 @@ const STATE_HOLD_MS: i64 = MS_PER_24_H;
 /// Least number of days for a trust line: fewer show no course.
 const TRUST_DAYS_MIN: usize = 7;
 
-pub(super) fn section(material: &Material<'_>, judged: &Judged<'_>) -> EnclosureSection {
+pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> EnclosureSection {
     let enclosure = judged.enclosure;
     let journal = journal(material, &enclosure.id);
     let (nights, days) = nights::tables(material, judged);
@@ -82,13 +83,13 @@ pub(super) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         trust_lines: trust_lines(material, &enclosure.id, &enclosure.sensors),
         before: week_before::compare(material, judged),
         not_judged: not_judged(material, &enclosure.id),
-        limits: limits::table(material, enclosure),
+        limits: limits::table(material.display, enclosure),
         limits_note: limits::note(enclosure),
         journal,
     }
 }
 
-fn about(enclosure: &Enclosure) -> String {
+pub(crate) fn about(enclosure: &Enclosure) -> String {
     let kind = match &enclosure.species {
         Some(species) => format!(
             "{} ({})",
@@ -110,7 +111,7 @@ fn about(enclosure: &Enclosure) -> String {
 }
 
 /// Journal entries of a place in the span, numbered as in the pictures.
-pub(super) fn journal(material: &Material<'_>, place: &str) -> Vec<JournalLine> {
+pub(crate) fn journal(material: &Material<'_>, place: &str) -> Vec<JournalLine> {
     let zone = material.site.zone;
     material
         .record
@@ -134,7 +135,7 @@ pub(super) fn journal(material: &Material<'_>, place: &str) -> Vec<JournalLine> 
         .collect()
 }
 
-pub(super) fn marks(material: &Material<'_>, place: &str) -> Vec<Mark> {
+pub(crate) fn marks(material: &Material<'_>, place: &str) -> Vec<Mark> {
     material
         .record
         .entries(place, material.span)
@@ -171,7 +172,7 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
         bars: enclosure
             .devices
             .iter()
-            .filter_map(|device| bar(material, device))
+            .filter_map(|device| bar(material.record, device))
             .collect(),
         marks: marks(material, &enclosure.id),
         display: material.display,
@@ -179,11 +180,11 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
 }
 
 /// A device's bar; a mister has its strokes instead.
-fn bar(material: &Material<'_>, device: &Device) -> Option<plot::Bar> {
+pub(crate) fn bar(record: &Record, device: &Device) -> Option<plot::Bar> {
     if device.kind == DeviceKind::Mister {
         return None;
     }
-    let states = material.record.get(&device.id, Quantity::State)?;
+    let states = record.get(&device.id, Quantity::State)?;
     Some(plot::Bar {
         label: device.kind.name().replace('-', " "),
         on: on_spans(states.view(), STATE_HOLD_MS),
@@ -225,7 +226,7 @@ fn strip_notes(material: &Material<'_>, judged: &Judged<'_>) -> Vec<String> {
 }
 
 /// The trust of each sensor in words.
-pub(super) fn sensors(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Table {
+pub(crate) fn sensors(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Table {
     let mut rows = Vec::new();
     for sensor in sensors {
         let said: Vec<_> = material
@@ -282,7 +283,7 @@ pub(super) fn sensors(material: &Material<'_>, place: &str, sensors: &[Sensor]) 
     }
 }
 
-pub(super) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Vec<Picture> {
+pub(crate) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Vec<Picture> {
     let mut pictures = Vec::new();
     for sensor in sensors {
         let (marks, marked) = sensor_marks(material, place, sensor);
@@ -365,7 +366,7 @@ fn sensor_marks(material: &Material<'_>, place: &str, sensor: &Sensor) -> (Vec<M
 }
 
 /// What could not be judged at a place, one sentence a reason.
-pub(super) fn not_judged(material: &Material<'_>, place: &str) -> Vec<String> {
+pub(crate) fn not_judged(material: &Material<'_>, place: &str) -> Vec<String> {
     let zone = material.site.zone;
     let mut lines: Vec<String> = material
         .verdicts

@@ -2,66 +2,19 @@
 
 use std::fmt::Write as _;
 
-use super::cautions::Note;
 use super::enclosure::{EnclosureSection, JournalLine};
 use super::model::{PlaceLine, PlaceNeeds, WeeklyReport};
 use super::need::Need;
 use super::room::RoomSection;
 use super::week_before::Comparison;
-use crate::plot::{Cell, Picture, Table, escape, figure_css};
-
-/// Words that stay on the line of the number before them.
-const KEPT: [&str; 19] = [
-    "°C",
-    "°F",
-    "%",
-    "%RH",
-    "h",
-    "min",
-    "days",
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
-
-/// Escaped text in which a number and its unit, or a day and its month, stay on one line.
-fn prose(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for word in text.split(' ') {
-        let bare: &str = word.trim_end_matches([',', '.', ';', ':', ')']);
-        let is_kept = KEPT.contains(&bare);
-        let after_number = out.ends_with(|c: char| c.is_ascii_digit());
-        if !out.is_empty() {
-            out.push(if is_kept && after_number { '\u{a0}' } else { ' ' });
-        }
-        out.push_str(word);
-    }
-    escape(&out)
-}
-
-const STYLE: &str = include_str!("report.css");
+use crate::markup::{figure, head, heading, lines, notes, pictures, prose, table};
+use crate::plot::escape;
 
 /// The whole file.
 pub fn html(report: &WeeklyReport) -> String {
     let mut page = String::new();
     let title = format!("{}, {}", report.week, report.site);
-    page += &format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <title>{}</title>\n<style>\n{STYLE}{}</style>\n</head>\n<body>\n<div class=\"page\">\n\
-         <a class=\"skip\" href=\"#answer\">Skip to the answer</a>\n",
-        escape(&title),
-        figure_css()
-    );
+    page += &head(&title, "answer", "Skip to the answer");
     masthead(&mut page, report);
     page += "<main>\n";
     summary(&mut page, report);
@@ -246,22 +199,6 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     );
 }
 
-fn heading(page: &mut String, text: &str) {
-    *page += &format!("<h4>{text}</h4>\n");
-}
-
-fn lines(page: &mut String, lines: &[String], otherwise: &str) {
-    if lines.is_empty() && !otherwise.is_empty() {
-        *page += &format!("<p>{}</p>\n", escape(otherwise));
-        return;
-    }
-    *page += "<ul class=\"lines\">\n";
-    for line in lines {
-        *page += &format!("<li>{}</li>\n", prose(line));
-    }
-    *page += "</ul>\n";
-}
-
 fn room(page: &mut String, room: &RoomSection) {
     *page += "<section aria-labelledby=\"room\">\n<h2 id=\"room\">The room</h2>\n";
     for need in &room.needs {
@@ -302,88 +239,4 @@ fn journal(page: &mut String, entries: &[JournalLine], level: u8) {
         );
     }
     *page += "</ol>\n";
-}
-
-fn pictures(page: &mut String, pictures: &[Picture], id: &str) {
-    if pictures.is_empty() {
-        return;
-    }
-    *page += "<div class=\"pair\">\n";
-    for (index, picture) in pictures.iter().enumerate() {
-        figure(page, picture, &format!("{id}-{index}"), &[]);
-    }
-    *page += "</div>\n";
-}
-
-/// A picture with its words below and its figures one click away.
-fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[String]) {
-    *page += &format!("<div class=\"figure\"><figure>\n{}<figcaption>", picture.html(id));
-    if notes.is_empty() {
-        *page += &format!("{}. {}", escape(&picture.title), prose(&picture.alternative));
-    } else {
-        *page += &prose(&notes.join(" "));
-    }
-    *page += &format!(
-        "</figcaption></figure>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
-        escape(&picture.title)
-    );
-    table(page, "", &picture.table, false);
-    *page += "</details>\n</div>\n";
-}
-
-/// A table in a frame that scrolls where it is too wide; `place` makes its name one of its own on the page.
-fn table(page: &mut String, place: &str, table: &Table, is_words: bool) {
-    let numeric: Vec<bool> = (0..table.columns.len())
-        .map(|column| {
-            table
-                .rows
-                .iter()
-                .any(|row| row.get(column).is_some_and(|cell| cell.number.is_some()))
-        })
-        .collect();
-    let class = |column: usize| {
-        if numeric.get(column) == Some(&true) {
-            " class=\"n\""
-        } else {
-            ""
-        }
-    };
-    *page += &format!(
-        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption><span>{0}</span></caption>\n<thead><tr>",
-        prose(&table.caption),
-        if is_words { " class=\"words\"" } else { "" },
-        if place.is_empty() {
-            String::new()
-        } else {
-            format!("{}: ", escape(place))
-        }
-    );
-    for (column, name) in table.columns.iter().enumerate() {
-        *page += &format!("<th scope=\"col\"{}>{}</th>", class(column), prose(name));
-    }
-    *page += "</tr></thead>\n<tbody>\n";
-    for row in &table.rows {
-        *page += "<tr>";
-        for (column, Cell { text, .. }) in row.iter().enumerate() {
-            *page += &if column == 0 {
-                format!("<th scope=\"row\">{}</th>", prose(text))
-            } else {
-                format!("<td{}>{}</td>", class(column), prose(text))
-            };
-        }
-        *page += "</tr>\n";
-    }
-    *page += "</tbody></table></section>\n";
-}
-
-fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) {
-    *page += &format!("<section aria-labelledby=\"{id}\">\n<h2 id=\"{id}\">{heading}</h2>\n<dl>\n");
-    for note in notes {
-        *page += &format!(
-            "<div><dt>{}</dt><dd>{}</dd></div>\n",
-            escape(&note.heading),
-            prose(&note.text)
-        );
-    }
-    *page += "</dl>\n</section>\n";
 }

@@ -2,13 +2,12 @@
 
 use serde_json::{Value, json};
 
-use super::cautions::Note;
 use super::enclosure::{EnclosureSection, JournalLine};
 use super::model::{PlaceLine, SCHEMA, WeeklyReport};
 use super::need::Need;
 use super::room::RoomSection;
 use super::week_before::Comparison;
-use crate::plot::{Cell, Picture, Table};
+use crate::markup::{note_json as note, picture_json as picture, table_json as table};
 
 /// The JSON Schema (2020-12) of what [`json`] gives.
 pub const JSON_SCHEMA: &str = include_str!("report.schema.json");
@@ -110,30 +109,4 @@ fn room(room: &RoomSection) -> Value {
 
 fn entry(line: &JournalLine) -> Value {
     json!({ "number": line.number, "when": line.when, "kind": line.kind, "text": line.text })
-}
-
-/// A picture without its drawing: what it says, and its figures.
-fn picture(picture: &Picture) -> Value {
-    json!({
-        "title": picture.title,
-        "says": picture.alternative,
-        "figures": table(&picture.table),
-    })
-}
-
-/// A number where a cell is one, otherwise its words.
-fn table(table: &Table) -> Value {
-    let cell = |cell: &Cell| {
-        cell.number
-            .map_or_else(|| json!(cell.text), |number| json!(number))
-    };
-    json!({
-        "caption": table.caption,
-        "columns": table.columns,
-        "rows": table.rows.iter().map(|row| row.iter().map(cell).collect::<Vec<_>>()).collect::<Vec<_>>(),
-    })
-}
-
-fn note(note: &Note) -> Value {
-    json!({ "heading": note.heading, "text": note.text })
 }

@@ -3,8 +3,7 @@
 use mosswarden_config::site::{Band, Enclosure};
 use mosswarden_config::species::{Figure, Species, Stage};
 
-use super::model::Material;
-use crate::plot::{Cell, Table, number};
+use crate::plot::{Cell, Display, Table, number};
 
 /// The species' life stage whose figures the limits agree with most; the first where several do.
 fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
@@ -26,8 +25,7 @@ fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
     (0..species.stages.len()).max_by_key(|index| (agreeing(&species.stages[*index]), usize::MAX - index))
 }
 
-pub(super) fn table(material: &Material<'_>, enclosure: &Enclosure) -> Table {
-    let display = material.display;
+pub(crate) fn table(display: Display, enclosure: &Enclosure) -> Table {
     let stage = enclosure
         .species
         .as_ref()
@@ -110,7 +108,7 @@ pub(super) fn table(material: &Material<'_>, enclosure: &Enclosure) -> Table {
     }
 }
 
-pub(super) fn note(enclosure: &Enclosure) -> String {
+pub(crate) fn note(enclosure: &Enclosure) -> String {
     let found = enclosure.species.as_ref().and_then(|species| {
         let stage = &species.stages[stage(species, enclosure)?];
         Some(format!(

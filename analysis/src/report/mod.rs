@@ -7,26 +7,26 @@
 //! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `misting`,
 //! `week_before`, `limits`, `room` (one part each), `cautions`, `words`.
 
-mod cautions;
-mod chosen;
-mod enclosure;
+pub(crate) mod cautions;
+pub(crate) mod chosen;
+pub(crate) mod enclosure;
 mod html;
 mod json;
-mod limits;
+pub(crate) mod limits;
 mod misting;
 pub mod model;
 mod need;
 mod nights;
 mod room;
 #[cfg(test)]
-mod sample;
+pub(crate) mod sample;
 #[cfg(test)]
 mod tests;
 mod text;
 mod week_before;
-mod words;
+pub(crate) mod words;
 
-pub use cautions::Note;
+pub use crate::markup::Note;
 pub use enclosure::{EnclosureSection, JournalLine};
 pub use html::html;
 pub use json::{JSON_SCHEMA, json};

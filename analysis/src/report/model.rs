@@ -6,7 +6,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::Span;
 
-use super::cautions::{self, Note};
+use super::cautions;
 use super::chosen::{self, Chosen};
 use super::enclosure::{self, EnclosureSection};
 use super::need::{self, Need, Standings, Verdict};
@@ -15,6 +15,7 @@ use super::words;
 use crate::conditions;
 use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
 use crate::load::Record;
+use crate::markup::Note;
 use crate::plot::Display;
 use crate::trust::{self, Standing};
 
@@ -74,7 +75,7 @@ pub struct PlaceLine {
 }
 
 /// What was judged of one enclosure, before it is put into words.
-pub(super) struct Judged<'a> {
+pub(crate) struct Judged<'a> {
     pub enclosure: &'a Enclosure,
     pub temperature: Option<Chosen<'a>>,
     pub humidity: Option<Chosen<'a>>,
@@ -88,7 +89,7 @@ pub(super) struct Judged<'a> {
 }
 
 /// What all parts are made from.
-pub(super) struct Material<'a> {
+pub(crate) struct Material<'a> {
     pub site: &'a Site,
     pub record: &'a Record,
     pub trust: &'a trust::Outcome,

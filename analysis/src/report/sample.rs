@@ -19,7 +19,7 @@ use crate::series::Excess;
 use crate::trust::{self, DailyDifference, SensorTrust, Standing};
 use crate::trusted::Usable;
 
-pub(super) struct Sample {
+pub(crate) struct Sample {
     pub site: Site,
     pub record: Record,
     pub trust: trust::Outcome,
@@ -41,7 +41,7 @@ const STEP_MS: i64 = 5 * MINUTE;
 const MIST_HOURS: [f64; 3] = [7.5, 13.0, 19.5];
 
 /// A site of these enclosures, each with a humidistat, a second sensor, a mister, a heater and a lamp.
-pub(super) fn site(zone: &str, units: &str, enclosures: &[(&str, &str, &str)]) -> Site {
+pub(crate) fn site(zone: &str, units: &str, enclosures: &[(&str, &str, &str)]) -> Site {
     let mut source = format!(
         "[site]\nname = \"Harbour Street nature room\"\ntimezone = \"{zone}\"\ndata_dir = \"data\"\nunits = \"{units}\"\n\
          [broker]\nurl = \"builtin\"\n[[room.sensor]]\nid = \"room-wall\"\nplace = \"wall by the door\"\n\
@@ -75,7 +75,7 @@ pub(super) fn site(zone: &str, units: &str, enclosures: &[(&str, &str, &str)]) -
 }
 
 /// The room in a week: a drifting humidistat, a hot day, a clogging nozzle, a gap, and a sensor that fell silent.
-pub(super) fn harbour(units: &str) -> Sample {
+pub(crate) fn harbour(units: &str) -> Sample {
     let mut sample = ordinary(site("Europe/Lisbon", units, &ROOM), "2026-W21");
     hot_day(&mut sample);
     drift(&mut sample);
@@ -85,7 +85,7 @@ pub(super) fn harbour(units: &str) -> Sample {
 }
 
 /// A week without findings: readings everywhere, but for what [`is_missing`] leaves out.
-pub(super) fn ordinary(site: Site, week: &str) -> Sample {
+pub(crate) fn ordinary(site: Site, week: &str) -> Sample {
     let span = site.zone.week(week).expect("an ISO week");
     let history = Span {
         from_ms: span.from_ms - 7 * MS_PER_24_H,

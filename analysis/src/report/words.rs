@@ -6,22 +6,22 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 use crate::findings::{Cause, Kind};
 
 /// "Tuesday 19 May".
-pub(super) fn day(date: NaiveDate) -> String {
+pub(crate) fn day(date: NaiveDate) -> String {
     date.format("%A %-d %B").to_string()
 }
 
 /// "Tuesday 19 May, 14:10".
-pub(super) fn moment(zone: Zone, at_ms: i64) -> String {
+pub(crate) fn moment(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%A %-d %B, %H:%M").to_string()
 }
 
 /// "Tue 19 May, 14:10".
-pub(super) fn moment_short(zone: Zone, at_ms: i64) -> String {
+pub(crate) fn moment_short(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%a %-d %b, %H:%M").to_string()
 }
 
 /// "2 h 10 min", "35 min", "3 days 4 h".
-pub(super) fn length(hours: f64) -> String {
+pub(crate) fn length(hours: f64) -> String {
     let minutes = (hours * 60.0).round() as i64;
     let (days, rest) = (minutes / (24 * 60), minutes % (24 * 60));
     let (whole, left) = (rest / 60, rest % 60);
@@ -44,13 +44,13 @@ const COUNTS: [&str; 13] = [
 ];
 
 /// "two"; digits from thirteen on.
-pub(super) fn count(count: usize) -> String {
+pub(crate) fn count(count: usize) -> String {
     COUNTS
         .get(count)
         .map_or_else(|| count.to_string(), |word| (*word).to_owned())
 }
 
-pub(super) fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters
         .next()
@@ -58,7 +58,7 @@ pub(super) fn capital(text: &str) -> String {
 }
 
 /// "1 night", "2 nights".
-pub(super) fn several(count: usize, one: &str) -> String {
+pub(crate) fn several(count: usize, one: &str) -> String {
     if count == 1 {
         format!("1 {one}")
     } else {
@@ -67,7 +67,7 @@ pub(super) fn several(count: usize, one: &str) -> String {
 }
 
 /// "a", "a and b", "a, b and c".
-pub(super) fn list(items: &[String]) -> String {
+pub(crate) fn list(items: &[String]) -> String {
     match items {
         [] => String::new(),
         [only] => only.clone(),
@@ -76,7 +76,7 @@ pub(super) fn list(items: &[String]) -> String {
 }
 
 /// What a span is called in the answer: "this week", "this day", "in these 9 days".
-pub(super) fn span_name(zone: Zone, span: Span) -> String {
+pub(crate) fn span_name(zone: Zone, span: Span) -> String {
     let week = zone.week(&zone.week_name(span.from_ms));
     let days = zone.dates(span).len();
     match days {
@@ -87,7 +87,7 @@ pub(super) fn span_name(zone: Zone, span: Span) -> String {
 }
 
 /// "Monday 18 to Sunday 24 May 2026".
-pub(super) fn span_dates(zone: Zone, span: Span) -> String {
+pub(crate) fn span_dates(zone: Zone, span: Span) -> String {
     let dates = zone.dates(span);
     let (Some(first), Some(last)) = (dates.first(), dates.last()) else {
         return "no days".to_owned();
@@ -100,7 +100,7 @@ pub(super) fn span_dates(zone: Zone, span: Span) -> String {
 }
 
 /// Days of the span on which the clocks change, each as a sentence.
-pub(super) fn clock_changes(zone: Zone, span: Span) -> Vec<(NaiveDate, String)> {
+pub(crate) fn clock_changes(zone: Zone, span: Span) -> Vec<(NaiveDate, String)> {
     zone.dates(span)
         .into_iter()
         .filter_map(|date| {
@@ -124,7 +124,7 @@ pub(super) fn clock_changes(zone: Zone, span: Span) -> Vec<(NaiveDate, String)> 
 }
 
 /// The start of the local clock hour that holds an instant, and of the next one.
-pub(super) fn hours_of(span: Span) -> impl Iterator<Item = Span> {
+pub(crate) fn hours_of(span: Span) -> impl Iterator<Item = Span> {
     let first = span.from_ms.div_euclid(MS_PER_HOUR) * MS_PER_HOUR;
     (first..span.until_ms)
         .step_by(MS_PER_HOUR as usize)
@@ -135,7 +135,7 @@ pub(super) fn hours_of(span: Span) -> impl Iterator<Item = Span> {
 }
 
 /// What a kind of finding is called in a heading.
-pub(super) fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
+pub(crate) fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
     match (kind, cause) {
         (Kind::Overheating, Some(Cause::RoomHeat)) => "Too hot, with the room",
         (Kind::Overheating, Some(Cause::Heater)) => "Too hot, by its heater",
@@ -167,7 +167,7 @@ pub(super) fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
 }
 
 /// What a kind judges, for the list of what could not be judged.
-pub(super) fn judged(kind: Kind) -> &'static str {
+pub(crate) fn judged(kind: Kind) -> &'static str {
     match kind {
         Kind::HumidityDrift | Kind::HumidityStep => "humidity drift",
         Kind::SensorStuck => "stuck readings",

@@ -1,0 +1,205 @@
+//! What changed, in order of time: the journal, the site file's dates, and what the readings of the sensors show.
+//!
+//! An entry that was written down later than a day after what it tells is marked as late; nothing is left out or put right.
+
+use mosswarden_config::journal::Entry;
+use mosswarden_config::table::ROOM;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use super::gather::Gathered;
+use super::words;
+use crate::plot::{Mark, both_scales};
+use crate::report::words as report_words;
+
+/// Kinds of entries that tell of the animal.
+const ANIMAL_KINDS: [&str; 9] = [
+    "looks-unwell",
+    "ate",
+    "refused-food",
+    "shed",
+    "weight",
+    "laid-eggs",
+    "treated",
+    "arrived",
+    "left",
+];
+/// Kinds that are marked where many weeks are drawn: what changes the conditions or the readings, and illness.
+const LONG_KINDS: [&str; 12] = [
+    "looks-unwell",
+    "treated",
+    "arrived",
+    "left",
+    "sensor-moved",
+    "sensor-replaced",
+    "sensor-calibrated",
+    "device-replaced",
+    "setpoint-changed",
+    "schedule-changed",
+    "power-cut",
+    "battery-changed",
+];
+/// Written down later than this after it happened is late.
+const LATE_MS: i64 = MS_PER_24_H;
+
+/// One line of what changed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Under which it stands in the pictures; entries of the journal only.
+    pub number: Option<usize>,
+    pub at: String,
+    pub what: String,
+    /// "this enclosure", "the room".
+    pub place: String,
+    pub text: String,
+    /// "journal", "site file", "readings".
+    pub from: String,
+    /// When it was written, where that was later than a day after.
+    pub late: Option<String>,
+    pub(super) at_ms: i64,
+    pub(super) kind: String,
+}
+
+/// Everything in the reach, in order of time.
+pub(super) fn events(gathered: &Gathered<'_>) -> Vec<Event> {
+    let mut events: Vec<Event> = gathered
+        .journal
+        .iter()
+        .filter(|entry| entry.at_ms >= gathered.reach.from_ms)
+        .filter(|entry| entry.enclosure == gathered.enclosure.id || entry.enclosure == ROOM)
+        .enumerate()
+        .map(|(index, entry)| of_entry(gathered, entry, index + 1))
+        .collect();
+    events.extend(of_site_file(gathered));
+    events.extend(of_readings(gathered));
+    events.sort_by(|a, b| (a.at_ms, &a.from, a.number).cmp(&(b.at_ms, &b.from, b.number)));
+    events
+}
+
+fn place(gathered: &Gathered<'_>, id: &str) -> String {
+    if id == gathered.enclosure.id {
+        "this enclosure".to_owned()
+    } else {
+        "the room".to_owned()
+    }
+}
+
+fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
+    let zone = gathered.site.zone;
+    let mut what = entry.kind.replace('-', " ");
+    if let Some(subject) = &entry.subject {
+        what += &format!(" ({subject})");
+    }
+    if let Some(by) = &entry.by {
+        what += &format!(", by {by}");
+    }
+    let after_ms = entry.written_ms - entry.at_ms;
+    let late = (after_ms > LATE_MS).then(|| {
+        let end = if entry.written_ms > gathered.asked.until_ms {
+            ", after the end of this audit"
+        } else {
+            ""
+        };
+        format!(
+            "written late: {}, {} after{end}",
+            words::at(zone, entry.written_ms),
+            report_words::length(after_ms as f64 / MS_PER_HOUR as f64)
+        )
+    });
+    Event {
+        number: Some(number),
+        at: words::at(zone, entry.at_ms),
+        what,
+        place: place(gathered, &entry.enclosure),
+        text: entry.text.trim().to_owned(),
+        from: "journal".to_owned(),
+        late,
+        at_ms: entry.at_ms,
+        kind: entry.kind.clone(),
+    }
+}
+
+fn of_site_file(gathered: &Gathered<'_>) -> Vec<Event> {
+    let zone = gathered.site.zone;
+    let inside = gathered
+        .enclosure
+        .sensors
+        .iter()
+        .map(|sensor| (gathered.enclosure.id.as_str(), sensor));
+    let room = gathered.site.room_sensors.iter().map(|sensor| (ROOM, sensor));
+    let mut events = Vec::new();
+    for (place_id, sensor) in inside.chain(room) {
+        for (what, date) in [("installed", sensor.installed), ("calibrated", sensor.calibrated)] {
+            let Some(date) = date else { continue };
+            let at_ms = zone.day(date).from_ms;
+            if !gathered.reach.contains(at_ms) {
+                continue;
+            }
+            events.push(Event {
+                number: None,
+                at: date.format("%a %-d %b %Y").to_string(),
+                what: format!("sensor {what} ({})", sensor.id),
+                place: place(gathered, place_id),
+                text: String::new(),
+                from: "site file".to_owned(),
+                late: None,
+                at_ms,
+                kind: format!("sensor-{what}"),
+            });
+        }
+    }
+    events
+}
+
+/// What the checks of the sensors found, from when on.
+fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
+    gathered
+        .trust
+        .verdicts
+        .findings
+        .iter()
+        .filter(|finding| gathered.reach.contains(finding.start_ms))
+        .map(|finding| Event {
+            number: None,
+            at: words::at(gathered.site.zone, finding.start_ms),
+            what: report_words::kind(finding.kind, finding.cause).to_lowercase(),
+            place: place(gathered, &finding.enclosure),
+            text: both_scales(&finding.message),
+            from: "readings".to_owned(),
+            late: None,
+            at_ms: finding.start_ms,
+            kind: finding.kind.name().to_owned(),
+        })
+        .collect()
+}
+
+/// What was noted of the animal itself.
+pub(super) fn of_animal(events: &[Event]) -> impl Iterator<Item = &Event> {
+    events
+        .iter()
+        .filter(|event| event.number.is_some() && event.place == "this enclosure")
+        .filter(|event| ANIMAL_KINDS.contains(&event.kind.as_str()))
+}
+
+/// What changed that is not about the animal itself.
+pub(super) fn of_conditions(events: &[Event]) -> impl Iterator<Item = &Event> {
+    events.iter().filter(|event| {
+        event.number.is_none()
+            || event.place != "this enclosure"
+            || !ANIMAL_KINDS.contains(&event.kind.as_str())
+    })
+}
+
+/// Marks of a picture, under the numbers of the list; of the weightier kinds only where many weeks are drawn.
+pub(super) fn marks(events: &[Event], span: Span, is_long: bool) -> Vec<Mark> {
+    events
+        .iter()
+        .filter(|event| span.contains(event.at_ms))
+        .filter(|event| !is_long || LONG_KINDS.contains(&event.kind.as_str()))
+        .filter_map(|event| {
+            Some(Mark {
+                label: event.number?.to_string(),
+                at_ms: event.at_ms,
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,119 @@
+//! `audit`: what one enclosure's animals lived through before a moment, as HTML and JSON, with the raw readings as CSV.
+
+use std::io::{BufWriter, Write as _};
+use std::path::{Path, PathBuf};
+
+use mosswarden_analysis::audit::{self, Asked, Audit};
+use mosswarden_analysis::load;
+use mosswarden_config::site::Site;
+use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use crate::cli;
+use crate::commands::enclosure;
+use crate::commands::export::{HEADER, write_rows};
+use crate::commands::report::{never_over, open, put};
+use crate::reporter::{Failure, Outcome};
+
+pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
+    let until_ms = site
+        .zone
+        .parse(&asked.until)
+        .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
+    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let files = write(site, asked, until_ms, &folder)?;
+    for file in &files {
+        println!("{}", file.display());
+    }
+    if asked.open {
+        open(&files[0])?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// Writes the audit in every form; never over another file unless forced.
+fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Result<Vec<PathBuf>, Failure> {
+    let enclosure = enclosure(site, &asked.enclosure)?;
+    let name = format!(
+        "audit-{}-{}",
+        enclosure.id,
+        site.zone.local(until_ms).format("%Y-%m-%d-%H%M")
+    );
+    let files: Vec<PathBuf> = [".html", ".json", "-readings.csv"]
+        .iter()
+        .map(|end| folder.join(format!("{name}{end}")))
+        .collect();
+    never_over(&files, asked.force)?;
+    let tail = mosswarden_collector::tail(&site.data_dir, site)
+        .map_err(Failure::failed("could not read the spool"))?;
+    let journal = mosswarden_collector::journal::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the journal"))?;
+    let gathered = audit::gather(
+        site,
+        enclosure,
+        Asked {
+            enclosure: &enclosure.id,
+            until_ms,
+            days: asked.days,
+        },
+        &tail,
+        &journal.entries,
+        &mut |step| eprintln!("{step}"),
+    )
+    .map_err(Failure::failed("could not read the archive"))?;
+
+    fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder of reports"))?;
+    let span = Span {
+        from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
+        until_ms,
+    };
+    readings(site, &enclosure.id, span, &tail, &files[2])?;
+    let mut inputs = audit::inputs(&gathered).map_err(Failure::failed("could not read the archive"))?;
+    let readings_name = format!("{name}-readings.csv");
+    inputs.readings = Some(
+        audit::digest(&files[2], readings_name)
+            .map_err(Failure::failed("could not read the raw readings back"))?,
+    );
+    let model: Audit = audit::audit(&gathered, inputs, is_invented(site));
+    put(&files[0], &audit::html(&model))?;
+    put(&files[1], &audit::json(&model))?;
+    Ok(files)
+}
+
+/// Whether the site file says in its first line that everything is made up, as the simulation writes it.
+fn is_invented(site: &Site) -> bool {
+    const MARK: &str = "# Invented data";
+    fs_err::read_to_string(&site.file).is_ok_and(|source| source.starts_with(MARK))
+}
+
+/// The raw readings of the enclosure and of the room as tidy CSV, day by day, so that a long span needs little memory.
+fn readings(site: &Site, enclosure: &str, span: Span, tail: &[Reading], file: &Path) -> Result<(), Failure> {
+    let unfinished = file.with_extension("unfinished");
+    let wrap = || Failure::failed(format!("could not write {}", file.display()));
+    let mut out = BufWriter::new(fs_err::File::create(&unfinished).map_err(wrap())?);
+    writeln!(out, "{HEADER}").map_err(wrap())?;
+    let mut from_ms = span.from_ms;
+    while from_ms < span.until_ms {
+        let day = Span {
+            from_ms,
+            until_ms: (from_ms.div_euclid(MS_PER_24_H) + 1) * MS_PER_24_H,
+        };
+        let part = Span {
+            from_ms,
+            until_ms: day.until_ms.min(span.until_ms),
+        };
+        debug_assert_eq!(partition_date(part.from_ms), partition_date(part.until_ms - 1));
+        let of_day: Vec<Reading> = tail
+            .iter()
+            .filter(|reading| part.contains(reading.at_ms))
+            .cloned()
+            .collect();
+        let found = load::stored(&site.data_dir, part, of_day)
+            .map_err(Failure::failed("could not read the archive"))?;
+        let wanted = |reading: &&Reading| *reading.enclosure == *enclosure || *reading.enclosure == *ROOM;
+        write_rows(&mut out, found.iter().filter(wanted)).map_err(wrap())?;
+        from_ms = day.until_ms;
+    }
+    out.flush().map_err(wrap())?;
+    fs_err::rename(&unfinished, file).map_err(wrap())
+}
