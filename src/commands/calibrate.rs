@@ -310,13 +310,17 @@ fn words(site: &Site, line: &Correction) -> String {
     if line.method == Method::Withdrawn {
         return format!("{} uncorrected from {from}{by}", line.sensor);
     }
+    let gain = if line.gain == 0.0 {
+        "gain not checked".to_owned()
+    } else {
+        format!("{:+.2} for each 10 %RH more", -10.0 * line.gain)
+    };
     format!(
-        "{} {:+.1} ±{:.1} %RH at a reading of {:.0} %RH, {:+.2} for each 10 %RH, from {from}; {} against {}{by}",
+        "{} {:+.1} ±{:.1} %RH at a reading of {:.0} %RH, {gain}, from {from}; {} against {}{by}",
         line.sensor,
         -line.bias,
         2.0 * line.u_bias,
         line.pivot,
-        -10.0 * line.gain,
         line.method.words(),
         line.against
     )

@@ -327,6 +327,9 @@ fn what_would_mislead_is_refused() {
         judge(14.0, &jar(75.4, 10.0, 50.0)),
         Err(Refusal::NotSettled { .. })
     ));
+    // Never in the jar: an enclosure that breathes.
+    let breathing = |hour: f64| (22.0, 80.0 + 3.0 * (1.5 * hour).sin());
+    assert!(matches!(judge(14.0, &breathing), Err(Refusal::NotSettled { .. })));
     let sunny = |hour: f64| (22.0 + 4.0 * hour.sin(), 75.4);
     assert!(matches!(judge(14.0, &sunny), Err(Refusal::Wandering { .. })));
     assert!(matches!(
