@@ -25,8 +25,10 @@ pub(crate) struct Arguments {
 pub(crate) enum Command {
     /// Show the whole job on this machine with invented data: devices, collector, archive, findings, report
     Demo(Demo),
-    /// Collect readings from MQTT until stopped
+    /// Collect readings from MQTT until stopped; serves the page and raises alerts
     Collect,
+    /// Listen to a broker and draft a site file from what it says
+    Discover(Discover),
     /// Say whether the site file, the way in, the folder and the clock are fit; changes nothing
     Check,
     /// Take history in from tidy CSV
@@ -42,6 +44,9 @@ pub(crate) enum Command {
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
+    /// Check a sensor beside another or over a salt, and note the correction that follows
+    #[command(subcommand)]
+    Calibrate(Calibrate),
     /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
 }
@@ -57,6 +62,28 @@ pub(crate) struct Demo {
     /// Seed of the invented data
     #[arg(long, default_value_t = 1)]
     pub(crate) seed: u64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Discover {
+    /// The broker, as mqtt://HOST:PORT
+    #[arg(long, default_value = "mqtt://127.0.0.1:1883")]
+    pub(crate) url: String,
+    /// How long to listen, in seconds
+    #[arg(long, value_name = "N", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    pub(crate) seconds: u64,
+    /// Ask nothing; what only you know is marked in the draft
+    #[arg(long)]
+    pub(crate) yes: bool,
+    /// Where to write the draft [default: site.toml]; never over another file
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Name at the broker
+    #[arg(long, requires = "password_file")]
+    pub(crate) user: Option<String>,
+    /// File whose first line is the password
+    #[arg(long, value_name = "FILE", requires = "user")]
+    pub(crate) password_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -181,6 +208,94 @@ pub(crate) struct JournalAdd {
     pub(crate) by: Option<String>,
     /// What was seen or done
     pub(crate) text: Vec<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Calibrate {
+    /// How a check is prepared, with its cautions
+    Guide,
+    /// Judge several sensors that stood in one closed tub for some hours
+    SideBySide(SideBySide),
+    /// Judge a sensor that stood in a closed jar over a saturated salt
+    Salt(SaltCheck),
+    /// List the corrections that were noted
+    List,
+    /// Let a sensor's correction end; what was noted stays in the file
+    Withdraw {
+        #[arg(long, value_name = "ID")]
+        sensor: String,
+        /// From when on [default: now]
+        #[arg(long, value_name = "T")]
+        valid_from: Option<String>,
+        /// Who says so
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+}
+
+/// What both kinds of check share.
+#[derive(Debug, Args)]
+pub(crate) struct CheckArguments {
+    /// When the lid was closed
+    #[arg(long, value_name = "T")]
+    pub(crate) from: String,
+    /// When it was opened
+    #[arg(long, value_name = "T")]
+    pub(crate) to: String,
+    /// Humidity at which the sensor works, %RH [default: its median over two weeks before the test]
+    #[arg(long, value_name = "PCT")]
+    pub(crate) working: Option<f64>,
+    /// Note the correction, so that it applies to later readings
+    #[arg(long)]
+    pub(crate) save: bool,
+    /// From when on it applies [default: the end of the test]
+    #[arg(long, value_name = "T", requires = "save")]
+    pub(crate) valid_from: Option<String>,
+    /// Who made the check
+    #[arg(long, value_name = "NAME", requires = "save")]
+    pub(crate) by: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SideBySide {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    /// The sensor that is trusted most [default: the mean of all, three at least]
+    #[arg(long, value_name = "ID")]
+    pub(crate) reference: Option<String>,
+    /// The sensors in the tub; the reference may be among them
+    #[arg(required = true, value_name = "SENSOR")]
+    pub(crate) sensors: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct SaltCheck {
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    #[arg(long, value_enum)]
+    pub(crate) salt: SaltName,
+    #[arg(long, value_name = "ID")]
+    pub(crate) sensor: String,
+    /// A second jar, for the gain
+    #[arg(long, value_enum, requires = "second_from", requires = "second_to")]
+    pub(crate) second_salt: Option<SaltName>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_from: Option<String>,
+    #[arg(long, value_name = "T", requires = "second_salt")]
+    pub(crate) second_to: Option<String>,
+}
+
+/// The salts that the guide offers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SaltName {
+    /// Magnesium chloride, about 33 %RH
+    Mgcl2,
+    /// Table salt, about 75 %RH
+    Nacl,
+    /// Potassium chloride, about 84 %RH
+    Kcl,
+    /// Potassium sulphate, about 97 %RH
+    K2so4,
 }
 
 #[derive(Debug, Args)]

@@ -1,9 +1,12 @@
 //! `mosswarden`: logs planted enclosures and says what to look at. This file parses, runs, tells a failure, exits.
 #![forbid(unsafe_code)]
 
+mod alerts;
 mod cli;
 mod commands;
+mod discover;
 mod logging;
+mod page;
 mod reporter;
 
 use std::process::ExitCode;

@@ -10,7 +10,7 @@ use mosswarden_config::site::Problem;
 pub(crate) enum Outcome {
     /// 0
     Done,
-    /// 3: `flags` and `check` found something that needs attention.
+    /// 3: `flags` and `check` found something that needs attention; `calibrate` gives no result.
     Attention,
 }
 

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{self, Mark, Reading, TimeSource, column};
@@ -42,6 +43,8 @@ pub struct Record {
     pub span: Option<Span>,
     series: BTreeMap<(Arc<str>, Quantity), Samples>,
     pub journal: Vec<Entry>,
+    /// What checks said of sensors, in the order in which it was written; none later than the end of the span.
+    pub corrections: Vec<Correction>,
     /// Files that were read.
     pub files: Vec<PathBuf>,
     /// Imported readings whose stamps lie before any of these devices was made: first stamp by sensor, ms. When they were
@@ -91,6 +94,14 @@ impl Record {
             .collect();
         record.journal.sort_by_key(|entry| entry.at_ms);
         record
+    }
+
+    /// Adds what checks said of sensors, leaving out what begins to hold after the span.
+    pub fn with_corrections(mut self, corrections: Vec<Correction>) -> Record {
+        let until_ms = self.span.map_or(i64::MAX, |span| span.until_ms);
+        self.corrections = corrections;
+        self.corrections.retain(|found| found.valid_from_ms < until_ms);
+        self
     }
 
     /// Journal entries of an enclosure (or of one subject) inside a span.
@@ -170,15 +181,6 @@ fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
         }
     }
     Ok(files)
-}
-
-/// The partition of an instant; an instant before the calendar's beginning counts as that beginning.
-fn earliest_date(at_ms: i64) -> chrono::NaiveDate {
-    if at_ms < 0 {
-        chrono::NaiveDate::MIN
-    } else {
-        table::partition_date(at_ms)
-    }
 }
 
 fn list(dir: &Path) -> Result<Vec<PathBuf>, LoadError> {

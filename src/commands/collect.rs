@@ -1,19 +1,54 @@
-//! `collect`: the daemon.
+//! `collect`: the daemon: collector, alerts and page side by side. Neither alerts nor page can hold the collector.
 
-use mosswarden_collector::RunOptions;
+use std::sync::Arc;
+
+use mosswarden_collector::{Counts, Newest, RunOptions};
 use mosswarden_config::site::Site;
+use tokio::sync::mpsc;
 
+use super::now_ms;
+use crate::alerts::{Board, keep_watch};
+use crate::page::{self, Page};
 use crate::reporter::{Failure, Outcome};
 
+/// Alerts that wait for the way out; a room has fewer dangers than this at once.
+const ALERTS_WAITING: usize = 64;
+
 pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
+    let address = page::address(&site)?;
     let runtime = runtime()?;
-    let summary = runtime
-        .block_on(mosswarden_collector::run(
-            site,
-            RunOptions::default(),
-            stop_signal(),
-        ))
-        .map_err(Failure::failed("could not collect"))?;
+    let counts = Arc::new(Counts::new(&site));
+    let newest = Arc::new(Newest::default());
+    let board = Arc::new(Board::default());
+    let (out, outgoing) = mpsc::channel(ALERTS_WAITING);
+    let options = RunOptions {
+        counts: Some(Arc::clone(&counts)),
+        newest: Some(Arc::clone(&newest)),
+        outgoing: Some(outgoing),
+        ..RunOptions::default()
+    };
+    let summary = runtime.block_on(async {
+        let watch = tokio::spawn(keep_watch(
+            site.clone(),
+            Arc::clone(&newest),
+            Arc::clone(&board),
+            out,
+            now_ms,
+        ));
+        let shown = match address {
+            Some(address) => open_page(&site, address, counts, newest, board).await,
+            None => None,
+        };
+        let summary = mosswarden_collector::run(site, options, stop_signal()).await;
+        watch.abort();
+        if let Some(shown) = shown {
+            shown.abort();
+        }
+        summary
+    });
+    // A judgement under way is of no use any more: it is not waited for.
+    runtime.shutdown_background();
+    let summary = summary.map_err(Failure::failed("could not collect"))?;
     eprintln!(
         "stopped: {} messages received, {} readings stored, {} refused, {} repeats",
         summary.counts.received, summary.counts.stored, summary.counts.refused, summary.counts.duplicate
@@ -24,6 +59,33 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
         );
     }
     Ok(Outcome::Done)
+}
+
+/// Opens the page. Where that fails it is said, and collecting goes on without.
+async fn open_page(
+    site: &Site,
+    address: std::net::SocketAddr,
+    counts: Arc<Counts>,
+    newest: Arc<Newest>,
+    board: Arc<Board>,
+) -> Option<tokio::task::JoinHandle<()>> {
+    let listener = match tokio::net::TcpListener::bind(address).await {
+        Ok(listener) => listener,
+        Err(error) => {
+            tracing::error!(%address, %error, "the page can't be opened; collecting goes on without it");
+            return None;
+        }
+    };
+    match Page::new(site.clone(), counts, newest, board, now_ms) {
+        Ok(page) => {
+            tracing::info!(%address, "the page is open");
+            Some(tokio::spawn(page::serve(listener, Arc::new(page))))
+        }
+        Err(error) => {
+            tracing::error!(%error, "the page can't be opened; collecting goes on without it");
+            None
+        }
+    }
 }
 
 pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {

@@ -1,9 +1,11 @@
 //! One file a command; what several commands share stands here.
 
 mod audit;
+mod calibrate;
 mod check;
 mod collect;
 mod demo;
+mod discover;
 mod export;
 mod flags;
 mod import;
@@ -27,6 +29,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
         Command::Collect => collect::run(open_site(site)?),
+        Command::Discover(discover) => discover::run(&discover),
         Command::Check => check::run(site),
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
@@ -34,6 +37,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Report(report) => report::run(&open_site(site)?, &report),
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
+        Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
         Command::Simulate(simulate) => simulate::run(&simulate),
     }
 }
@@ -46,7 +50,7 @@ fn open_site(given: Option<PathBuf>) -> Result<Site, Failure> {
     Ok(site)
 }
 
-fn now_ms() -> i64 {
+pub(crate) fn now_ms() -> i64 {
     Utc::now().timestamp_millis()
 }
 
@@ -105,11 +109,20 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
         .map_err(Failure::failed("could not read the journal"))?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
+    let known = mosswarden_collector::corrections::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the corrections"))?;
+    if known.unreadable > 0 {
+        eprintln!(
+            "{} lines of the corrections can't be read and are not applied",
+            known.unreadable
+        );
+    }
     load::load(&site.data_dir, needed(span), None, tail, journal.entries)
+        .map(|record| record.with_corrections(known.corrections))
         .map_err(Failure::failed("could not read the archive"))
 }
 
-fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
     let record = record(site, span)?;
     let assessment = assess(site, &record, span);
     Ok((record, assessment))

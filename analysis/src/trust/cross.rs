@@ -12,6 +12,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Role, Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
+use super::corrections;
 use super::daily::{DayFigure, Difference, daily};
 use super::grid::{CELL_MS, Grid};
 use super::onset::{self, Change, Noise};
@@ -110,7 +111,7 @@ pub(super) fn compare(
             let figures = combine(&others.iter().map(|b| &pairs[&(a, *b)][..]).collect::<Vec<_>>());
             let names: Vec<String> = others.iter().map(|b| sensors[*b].id.clone()).collect();
             let blamed = judge(
-                enclosure, record, sensors[a], &names, &figures, noise, site, history, window,
+                enclosure, record, sensors[a], quantity, &names, &figures, noise, site, history, window,
             );
             let compared = Compared {
                 others: names,
@@ -159,6 +160,7 @@ pub(super) fn compare(
                     enclosure,
                     record,
                     sensors[other],
+                    quantity,
                     &names,
                     &figures,
                     noise,
@@ -260,6 +262,7 @@ fn judge(
     enclosure: &Enclosure,
     record: &Record,
     sensor: &Sensor,
+    quantity: Quantity,
     others: &[String],
     figures: &[DayFigure],
     noise: Noise,
@@ -275,6 +278,7 @@ fn judge(
         .filter(|e| ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id))
         .map(|e| e.at_ms)
         .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
+        .chain(corrections::restarts_ms(record, sensor, quantity))
         .collect();
     let steps: Vec<i64> = entries
         .iter()

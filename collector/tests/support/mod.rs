@@ -124,7 +124,7 @@ impl Mosquitto {
             }
             Err(error) => {
                 assert!(
-                    std::env::var_os("MOSSWARDEN_REQUIRE_MOSQUITTO").is_none(),
+                    std::env::var_os("MOSSWARDEN_REQUIRE_ALL").is_none(),
                     "mosquitto is required: {error}"
                 );
                 eprintln!("skipped: mosquitto is not installed");

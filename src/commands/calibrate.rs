@@ -1,0 +1,334 @@
+//! `calibrate`: a sensor checked beside another or over a salt, and the correction that follows.
+
+use mosswarden_analysis::calibrate::{
+    Against, Fit, Probe, Refusal, compare, compared_lines, fit_lines, guide, one_point, point, salt_lines,
+    two_points,
+};
+use mosswarden_analysis::load::{self, Record};
+use mosswarden_analysis::physics::salt::Salt;
+use mosswarden_analysis::series::Series;
+use mosswarden_analysis::statistics::robust::median;
+use mosswarden_collector::corrections;
+use mosswarden_config::correction::{Correction, Method, holding};
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Sensor, Site, nearest};
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use crate::cli::{Calibrate, CheckArguments, SaltCheck, SaltName, SideBySide};
+use crate::commands::now_ms;
+use crate::reporter::{Failure, Outcome};
+
+/// What is usual for a sensor is learned over this long before the test.
+const BEFORE_MS: i64 = 14 * MS_PER_24_H;
+/// A sensor that was never heard before the test: a planted enclosure is wet, %RH (common practice, no source).
+const WORKING_PCT: f64 = 80.0;
+
+pub(crate) fn run(site: &Site, command: Calibrate) -> Result<Outcome, Failure> {
+    match command {
+        Calibrate::Guide => {
+            print!("{}", guide());
+            Ok(Outcome::Done)
+        }
+        Calibrate::SideBySide(asked) => side_by_side(site, &asked),
+        Calibrate::Salt(asked) => salt(site, &asked),
+        Calibrate::List => list(site),
+        Calibrate::Withdraw {
+            sensor: id,
+            valid_from,
+            by,
+        } => {
+            sensor(site, &id)?;
+            let at_ms = valid_from
+                .as_ref()
+                .map_or_else(|| Ok(now_ms()), |text| instant(site, text))?;
+            let end = Correction {
+                valid_from_ms: at_ms,
+                written_ms: now_ms(),
+                sensor: id,
+                quantity: Quantity::Humidity.name().to_owned(),
+                method: Method::Withdrawn,
+                against: String::new(),
+                bias: 0.0,
+                u_bias: 0.0,
+                gain: 0.0,
+                u_gain: 0.0,
+                pivot: 0.0,
+                by,
+            };
+            note(site, &[end])
+        }
+    }
+}
+
+fn side_by_side(site: &Site, asked: &SideBySide) -> Result<Outcome, Failure> {
+    let span = span(site, &asked.check.from, &asked.check.to)?;
+    let mut ids: Vec<&str> = asked
+        .reference
+        .iter()
+        .chain(&asked.sensors)
+        .map(String::as_str)
+        .collect();
+    let mut seen = std::collections::BTreeSet::new();
+    ids.retain(|id| seen.insert(*id));
+    if ids.len() < 2 {
+        return Err(Failure::usage(
+            "one sensor alone can't be compared",
+            "name two, or use calibrate salt",
+        ));
+    }
+    let known = known(site)?;
+    let record = record(site, span, &ids)?;
+    let probes: Vec<Probe<'_>> = ids
+        .iter()
+        .map(|id| probe(sensor(site, id)?, &record, span, &asked.check))
+        .collect::<Result<_, _>>()?;
+    let against = match &asked.reference {
+        Some(id) => {
+            let correction = holding(&known, id, Quantity::Humidity, span.from_ms, &[]);
+            if let Some(found) = correction {
+                println!(
+                    "{id} is taken with its own correction of {}",
+                    site.zone.date(found.valid_from_ms)
+                );
+            }
+            Against::Reference(0, correction)
+        }
+        None => {
+            println!(
+                "No reference: compared with the mean of all. Sensors of one make may all be wrong together."
+            );
+            Against::MeanOfAll
+        }
+    };
+    let results = match compare(&probes, against, span) {
+        Ok(results) => results,
+        Err(refusal) => return refused(&refusal),
+    };
+    let (mut fits, mut outcome) = (Vec::new(), Outcome::Done);
+    for (id, result) in results {
+        match result {
+            Ok(found) => {
+                let working_pct = probes
+                    .iter()
+                    .find(|p| p.id == id)
+                    .map_or(WORKING_PCT, |p| p.working_pct);
+                compared_lines(site.zone, &found)
+                    .iter()
+                    .chain(&fit_lines(&found.fit, working_pct))
+                    .for_each(|line| println!("{line}"));
+                fits.push(found.fit);
+            }
+            Err(refusal) => outcome = refused(&refusal)?,
+        }
+        println!();
+    }
+    save(site, &asked.check, &fits, span)?;
+    Ok(outcome)
+}
+
+fn salt(site: &Site, asked: &SaltCheck) -> Result<Outcome, Failure> {
+    let first = (asked.salt, span(site, &asked.check.from, &asked.check.to)?);
+    let second = match (asked.second_salt, &asked.second_from, &asked.second_to) {
+        (Some(salt), Some(from), Some(to)) => Some((salt, span(site, from, to)?)),
+        _ => None,
+    };
+    let checked = sensor(site, &asked.sensor)?;
+    let (mut points, mut until_ms) = (Vec::new(), i64::MIN);
+    // What is usual is what came before the first jar.
+    let mut working_pct = asked.check.working;
+    for (name, span) in [Some(first), second].into_iter().flatten() {
+        let record = record(site, span, &[&asked.sensor])?;
+        let mut probe = probe(checked, &record, span, &asked.check)?;
+        probe.working_pct = *working_pct.get_or_insert(probe.working_pct);
+        match point(&probe, of_name(name), span) {
+            Ok(found) => {
+                salt_lines(site.zone, &found)
+                    .iter()
+                    .for_each(|line| println!("{line}"));
+                points.push(found);
+            }
+            Err(refusal) => return refused(&refusal),
+        }
+        until_ms = until_ms.max(span.until_ms);
+    }
+    let fit = match points.as_slice() {
+        [one] => one_point(one),
+        [one, two, ..] => two_points(one, two),
+        [] => return Ok(Outcome::Attention),
+    };
+    match fit {
+        Ok(fit) => {
+            let working_pct = working_pct.unwrap_or(WORKING_PCT);
+            fit_lines(&fit, working_pct)
+                .iter()
+                .for_each(|line| println!("{line}"));
+            let whole = Span {
+                from_ms: first.1.from_ms,
+                until_ms,
+            };
+            save(site, &asked.check, &[fit], whole)?;
+            Ok(Outcome::Done)
+        }
+        Err(refusal) => refused(&refusal),
+    }
+}
+
+const fn of_name(name: SaltName) -> Salt {
+    match name {
+        SaltName::Mgcl2 => Salt::MagnesiumChloride,
+        SaltName::Nacl => Salt::SodiumChloride,
+        SaltName::Kcl => Salt::PotassiumChloride,
+        SaltName::K2so4 => Salt::PotassiumSulphate,
+    }
+}
+
+fn refused(refusal: &Refusal) -> Result<Outcome, Failure> {
+    println!("no correction from this check: {refusal}.");
+    println!("  mosswarden calibrate guide says how a check is prepared");
+    Ok(Outcome::Attention)
+}
+
+fn instant(site: &Site, text: &str) -> Result<i64, Failure> {
+    site.zone
+        .parse(text)
+        .map_err(|error| Failure::usage(error.to_string(), "see --help"))
+}
+
+fn span(site: &Site, from: &str, to: &str) -> Result<Span, Failure> {
+    let (from_ms, until_ms) = (instant(site, from)?, instant(site, to)?);
+    if from_ms >= until_ms {
+        return Err(Failure::usage(
+            "the test is empty: it must begin before it ends",
+            "swap the two times",
+        ));
+    }
+    Ok(Span { from_ms, until_ms })
+}
+
+fn sensor<'s>(site: &'s Site, id: &str) -> Result<&'s Sensor, Failure> {
+    let all = || {
+        site.enclosures
+            .iter()
+            .flat_map(|enclosure| &enclosure.sensors)
+            .chain(&site.room_sensors)
+    };
+    all().find(|sensor| sensor.id == id).ok_or_else(|| {
+        let known: Vec<&str> = all().map(|sensor| sensor.id.as_str()).collect();
+        let hint = match nearest(id, known.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`? known: {}", known.join(", ")),
+            None => format!("known: {}", known.join(", ")),
+        };
+        Failure::usage(format!("there is no sensor `{id}` in the site file"), hint)
+    })
+}
+
+fn record(site: &Site, span: Span, ids: &[&str]) -> Result<Record, Failure> {
+    let tail = mosswarden_collector::tail(&site.data_dir, site)
+        .map_err(Failure::failed("could not read the spool"))?;
+    let wanted = |id: &str| ids.contains(&id);
+    let whole = Span {
+        from_ms: span.from_ms - BEFORE_MS,
+        until_ms: span.until_ms,
+    };
+    load::load(&site.data_dir, whole, Some(&wanted), tail, Vec::new())
+        .map_err(Failure::failed("could not read the archive"))
+}
+
+fn probe<'a>(
+    sensor: &'a Sensor,
+    record: &'a Record,
+    span: Span,
+    asked: &CheckArguments,
+) -> Result<Probe<'a>, Failure> {
+    static NOTHING: Series = Series {
+        at_ms: Vec::new(),
+        received_ms: Vec::new(),
+        value: Vec::new(),
+        mark: Vec::new(),
+    };
+    let view = |quantity| record.get(&sensor.id, quantity).unwrap_or(&NOTHING).view();
+    let before = Span {
+        from_ms: span.from_ms - BEFORE_MS,
+        until_ms: span.from_ms,
+    };
+    if asked.working.is_some_and(|pct| !(0.0..=100.0).contains(&pct)) {
+        return Err(Failure::usage(
+            "--working must lie between 0 and 100",
+            "give it in %RH, such as 85",
+        ));
+    }
+    let usual = || median(view(Quantity::Humidity).within(before).value);
+    Ok(Probe {
+        id: &sensor.id,
+        accuracy: sensor.accuracy,
+        humidity: view(Quantity::Humidity),
+        temperature: view(Quantity::Temperature),
+        working_pct: asked.working.or_else(usual).unwrap_or(WORKING_PCT),
+    })
+}
+
+fn known(site: &Site) -> Result<Vec<Correction>, Failure> {
+    corrections::list(&site.data_dir)
+        .map(|found| found.corrections)
+        .map_err(Failure::failed("could not read the corrections"))
+}
+
+fn save(site: &Site, asked: &CheckArguments, fits: &[Fit], span: Span) -> Result<(), Failure> {
+    if fits.is_empty() {
+        return Ok(());
+    }
+    if !asked.save {
+        println!("not noted; with --save it applies to later readings");
+        return Ok(());
+    }
+    let valid_from_ms = asked
+        .valid_from
+        .as_ref()
+        .map_or(Ok(span.until_ms), |text| instant(site, text))?;
+    let lines: Vec<Correction> = fits
+        .iter()
+        .map(|fit| fit.correction(valid_from_ms, now_ms(), asked.by.clone()))
+        .collect();
+    note(site, &lines).map(|_| ())
+}
+
+fn note(site: &Site, lines: &[Correction]) -> Result<Outcome, Failure> {
+    corrections::append(&site.data_dir, lines).map_err(Failure::failed("could not write the corrections"))?;
+    for line in lines {
+        println!("noted: {}", words(site, line));
+    }
+    println!("The stored readings stay as they are, and a humidistat still follows the raw reading.");
+    Ok(Outcome::Done)
+}
+
+fn words(site: &Site, line: &Correction) -> String {
+    let from = site.zone.rfc3339(line.valid_from_ms);
+    let by = line.by.as_ref().map_or_else(String::new, |by| format!(" ({by})"));
+    if line.method == Method::Withdrawn {
+        return format!("{} uncorrected from {from}{by}", line.sensor);
+    }
+    format!(
+        "{} {:+.1} ±{:.1} %RH at a reading of {:.0} %RH, {:+.2} for each 10 %RH, from {from}; {} against {}{by}",
+        line.sensor,
+        -line.bias,
+        2.0 * line.u_bias,
+        line.pivot,
+        -10.0 * line.gain,
+        line.method.words(),
+        line.against
+    )
+}
+
+fn list(site: &Site) -> Result<Outcome, Failure> {
+    let all = corrections::list(&site.data_dir).map_err(Failure::failed("could not read the corrections"))?;
+    for line in &all.corrections {
+        println!("{}  {}", site.zone.rfc3339(line.written_ms), words(site, line));
+    }
+    if all.corrections.is_empty() {
+        println!("no correction was noted");
+    }
+    if all.unreadable > 0 {
+        eprintln!("{} lines can't be read and were left as they are", all.unreadable);
+    }
+    Ok(Outcome::Done)
+}

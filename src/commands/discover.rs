@@ -1,0 +1,268 @@
+//! `discover`: listens to a broker for a while, shows what it hears, and drafts a site file.
+
+use std::collections::BTreeMap;
+use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use mosswarden_config::site::{Site, nearest};
+use mosswarden_config::species::SpeciesList;
+use mosswarden_config::zone::Zone;
+use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
+
+use super::collect::{runtime, stop_signal};
+use super::now_ms;
+use crate::cli::Discover;
+use crate::discover::draft::{Answers, Layout, draft};
+use crate::discover::guess::{Form, guess};
+use crate::discover::heard::Heard;
+use crate::reporter::{Failure, Outcome};
+
+const MQTT_PORT: u16 = 1883;
+/// A larger message is no sensor's; the connection would break at it.
+const PACKET_BYTES_MAX: usize = 1024 * 1024;
+/// Characters of a payload that are shown as an example.
+const EXAMPLE_CHARS: usize = 100;
+
+pub(crate) fn run(asked: &Discover) -> Result<Outcome, Failure> {
+    let out = asked.out.clone().unwrap_or_else(|| PathBuf::from("site.toml"));
+    if out.exists() {
+        return Err(Failure::usage(
+            format!("{} is there already and is never overwritten", out.display()),
+            "name another file with --out",
+        ));
+    }
+    if !asked.yes && !std::io::stdin().is_terminal() {
+        return Err(Failure::usage(
+            "questions need a terminal",
+            "add --yes: what only you know is then marked in the draft",
+        ));
+    }
+    let (host, port) = address(&asked.url)?;
+    eprintln!(
+        "Listening to {host}:{port} for {} s; Ctrl-C ends it sooner.",
+        asked.seconds
+    );
+    let heard = runtime()?.block_on(listen(asked, &host, port))?;
+    show(&heard);
+    let layout = Layout::new(&heard);
+    if layout.is_empty() {
+        return Err(Failure::usage(
+            "nothing was heard that a site file could use",
+            "listen longer with --seconds 900, and see whether your devices send to this broker",
+        ));
+    }
+    let answers = answers(asked, &layout)?;
+    let source = draft(&layout, &answers);
+    Site::from_source(&out, &source).map_err(Failure::Site)?;
+    write_new(&out, &source)?;
+    println!("{}", out.display());
+    eprintln!(
+        "  hint: look through it, fill in what is marked, then: mosswarden check --site {}",
+        out.display()
+    );
+    Ok(Outcome::Done)
+}
+
+fn address(url: &str) -> Result<(String, u16), Failure> {
+    let wrong = |why: &str| {
+        Failure::usage(
+            format!("`{url}` {why}"),
+            "write --url mqtt://HOST:1883; a broker behind TLS is drafted by listening on its own machine",
+        )
+    };
+    let rest = url
+        .strip_prefix("mqtt://")
+        .ok_or_else(|| wrong("is not mqtt://HOST:PORT"))?
+        .trim_end_matches('/');
+    let (host, port) = match rest.rsplit_once(':') {
+        Some((host, port)) => (
+            host,
+            port.parse().map_err(|_| wrong("has no port that is a number"))?,
+        ),
+        None => (rest, MQTT_PORT),
+    };
+    if host.is_empty() || host.contains('@') {
+        return Err(wrong("needs a host, and no name or password in it"));
+    }
+    Ok((host.to_owned(), port))
+}
+
+async fn listen(asked: &Discover, host: &str, port: u16) -> Result<Heard, Failure> {
+    let mut options = MqttOptions::new(format!("mosswarden-discover-{}", std::process::id()), host, port);
+    options.set_clean_session(true);
+    options.set_max_packet_size(PACKET_BYTES_MAX, PACKET_BYTES_MAX);
+    if let (Some(user), Some(file)) = (&asked.user, &asked.password_file) {
+        let password =
+            fs_err::read_to_string(file).map_err(Failure::failed("could not read the password"))?;
+        options.set_credentials(user, password.lines().next().unwrap_or_default());
+    }
+    let (client, mut events) = AsyncClient::new(options, 16);
+    client
+        .subscribe("#", QoS::AtMostOnce)
+        .await
+        .map_err(Failure::failed("could not subscribe"))?;
+    let mut heard = Heard::default();
+    let end = tokio::time::sleep(Duration::from_secs(asked.seconds));
+    let stop = stop_signal();
+    tokio::pin!(end, stop);
+    loop {
+        tokio::select! {
+            event = events.poll() => {
+                let event = event.map_err(Failure::failed(format!("could not listen to {host}:{port}")))?;
+                if let Event::Incoming(Packet::Publish(message)) = event {
+                    heard.take_in(&message.topic, &message.payload, message.retain, now_ms());
+                }
+            }
+            () = &mut end => break,
+            () = &mut stop => break,
+        }
+    }
+    // The connection ends with the client; there is nothing to lose in it.
+    Ok(heard)
+}
+
+/// What was heard, topic by topic, with the guesses and their reasons.
+fn show(heard: &Heard) {
+    for (topic, said) in &heard.topics {
+        eprintln!("{}  ({})", printable(topic), said.rate());
+        if let Some(example) = said.samples.last() {
+            eprintln!("    such as {}", printable(example));
+        }
+        let guesses = guess(topic, &said.samples);
+        if guesses.is_empty() {
+            eprintln!("    not understood");
+        }
+        for guess in guesses {
+            let place = match &guess.form {
+                Form::Json { pointer } => format!("{}: ", printable(pointer)),
+                Form::State {
+                    pointer: Some(pointer),
+                } => format!("{}: ", printable(pointer)),
+                _ => String::new(),
+            };
+            let what = match (guess.quantity, &guess.form) {
+                (_, Form::Senml) => "says itself what it measures".to_owned(),
+                (Some(quantity), _) if guess.unit.is_empty() => quantity.name().to_owned(),
+                (Some(quantity), _) => format!("{} in {}", quantity.name(), guess.unit),
+                (None, _) => "not used".to_owned(),
+            };
+            eprintln!("    {place}{what}: {}", guess.reason);
+        }
+    }
+    if heard.beyond > 0 {
+        eprintln!(
+            "{} messages on further topics were not looked at: too many topics",
+            heard.beyond
+        );
+    }
+}
+
+/// Text from outside, shortened, with nothing in it that a terminal would obey.
+fn printable(text: &str) -> String {
+    let mut shown: String = text
+        .chars()
+        .take(EXAMPLE_CHARS)
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if text.chars().count() > EXAMPLE_CHARS {
+        shown.push('…');
+    }
+    shown
+}
+
+fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
+    let system = system_zone();
+    let mut answers = Answers {
+        url: asked.url.clone(),
+        zone: system.clone(),
+        species: BTreeMap::new(),
+    };
+    if asked.yes {
+        return Ok(answers);
+    }
+    answers.zone = ask(
+        &format!("Your time zone, as an IANA name [{system}]: "),
+        |text| match text {
+            "" => Ok(system.clone()),
+            text if Zone::from_name(text).is_some() => Ok(text.to_owned()),
+            text => Err(near(text, Zone::names())),
+        },
+    )?;
+    let species = SpeciesList::load(None).map_err(Failure::Site)?;
+    let known: Vec<&str> = species.ids().collect();
+    eprintln!("Species that are known: {}", known.join(", "));
+    for place in layout.enclosures() {
+        let said = ask(
+            &format!("Which of them lives in {place}? [leave it open]: "),
+            |text| {
+                if text.is_empty() || species.get(text).is_some() {
+                    Ok(text.to_owned())
+                } else {
+                    Err(near(text, known.iter().copied()))
+                }
+            },
+        )?;
+        if !said.is_empty() {
+            answers.species.insert(place.to_owned(), said);
+        }
+    }
+    Ok(answers)
+}
+
+fn near<'n>(text: &str, known: impl Iterator<Item = &'n str>) -> String {
+    match nearest(text, known) {
+        Some(near) => format!("`{text}` is not known; did you mean {near}?"),
+        None => format!("`{text}` is not known"),
+    }
+}
+
+/// Asks until the answer will do; the end of the input ends the asking.
+fn ask(question: &str, fits: impl Fn(&str) -> Result<String, String>) -> Result<String, Failure> {
+    loop {
+        eprint!("{question}");
+        let mut line = String::new();
+        let read = std::io::stderr()
+            .flush()
+            .and_then(|()| std::io::stdin().read_line(&mut line))
+            .map_err(Failure::failed("could not ask"))?;
+        if read == 0 {
+            return Err(Failure::usage(
+                "the answers ended before the questions",
+                "add --yes to be asked nothing",
+            ));
+        }
+        match fits(line.trim()) {
+            Ok(answer) => return Ok(answer),
+            Err(why) => eprintln!("{why}"),
+        }
+    }
+}
+
+/// The zone of this machine; UTC where it does not say.
+fn system_zone() -> String {
+    let linked = fs_err::read_link("/etc/localtime").ok().and_then(|target| {
+        let target = target.to_string_lossy().into_owned();
+        Some(target.split_once("zoneinfo/")?.1.to_owned())
+    });
+    let written = || {
+        fs_err::read_to_string("/etc/timezone")
+            .ok()
+            .map(|text| text.trim().to_owned())
+    };
+    linked
+        .or_else(written)
+        .filter(|name| Zone::from_name(name).is_some())
+        .unwrap_or_else(|| "UTC".to_owned())
+}
+
+fn write_new(file: &Path, source: &str) -> Result<(), Failure> {
+    let mut open = fs_err::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(file)
+        .map_err(Failure::failed("could not write the draft"))?;
+    open.write_all(source.as_bytes())
+        .and_then(|()| open.sync_all())
+        .map_err(Failure::failed("could not write the draft"))
+}

@@ -1,0 +1,73 @@
+//! `/findings`: everything that was found in the last seven days, and what could not be judged.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::response::Response;
+use mosswarden_analysis::plot::{Display, escape};
+
+use super::Page;
+use super::layout::{View, ago, answer, capital, count, moment, prose};
+
+pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
+    let state = page.judging.look();
+    let Some(judged) = state.judged else {
+        let body =
+            "<h1>Not judged yet</h1>\n<p>The last seven days are being judged; look again in a minute.</p>\n";
+        return answer(&page, &View::new("Findings", "/findings", body.to_owned()));
+    };
+    let display = Display::new(page.site.units);
+    let found = &judged.verdicts.findings;
+    let label = |id: &str| {
+        page.site
+            .enclosure(id)
+            .map_or_else(|| "The room".to_owned(), |enclosure| enclosure.label.clone())
+    };
+    let mut body = match found.len() {
+        0 => "<h1>Nothing was found in the last seven days.</h1>\n".to_owned(),
+        1 => "<h1>One finding in the last seven days.</h1>\n".to_owned(),
+        number => format!(
+            "<h1>{} findings in the last seven days.</h1>\n",
+            capital(&count(number))
+        ),
+    };
+    body += &format!(
+        "<p class=\"small faint\">Judged {}.</p>\n",
+        ago((page.now_ms)(), judged.at_ms)
+    );
+    for finding in found {
+        let end = finding.end_ms.map_or_else(
+            || "still so".to_owned(),
+            |end| format!("until {}", moment(&page, end)),
+        );
+        body += &format!(
+            "<div class=\"need\"><p><strong>{}</strong>, {}: {}</p>\n<p class=\"small faint\">{}. Since {}, {end}.</p>\n\
+             <p><strong>Next:</strong> {}</p></div>\n",
+            escape(&label(&finding.enclosure)),
+            finding.severity.name(),
+            prose(&display.sentence(&finding.message)),
+            finding.kind.name().replace('-', " "),
+            moment(&page, finding.start_ms),
+            prose(&display.sentence(&finding.advice))
+        );
+    }
+    let refused = &judged.verdicts.not_assessed;
+    if !refused.is_empty() {
+        let lines: String = refused
+            .iter()
+            .map(|item| {
+                format!(
+                    "<li>{}, {}: {}</li>\n",
+                    escape(&label(&item.enclosure)),
+                    item.kind.name().replace('-', " "),
+                    prose(&display.sentence(&item.reason))
+                )
+            })
+            .collect();
+        body += &format!(
+            "<h2>Not judged, and why</h2>\n<details><summary>{} in all</summary>\n<ul class=\"lines\">\n{lines}</ul></details>\n",
+            refused.len()
+        );
+    }
+    answer(&page, &View::new("Findings", "/findings", body))
+}

@@ -1,0 +1,159 @@
+//! For programs: `/health` says whether readings come in, `/metrics` what came in.
+
+use std::fmt::Write as _;
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse as _, Response};
+use mosswarden_collector::Snapshot;
+
+use super::Page;
+
+/// Without a reading for this long, something is wrong with the way in (our own choice: three times a slow device's interval).
+const QUIET_MS: i64 = 15 * 60_000;
+
+/// 200 while readings come in, 503 when none came for a quarter of an hour.
+pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
+    let counts = page.counts.snapshot();
+    let now_ms = (page.now_ms)();
+    let newest_ms = counts.by_sensor.iter().filter_map(|s| s.last_received_ms).max();
+    let is_well = newest_ms.is_some_and(|at_ms| now_ms - at_ms <= QUIET_MS);
+    let trouble: Vec<serde_json::Value> = counts
+        .trouble
+        .iter()
+        .map(|(part, text)| serde_json::json!({"part": part.name(), "text": text}))
+        .collect();
+    let said = serde_json::json!({
+        "status": if is_well { "readings come in" } else { "no reading for 15 min" },
+        "time": page.site.zone.rfc3339(now_ms),
+        "last_received": newest_ms.map(|at_ms| page.site.zone.rfc3339(at_ms)),
+        "age_s": newest_ms.map(|at_ms| (now_ms - at_ms).max(0) / 1000),
+        "connected": counts.is_connected,
+        "open_alerts": page.board.open().len(),
+        "trouble": trouble,
+    });
+    let status = if is_well {
+        StatusCode::OK
+    } else {
+        StatusCode::SERVICE_UNAVAILABLE
+    };
+    (
+        status,
+        [(header::CONTENT_TYPE, "application/json")],
+        format!("{said}\n"),
+    )
+        .into_response()
+}
+
+pub(super) async fn metrics(State(page): State<Arc<Page>>) -> Response {
+    const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
+    let text = open_metrics(&page.counts.snapshot(), page.board.open().len());
+    ([(header::CONTENT_TYPE, OPEN_METRICS)], text).into_response()
+}
+
+/// OpenMetrics 1.0 text: each family with type and help, counters ending in `_total`, `# EOF` last.
+fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
+    let mut text = String::new();
+    let counters = [
+        ("messages_received", "Messages that came in.", counts.received),
+        ("readings_stored", "Readings made durable.", counts.stored),
+        (
+            "messages_refused",
+            "Messages refused, whole or in part.",
+            counts.refused,
+        ),
+        (
+            "redelivered",
+            "Redeliveries and readings known already.",
+            counts.duplicate,
+        ),
+        (
+            "readings_late",
+            "Readings that waited more than five minutes in their device.",
+            counts.late,
+        ),
+        (
+            "messages_retained",
+            "Retained messages without a time, not stored.",
+            counts.retained,
+        ),
+        (
+            "messages_unknown_topic",
+            "Messages on topics that no feed reads.",
+            counts.unknown_topic,
+        ),
+        ("devices_lost", "Wills of devices.", counts.device_lost),
+        (
+            "readings_doubtful",
+            "Stored readings with a mark.",
+            counts.doubtful,
+        ),
+        (
+            "readings_published",
+            "Readings written to the archive.",
+            counts.published,
+        ),
+        ("connections", "Connections so far.", counts.connections),
+    ];
+    for (name, help, value) in counters {
+        family(&mut text, name, "counter", help);
+        let _ = writeln!(text, "mosswarden_{name}_total {value}");
+    }
+    let gauges = [
+        (
+            "connected",
+            "1 while the way in is open.",
+            u64::from(counts.is_connected),
+        ),
+        (
+            "parts_in_trouble",
+            "Parts of the collector in trouble.",
+            counts.trouble.len() as u64,
+        ),
+        ("open_alerts", "Dangers told and not over.", open_alerts as u64),
+    ];
+    for (name, help, value) in gauges {
+        family(&mut text, name, "gauge", help);
+        let _ = writeln!(text, "mosswarden_{name} {value}");
+    }
+    family(
+        &mut text,
+        "sensor_readings",
+        "counter",
+        "Readings made durable, by sensor.",
+    );
+    for sensor in &counts.by_sensor {
+        let _ = writeln!(
+            text,
+            "mosswarden_sensor_readings_total{{sensor=\"{}\"}} {}",
+            sensor.sensor, sensor.stored
+        );
+    }
+    let name = "sensor_last_received_seconds";
+    family(
+        &mut text,
+        name,
+        "gauge",
+        "When a sensor was last heard, seconds since 1970.",
+    );
+    let _ = writeln!(text, "# UNIT mosswarden_{name} seconds");
+    for sensor in &counts.by_sensor {
+        if let Some(at_ms) = sensor.last_received_ms {
+            let _ = writeln!(
+                text,
+                "mosswarden_{name}{{sensor=\"{}\"}} {}",
+                sensor.sensor,
+                at_ms as f64 / 1000.0
+            );
+        }
+    }
+    text + "# EOF\n"
+}
+
+fn family(text: &mut String, name: &str, kind: &str, help: &str) {
+    let _ = writeln!(
+        text,
+        "# TYPE mosswarden_{name} {kind}\n# HELP mosswarden_{name} {help}"
+    );
+}

@@ -1,0 +1,269 @@
+//! How each enclosure is at this moment: its newest readings, a verdict in words, and why.
+
+use mosswarden_analysis::findings::Severity;
+use mosswarden_analysis::plot::{Display, number};
+use mosswarden_analysis::report::Verdict;
+use mosswarden_analysis::trust::Standing;
+use mosswarden_analysis::words;
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Enclosure, Sensor};
+
+use super::Page;
+use super::judged::Judged;
+use super::layout::ago;
+use crate::alerts::{Danger, Told, not_sent};
+
+/// Older than this says nothing of now. The alerts use the same half hour.
+pub(super) const OLD_MS: i64 = 30 * 60_000;
+
+/// One enclosure now.
+pub(super) struct Live {
+    pub(super) verdict: Verdict,
+    /// One sentence each: what the newest readings say.
+    pub(super) sentences: Vec<String>,
+    pub(super) newest_ms: Option<i64>,
+}
+
+/// A sensor's newest reading, from the collector or the archive, whichever is newer.
+struct Reading<'s> {
+    sensor: &'s Sensor,
+    at_ms: i64,
+    value: f64,
+    standing: Option<Standing>,
+}
+
+pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosure: &Enclosure) -> Live {
+    let now_ms = (page.now_ms)();
+    let display = Display::new(page.site.units);
+    let temperature = readings(page, judged, &enclosure.animal_sensors(), Quantity::Temperature);
+    let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
+    let humidity = readings(page, judged, &all, Quantity::Humidity);
+    let newest_ms = temperature
+        .iter()
+        .chain(&humidity)
+        .map(|reading| reading.at_ms)
+        .max();
+    let is_day = {
+        let local = page.site.zone.date(now_ms);
+        page.site.zone.light(local, enclosure.light).contains(now_ms)
+    };
+    let limits = &enclosure.limits;
+    let mut sentences = Vec::new();
+    let mut is_outside = false;
+
+    let fresh: Vec<&Reading<'_>> = temperature
+        .iter()
+        .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
+        .collect();
+    let values = || fresh.iter().map(|reading| reading.value);
+    let band = if is_day { limits.day_c } else { limits.night_c };
+    if fresh.is_empty() {
+        sentences.push(old_words(temperature.iter(), "temperature", now_ms, |value| {
+            display.temperature_words(value)
+        }));
+    } else {
+        let (low, high) = (
+            values().fold(f64::INFINITY, f64::min),
+            values().fold(f64::NEG_INFINITY, f64::max),
+        );
+        is_outside = low > limits.max_c || high < limits.min_c;
+        let read = if number(display.temperature(low)) == number(display.temperature(high)) {
+            display.temperature_words(low)
+        } else {
+            display.range_words(low, high)
+        };
+        let places = match fresh.len() {
+            1 => String::new(),
+            count => format!(" at {count} places"),
+        };
+        let at_ms = fresh.iter().map(|reading| reading.at_ms).min().unwrap_or(now_ms);
+        sentences.push(format!(
+            "{read}{places}, {}; wanted by {} {}.{}",
+            ago(now_ms, at_ms),
+            if is_day { "day" } else { "night" },
+            display.range_words(band.low, band.high),
+            doubt(&fresh)
+        ));
+    }
+
+    let wanted = if is_day {
+        limits.humidity_day_pct
+    } else {
+        limits.humidity_night_pct
+    };
+    match best(&humidity, now_ms) {
+        Some(reading) => {
+            let wanted = wanted.map_or_else(String::new, |band| {
+                format!("; wanted {:.0} to {:.0} %RH", band.low, band.high)
+            });
+            sentences.push(format!(
+                "{} %RH by {}, {}{wanted}.{}",
+                number(reading.value),
+                reading.sensor.id,
+                ago(now_ms, reading.at_ms),
+                doubt(&[reading])
+            ));
+        }
+        None if wanted.is_some() => {
+            sentences.push(old_words(humidity.iter(), "humidity", now_ms, |value| {
+                format!("{} %RH", number(value))
+            }));
+        }
+        None => {}
+    }
+    Live {
+        verdict: verdict(judged, told, enclosure, newest_ms, is_outside, now_ms),
+        sentences,
+        newest_ms,
+    }
+}
+
+/// Words first: what is so now comes before what was found in the week.
+fn verdict(
+    judged: Option<&Judged>,
+    told: &[Told],
+    enclosure: &Enclosure,
+    newest_ms: Option<i64>,
+    is_outside: bool,
+    now_ms: i64,
+) -> Verdict {
+    let is_here = |told: &&Told| told.enclosure.as_deref() == Some(enclosure.id.as_str());
+    let findings = || {
+        judged
+            .iter()
+            .flat_map(|judged| &judged.verdicts.findings)
+            .filter(|finding| finding.enclosure == enclosure.id)
+    };
+    if told
+        .iter()
+        .filter(is_here)
+        .any(|told| told.danger != Danger::Silent)
+        || findings().any(|finding| finding.severity == Severity::Urgent && finding.end_ms.is_none())
+    {
+        return Verdict::ActNow;
+    }
+    let is_silent = newest_ms.is_none_or(|at_ms| now_ms - at_ms > OLD_MS);
+    if is_silent || judged.is_none() {
+        return Verdict::NotKnown;
+    }
+    if is_outside || findings().any(|finding| finding.severity >= Severity::Warning) {
+        return Verdict::LookAtThis;
+    }
+    let of_week = judged
+        .iter()
+        .flat_map(|judged| &judged.week.enclosures)
+        .find(|section| section.id == enclosure.id)
+        .map(|section| section.verdict);
+    match of_week {
+        Some(Verdict::Well) => Verdict::Well,
+        _ => Verdict::NotKnown,
+    }
+}
+
+fn readings<'s>(
+    page: &Page,
+    judged: Option<&Judged>,
+    sensors: &[&'s Sensor],
+    quantity: Quantity,
+) -> Vec<Reading<'s>> {
+    sensors
+        .iter()
+        .filter_map(|sensor| {
+            let key = (sensor.id.clone(), quantity);
+            let live = page
+                .newest
+                .get(&sensor.id, quantity)
+                .filter(|reading| reading.mark == mosswarden_config::table::Mark::Ok)
+                .map(|reading| (reading.at_ms, reading.value));
+            let kept = judged.and_then(|judged| judged.latest.get(&key).copied());
+            let (at_ms, value) = [live, kept]
+                .into_iter()
+                .flatten()
+                .max_by_key(|(at_ms, _)| *at_ms)?;
+            Some(Reading {
+                sensor,
+                at_ms,
+                value,
+                standing: judged.and_then(|judged| judged.standing.get(&key).copied()),
+            })
+        })
+        .collect()
+}
+
+/// The fresh reading that can be believed most; of equals, the site file's first reference, then the newest.
+fn best<'r, 's>(readings: &'r [Reading<'s>], now_ms: i64) -> Option<&'r Reading<'s>> {
+    let rank = |reading: &Reading<'_>| match reading.standing {
+        Some(Standing::Believed) => 3,
+        Some(Standing::NotKnown) | None => 2,
+        Some(Standing::Doubtful) => 1,
+        Some(Standing::NotBelieved) => 0,
+    };
+    let is_reference =
+        |reading: &Reading<'_>| reading.sensor.role == mosswarden_config::site::Role::Reference;
+    readings
+        .iter()
+        .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
+        .max_by_key(|reading| (rank(reading), is_reference(reading), reading.at_ms))
+}
+
+/// What must be added where what was just said can't be believed.
+fn doubt(readings: &[&Reading<'_>]) -> String {
+    let named = |standing| {
+        let ids: Vec<&str> = readings
+            .iter()
+            .filter(|reading| reading.standing == Some(standing))
+            .map(|reading| reading.sensor.id.as_str())
+            .collect();
+        ids.join(" and ")
+    };
+    let (doubtful, not_believed) = (named(Standing::Doubtful), named(Standing::NotBelieved));
+    let mut words = String::new();
+    if !doubtful.is_empty() {
+        words += &format!(" Doubtful: {doubtful}.");
+    }
+    if !not_believed.is_empty() {
+        words += &format!(" Not believed: {not_believed}.");
+    }
+    words
+}
+
+fn old_words<'r>(
+    readings: impl Iterator<Item = &'r Reading<'r>>,
+    name: &str,
+    now_ms: i64,
+    say: impl Fn(f64) -> String,
+) -> String {
+    match readings.max_by_key(|reading| reading.at_ms) {
+        Some(last) => format!(
+            "No {name} now: the last was {}, {}.",
+            say(last.value),
+            ago(now_ms, last.at_ms)
+        ),
+        None => format!("No {name} in the last twelve weeks."),
+    }
+}
+
+/// What is wrong with the way in or the disk, and when the last reading came, in words.
+pub(super) fn collecting(page: &Page, newest_ms: Option<i64>) -> Vec<String> {
+    let now_ms = (page.now_ms)();
+    let mut lines = vec![match newest_ms {
+        Some(at_ms) => format!(
+            "{}. The newest reading is from {}.",
+            words::instant(page.site.zone, now_ms),
+            ago(now_ms, at_ms)
+        ),
+        None => format!(
+            "{}. No reading has come yet.",
+            words::instant(page.site.zone, now_ms)
+        ),
+    }];
+    lines.extend(
+        page.counts
+            .snapshot()
+            .trouble
+            .into_iter()
+            .map(|(part, text)| format!("Trouble with the {}: {text}.", part.name())),
+    );
+    lines.extend(not_sent(&page.site).map(|words| format!("{words}.")));
+    lines
+}

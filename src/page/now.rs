@@ -1,0 +1,186 @@
+//! `/`: how it is now, in half a minute on a phone.
+
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::response::Response;
+use mosswarden_analysis::plot::escape;
+use mosswarden_analysis::report::{Need, Verdict};
+
+use super::Page;
+use super::layout::{View, ago, answer, capital, count, prose};
+use super::live::{Live, collecting, live};
+use crate::alerts::{Danger, Told};
+
+pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
+    let state = page.judging.look();
+    let judged = state.judged.as_deref();
+    let told = page.board.open();
+    let now_ms = (page.now_ms)();
+    let mut places: Vec<(Live, &mosswarden_config::site::Enclosure)> = page
+        .site
+        .enclosures
+        .iter()
+        .map(|enclosure| (live(&page, judged, &told, enclosure), enclosure))
+        .collect();
+    // A stable sort: equals stay in the order of the site file.
+    places.sort_by_key(|(live, _)| live.verdict);
+    let newest_ms = places.iter().filter_map(|(live, _)| live.newest_ms).max();
+
+    let mut body = alarm(&told);
+    let verdicts: Vec<Verdict> = places.iter().map(|(live, _)| live.verdict).collect();
+    body += &format!("<h1>{}</h1>\n", escape(&headline(&verdicts)));
+    for line in collecting(&page, newest_ms) {
+        body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
+    }
+    body += "<ul class=\"places\">\n";
+    for (live, enclosure) in &places {
+        let section = judged.and_then(|judged| judged.week.enclosures.iter().find(|s| s.id == enclosure.id));
+        body += &format!(
+            "<li class=\"{}\"><h2><a href=\"/enclosure/{}\">{}</a>: <span class=\"verdict\">{}</span></h2>\n<p>{}</p>\n",
+            live.verdict.name(),
+            escape(&enclosure.id),
+            escape(&enclosure.label),
+            live.verdict.words(),
+            prose(&live.sentences.join(" "))
+        );
+        if let Some(section) = section {
+            body += &needs(&section.needs);
+            if section.needs.is_empty() {
+                body += &format!(
+                    "<p>Nothing found in seven days. {}</p>\n",
+                    prose(&section.coverage)
+                );
+            }
+        }
+        body += "</li>\n";
+    }
+    body += "</ul>\n";
+    if let Some(judged) = judged {
+        body += &format!(
+            "<h2>The room</h2>\n<p>{}</p>\n{}",
+            prose(&judged.week.room.words),
+            needs(&judged.week.room.needs)
+        );
+    }
+    body += &match (judged, &state.trouble) {
+        (None, None) => {
+            "<p class=\"small faint\">The last seven days are being judged; look again in a minute.</p>\n"
+                .to_owned()
+        }
+        (_, Some(trouble)) => format!(
+            "<p>The last seven days could not be judged just now: {}.</p>\n",
+            escape(trouble)
+        ),
+        (Some(judged), None) => format!(
+            "<p class=\"small faint\">Findings are of the last seven days, judged {}.</p>\n",
+            ago(now_ms, judged.at_ms)
+        ),
+    };
+    answer(&page, &View::new("Now", "/", body))
+}
+
+/// What is dangerous at this moment, before everything else.
+pub(super) fn alarm(told: &[Told]) -> String {
+    if told.is_empty() {
+        return String::new();
+    }
+    let lines: String = told
+        .iter()
+        .map(|told| format!("<p>{}</p>\n", prose(&told.text)))
+        .collect();
+    let heading = if told.iter().all(|told| told.danger == Danger::Silent) {
+        "Not known: go and look"
+    } else {
+        "Act now"
+    };
+    format!("<section class=\"alarm\" role=\"alert\"><h2>{heading}</h2>\n{lines}</section>\n")
+}
+
+/// Findings in one line each.
+fn needs(needs: &[Need]) -> String {
+    if needs.is_empty() {
+        return String::new();
+    }
+    let lines: String = needs
+        .iter()
+        .map(|need| format!("<li>{}, {}</li>\n", escape(&need.headline), prose(&need.when)))
+        .collect();
+    format!("<ul class=\"lines\">\n{lines}</ul>\n")
+}
+
+/// The first line answers.
+fn headline(verdicts: &[Verdict]) -> String {
+    let of = |verdict| verdicts.iter().filter(|v| **v == verdict).count();
+    let (act, look, unknown) = (
+        of(Verdict::ActNow),
+        of(Verdict::LookAtThis),
+        of(Verdict::NotKnown),
+    );
+    let all = verdicts.len();
+    let said = |number: usize| {
+        if number == all && all > 1 {
+            format!("all {} enclosures", count(all))
+        } else {
+            count(number)
+        }
+    };
+    let verb = |number: usize, one: &'static str, more: &'static str| if number == 1 { one } else { more };
+    let mut parts = Vec::new();
+    if act > 0 {
+        parts.push(format!("{} {} you now", said(act), verb(act, "needs", "need")));
+    }
+    if look > 0 {
+        parts.push(format!("{} {} a look", said(look), verb(look, "needs", "need")));
+    }
+    if unknown > 0 {
+        parts.push(format!(
+            "{} {} not known",
+            said(unknown),
+            verb(unknown, "is", "are")
+        ));
+    }
+    match (parts.is_empty(), all) {
+        (_, 0) => "There is no enclosure in the site file.".to_owned(),
+        (true, 1) => "It is well.".to_owned(),
+        (true, _) => format!("All {} enclosures are well.", count(all)),
+        (false, 1) => capital(&parts[0].replacen("one", "it", 1)) + ".",
+        (false, _) => {
+            let of_all = if parts[0].starts_with("all") {
+                parts.join(", ")
+            } else {
+                let (first, rest) = parts[0].split_once(' ').unwrap_or((&parts[0], ""));
+                let mut words = vec![format!("{first} of {} enclosures {rest}", count(all))];
+                words.extend(parts[1..].iter().cloned());
+                words.join(", ")
+            };
+            format!("{}.", capital(&of_all))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use Verdict::{ActNow, LookAtThis, NotKnown, Well};
+
+    #[track_caller]
+    fn check(verdicts: &[Verdict], expected: &str) {
+        assert_eq!(headline(verdicts), expected);
+    }
+
+    #[test]
+    fn the_first_line_answers() {
+        check(&[], "There is no enclosure in the site file.");
+        check(&[Well], "It is well.");
+        check(&[NotKnown], "It is not known.");
+        check(&[ActNow], "It needs you now.");
+        check(&[Well, Well], "All two enclosures are well.");
+        check(&[ActNow, Well, Well], "One of three enclosures needs you now.");
+        check(
+            &[ActNow, ActNow, LookAtThis, NotKnown, Well],
+            "Two of five enclosures need you now, one needs a look, one is not known.",
+        );
+        check(&[NotKnown, NotKnown], "All two enclosures are not known.");
+    }
+}
