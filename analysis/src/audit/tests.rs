@@ -322,6 +322,16 @@ fn an_enclosure_without_readings_is_not_known() {
         Some("Not known: no reading of this time can be used.")
     );
     assert_eq!(audit.inputs, Inputs::default());
+    assert!(
+        audit
+            .never_measured
+            .iter()
+            .any(|line| line.starts_with("The temperature of the air"))
+    );
+    assert_eq!(
+        audit.recent_changes_note.as_deref(),
+        Some("Nothing was noted in the last 14 days; there were no readings to check.")
+    );
     let page = html(&audit);
     assert!(page.contains("No file of readings."));
     assert!(page.contains("Nothing about the animal itself is in the journal"));
