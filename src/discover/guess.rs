@@ -344,9 +344,11 @@ mod tests {
                     .as_ref()
                     .map_or_else(String::new, |time| format!(" at {time}"));
                 let quantity = guess.quantity.map_or("?", Quantity::name);
-                format!("{form} {quantity} {}{time}", guess.unit)
-                    .trim_end()
-                    .to_owned()
+                let unit = match guess.unit {
+                    "" => String::new(),
+                    unit => format!(" {unit}"),
+                };
+                format!("{form} {quantity}{unit}{time}")
             })
             .collect();
         assert_eq!(found, expected);
