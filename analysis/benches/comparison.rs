@@ -73,19 +73,7 @@ struct Tally {
 fn site(seed: u64, tallies: &mut BTreeMap<&'static str, Tally>) {
     let simulation = run(&holdout::holdout(seed));
     let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a sound site file");
-    let journal: Vec<Entry> = simulation
-        .journal
-        .iter()
-        .map(|row| Entry {
-            at_ms: row.at_ms,
-            written_ms: row.at_ms,
-            enclosure: row.enclosure.clone(),
-            kind: row.kind.clone(),
-            subject: (!row.subject.is_empty()).then(|| row.subject.clone()),
-            text: row.text.clone(),
-            by: None,
-        })
-        .collect();
+    let journal: Vec<Entry> = simulation.journal.iter().map(|row| row.entry()).collect();
     let (from, until) = (simulation.truth.from.0, simulation.truth.until.0);
     let pairs: Vec<(String, String)> = site
         .enclosures

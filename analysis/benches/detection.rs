@@ -60,19 +60,7 @@ impl Tally {
     fn site(&mut self, seed: u64, simulation: &Simulation, verbose: bool) {
         let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml)
             .expect("the simulation writes a sound site file");
-        let journal: Vec<Entry> = simulation
-            .journal
-            .iter()
-            .map(|row| Entry {
-                at_ms: row.at_ms,
-                written_ms: row.at_ms,
-                enclosure: row.enclosure.clone(),
-                kind: row.kind.clone(),
-                subject: (!row.subject.is_empty()).then(|| row.subject.clone()),
-                text: row.text.clone(),
-                by: None,
-            })
-            .collect();
+        let journal: Vec<Entry> = simulation.journal.iter().map(|row| row.entry()).collect();
         let (from, until) = (simulation.truth.from.0, simulation.truth.until.0);
         let mut looks: Vec<(i64, Vec<Finding>)> = Vec::new();
         let mut end = from + WEEK_MS;

@@ -11,7 +11,6 @@ use chrono::Days;
 use indicatif::ProgressBar;
 use mosswarden_analysis::simulate::{self, Message, Simulation, messages, scenario};
 use mosswarden_collector::{Counts, RunOptions};
-use mosswarden_config::journal::Entry;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use rumqttc::{AsyncClient, Event, MqttOptions, Outgoing, Packet, QoS};
@@ -80,16 +79,7 @@ fn write_site(folder: &Path, simulation: &Simulation, now: i64) -> Result<Site, 
         .map_err(Failure::failed("could not write the demo's site file"))?;
     let site = Site::load(&file).map_err(Failure::Site)?;
     for row in simulation.journal.iter().filter(|row| row.at_ms < now) {
-        let entry = Entry {
-            at_ms: row.at_ms,
-            written_ms: row.at_ms,
-            enclosure: row.enclosure.clone(),
-            kind: row.kind.clone(),
-            subject: (!row.subject.is_empty()).then(|| row.subject.clone()),
-            text: row.text.clone(),
-            by: None,
-        };
-        mosswarden_collector::journal::append(&site.data_dir, &entry)
+        mosswarden_collector::journal::append(&site.data_dir, &row.entry())
             .map_err(Failure::failed("could not write the journal"))?;
     }
     Ok(site)

@@ -98,19 +98,7 @@ impl Bench {
     fn run(&mut self, spec: &SiteSpec, first_week: i64) {
         let simulation = simulate::run(spec);
         let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
-        let journal: Vec<Entry> = simulation
-            .journal
-            .iter()
-            .map(|row| Entry {
-                at_ms: row.at_ms,
-                written_ms: row.at_ms,
-                enclosure: row.enclosure.clone(),
-                kind: row.kind.clone(),
-                subject: (!row.subject.is_empty()).then(|| row.subject.clone()),
-                text: row.text.clone(),
-                by: None,
-            })
-            .collect();
+        let journal: Vec<Entry> = simulation.journal.iter().map(|row| row.entry()).collect();
         let (from_ms, until_ms) = (simulation.truth.from.0, simulation.truth.until.0);
         let week_ms = 7 * MS_PER_24_H;
         let mut seen: BTreeMap<(Kind, String), Vec<Finding>> = BTreeMap::new();

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 use std::sync::Arc;
 
+use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 
@@ -67,6 +68,7 @@ pub enum Body {
     },
 }
 
+/// An entry of the journal, written down when it happened.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JournalRow {
     pub at_ms: i64,
@@ -74,6 +76,21 @@ pub struct JournalRow {
     pub kind: String,
     pub subject: String,
     pub text: String,
+}
+
+impl JournalRow {
+    /// The row as the journal holds it.
+    pub fn entry(&self) -> Entry {
+        Entry {
+            at_ms: self.at_ms,
+            written_ms: self.at_ms,
+            enclosure: self.enclosure.clone(),
+            kind: self.kind.clone(),
+            subject: (!self.subject.is_empty()).then(|| self.subject.clone()),
+            text: self.text.clone(),
+            by: None,
+        }
+    }
 }
 
 /// What a °F device sends for a temperature, to 0.1.
