@@ -227,13 +227,12 @@ impl Names {
     }
 }
 
-/// Takes away those readings that the partition's other files hold already; gives their count.
+/// Takes away those readings that the partition's files hold already; gives their count.
 ///
 /// A file that can't be read is passed over with a warning: it must not stop new readings from being published.
 pub(crate) fn drop_known(
     disk: &dyn Disk,
     dir: &Path,
-    own_name: &str,
     readings: &mut Vec<Reading>,
 ) -> Result<u64, ArchiveError> {
     let before = readings.len();
@@ -244,9 +243,6 @@ pub(crate) fn drop_known(
         ) else {
             break;
         };
-        if name == own_name {
-            continue;
-        }
         match identities_between(disk, &dir.join(&name), first, last) {
             Ok(known) => readings.retain(|reading| !known.contains(reading)),
             Err(error) => {
@@ -255,18 +251,6 @@ pub(crate) fn drop_known(
         }
     }
     Ok((before - readings.len()) as u64)
-}
-
-/// How many of the readings the partition's file of that name holds already: it is about to be written again.
-pub(crate) fn count_held(disk: &dyn Disk, dir: &Path, name: &str, readings: &[Reading]) -> u64 {
-    let times = || readings.iter().map(|reading| reading.at_ms);
-    let (Some(first), Some(last)) = (times().min(), times().max()) else {
-        return 0;
-    };
-    // Only a count hangs on it: a file that is not there or can't be read holds nothing, and is replaced.
-    identities_between(disk, &dir.join(name), first, last).map_or(0, |known| {
-        readings.iter().filter(|reading| known.contains(reading)).count() as u64
-    })
 }
 
 pub(crate) fn parquet_names(disk: &dyn Disk, dir: &Path) -> io::Result<Vec<String>> {
@@ -341,16 +325,24 @@ fn identities_between(
     Ok(identities)
 }
 
-/// Puts one file into a day's partition, atomically and durably.
+/// Puts one file into a day's partition, atomically and durably. A file that is there already is never replaced: the new one
+/// gets a number after its name.
 pub(crate) fn put(
     disk: &dyn Disk,
     data_dir: &Path,
     date: NaiveDate,
-    name: &str,
+    stem: &str,
     readings: &[Reading],
 ) -> Result<(), ArchiveError> {
     let dir = table::partition_dir(data_dir, date);
     disk::create_dir_durably(disk, &dir)?;
+    let taken: HashSet<String> = disk.list(&dir)?.into_iter().collect();
+    let mut name = format!("{stem}.parquet");
+    let mut number = 1;
+    while taken.contains(&name) {
+        number += 1;
+        name = format!("{stem}-{number}.parquet");
+    }
     disk::put(disk, &dir.join(name), &to_bytes(readings)?)?;
     Ok(())
 }
@@ -406,7 +398,7 @@ pub(crate) mod tests {
         let old: Vec<Reading> = (0..100)
             .map(|n| reading("a", 1_772_352_000_000 + n, 50.0))
             .collect();
-        put(&RealDisk, dir.path(), date, "part-1.parquet", &old).expect("room");
+        put(&RealDisk, dir.path(), date, "part-1", &old).expect("room");
         let mut new = vec![
             old[7].clone(),
             reading("a", old[7].at_ms, 50.5),
@@ -414,16 +406,19 @@ pub(crate) mod tests {
             reading("a", old[7].at_ms + 1000, 50.0),
         ];
         let partition = table::partition_dir(dir.path(), date);
-        let mut own = new.clone();
-        assert_eq!(
-            drop_known(&RealDisk, &partition, "part-1.parquet", &mut own).expect("readable"),
-            0
-        );
-        assert_eq!(
-            drop_known(&RealDisk, &partition, "part-2.parquet", &mut new).expect("readable"),
-            1
-        );
+        assert_eq!(drop_known(&RealDisk, &partition, &mut new).expect("readable"), 1);
         assert_eq!(new.len(), 3);
+    }
+
+    #[test]
+    fn a_file_that_is_there_is_never_replaced() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let date = NaiveDate::from_ymd_opt(2026, 3, 1).expect("a date");
+        for n in 0..3 {
+            put(&RealDisk, dir.path(), date, "part-1", &[reading("a", n, 1.0)]).expect("room");
+        }
+        let names = parquet_names(&RealDisk, &table::partition_dir(dir.path(), date)).expect("a folder");
+        assert_eq!(names, ["part-1-2.parquet", "part-1-3.parquet", "part-1.parquet"]);
     }
 
     #[test]
@@ -432,7 +427,7 @@ pub(crate) mod tests {
         fs_err::write(dir.path().join("broken.parquet"), b"PAR1 not really").expect("room");
         let mut new = vec![reading("a", 1, 1.0)];
         assert_eq!(
-            drop_known(&RealDisk, dir.path(), "x.parquet", &mut new).expect("passed over"),
+            drop_known(&RealDisk, dir.path(), &mut new).expect("passed over"),
             0
         );
         assert_eq!(new.len(), 1);

@@ -63,6 +63,20 @@ pub(crate) fn remove_old(
     Ok(removed)
 }
 
+/// Removes files that a crash left half written. Only for who holds the folder's lock; an import's are left alone, it may be
+/// at work.
+pub(crate) fn remove_leftovers(disk: &dyn Disk, data_dir: &Path) -> Result<(), ArchiveError> {
+    for (_, dir_name) in partitions(disk, data_dir)? {
+        let dir = table::readings_dir(data_dir).join(&dir_name);
+        for name in disk.list(&dir)? {
+            if name.ends_with(".tmp") && (name.starts_with(".part-") || name.starts_with(".day.")) {
+                disk.remove(&dir.join(name))?;
+            }
+        }
+    }
+    Ok(())
+}
+
 fn partitions(disk: &dyn Disk, data_dir: &Path) -> Result<Vec<(NaiveDate, String)>, ArchiveError> {
     let names = disk.list(&table::readings_dir(data_dir))?;
     Ok(names
@@ -104,8 +118,8 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let date = table::partition_date(BEGAN_MS);
         let row = |n: i64| reading("a", BEGAN_MS + n * 1000, n as f64);
-        archive::put(&RealDisk, dir.path(), date, "part-1.parquet", &[row(0), row(1)]).expect("room");
-        archive::put(&RealDisk, dir.path(), date, "part-2.parquet", &[row(1), row(2)]).expect("room");
+        archive::put(&RealDisk, dir.path(), date, "part-1", &[row(0), row(1)]).expect("room");
+        archive::put(&RealDisk, dir.path(), date, "part-2", &[row(1), row(2)]).expect("room");
         assert_eq!(
             compact_settled(&RealDisk, dir.path(), BEGAN_MS + DAY_MS).expect("works"),
             0,
@@ -121,7 +135,7 @@ mod tests {
             [DAY_FILE]
         );
         let late = [row(3)];
-        archive::put(&RealDisk, dir.path(), date, "part-3.parquet", &late).expect("room");
+        archive::put(&RealDisk, dir.path(), date, "part-3", &late).expect("room");
         assert_eq!(
             compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS).expect("works"),
             1
@@ -132,18 +146,34 @@ mod tests {
     }
 
     #[test]
+    fn what_a_crash_left_half_written_goes_and_nothing_else() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let row = reading("a", BEGAN_MS, 1.0);
+        archive::put(
+            &RealDisk,
+            dir.path(),
+            row.partition_date(),
+            "part-1",
+            &[row.clone()],
+        )
+        .expect("room");
+        let partition = table::partition_dir(dir.path(), row.partition_date());
+        for name in [".part-2.parquet.tmp", ".day.parquet.tmp", ".import-1.parquet.tmp"] {
+            fs_err::write(partition.join(name), b"PAR1").expect("room");
+        }
+        remove_leftovers(&RealDisk, dir.path()).expect("works");
+        assert_eq!(
+            RealDisk.list(&partition).expect("a folder"),
+            [".import-1.parquet.tmp", "part-1.parquet"]
+        );
+    }
+
+    #[test]
     fn days_beyond_the_wanted_age_are_removed() {
         let dir = tempfile::tempdir().expect("a temporary folder");
         for day in 0..3 {
             let row = reading("a", BEGAN_MS + day * DAY_MS, 1.0);
-            archive::put(
-                &RealDisk,
-                dir.path(),
-                row.partition_date(),
-                "day.parquet",
-                &[row.clone()],
-            )
-            .expect("room");
+            archive::put(&RealDisk, dir.path(), row.partition_date(), "day", &[row.clone()]).expect("room");
         }
         assert_eq!(
             remove_old(&RealDisk, dir.path(), BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS).expect("works"),

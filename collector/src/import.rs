@@ -184,7 +184,7 @@ impl Import<'_> {
             hash.update(&buffer[..read]);
             total += read as u64;
         }
-        // 48 bits: enough to tell a keeper's files apart; equal names could not lose readings, see `put_by_day`.
+        // 48 bits: enough to tell a keeper's files apart; equal names lose nothing, see `archive::put`.
         let digest = hash
             .finalize()
             .iter()
@@ -272,7 +272,7 @@ impl Import<'_> {
                    total: &mut publish::Published| {
             for (_, readings) in std::mem::take(held) {
                 // Numbered, because a file that is not in order of time touches a day several times.
-                let name = format!("import-{digest}-{chunk:04}.parquet");
+                let name = format!("import-{digest}-{chunk:04}");
                 let published = publish::put_by_day(&*disk, data_dir, &name, readings)?;
                 total.readings += published.readings;
                 total.repeats += published.repeats;

@@ -1,7 +1,7 @@
 //! Spool → Parquet: one segment becomes one file in each UTC day that it touches.
 //!
-//! Idempotent: the files bear the segment's number, so that doing it again after a crash writes the same files again. Readings
-//! that the day's other files hold already are left out: what a device repeats is in the archive once.
+//! Idempotent: readings that the day's files hold already are left out, so that doing it again after a crash adds nothing, and what a
+//! device repeats is in the archive once. Files bear the segment's number; none is ever replaced.
 
 use std::path::Path;
 
@@ -31,27 +31,24 @@ pub(crate) fn publish(
         .iter()
         .flat_map(|message| feeds.read(message).readings)
         .collect();
-    put_by_day(disk, data_dir, &format!("part-{number:012}.parquet"), readings)
+    put_by_day(disk, data_dir, &format!("part-{number:012}"), readings)
 }
 
-/// Writes readings into their days' partitions under one name.
+/// Writes readings into their days' partitions, under one name without its ending.
 pub(crate) fn put_by_day(
     disk: &dyn Disk,
     data_dir: &Path,
-    name: &str,
+    stem: &str,
     readings: Vec<Reading>,
 ) -> Result<Published, ArchiveError> {
     let mut published = Published::default();
     for (date, mut day) in archive::by_date(readings) {
         published.repeats += archive::sort_and_drop_repeats(&mut day);
         let dir = table::partition_dir(data_dir, date);
-        published.repeats += archive::drop_known(disk, &dir, name, &mut day)?;
+        published.repeats += archive::drop_known(disk, &dir, &mut day)?;
         if !day.is_empty() {
-            // The same file again is written whole, because it may hold more than before, and counted as what it is.
-            let held = archive::count_held(disk, &dir, name, &day);
-            archive::put(disk, data_dir, date, name, &day)?;
-            published.readings += day.len() as u64 - held;
-            published.repeats += held;
+            archive::put(disk, data_dir, date, stem, &day)?;
+            published.readings += day.len() as u64;
         }
     }
     Ok(published)

@@ -113,6 +113,12 @@ pub async fn run(
         source,
     })?;
     let _lock = lock(&data_dir)?;
+    if let Err(error) = compact::remove_leftovers(&*disk, &data_dir) {
+        tracing::warn!(
+            error = chain(&error),
+            "files that a crash left half written can't be removed"
+        );
+    }
     if !validate::server_clock_is_set(clock.now_ms()) {
         tracing::warn!(
             "this machine's clock is not set; readings without a time of their own are marked until it is"

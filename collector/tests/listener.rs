@@ -542,6 +542,65 @@ async fn garbage_and_old_versions_are_turned_away_and_harm_no_one() {
     collector.stop().await;
 }
 
+#[tokio::test]
+async fn a_folder_removed_under_a_running_collector_is_made_again() {
+    let home = tempfile::tempdir().expect("a temporary folder");
+    let collector = Collector::start(site(home.path(), |s| s)).await;
+    let (client, mut events) = collector.client("probe");
+    for value in [41, 42] {
+        client
+            .publish(
+                "nature-room/mossy-1/low/humidity",
+                QoS::AtLeastOnce,
+                false,
+                value.to_string(),
+            )
+            .await
+            .expect("queued");
+        acknowledged(&mut events, 1).await;
+        if value == 41 {
+            fs_err::remove_dir_all(home.path().join("data")).expect("it is ours");
+        }
+    }
+    assert!(collector.counts.snapshot().trouble.is_empty(), "it is well again");
+    collector.stop().await;
+    let values: Vec<f64> = archive(home.path()).iter().map(|row| row.3).collect();
+    assert_eq!(
+        values,
+        [42.0],
+        "what was acknowledged after the removal is there; what was removed is gone"
+    );
+}
+
+#[tokio::test]
+async fn silence_and_a_second_device_of_one_id_end_a_connection() {
+    let home = tempfile::tempdir().expect("a temporary folder");
+    let collector = Collector::start(site(home.path(), |s| s)).await;
+    // Keep-alive of one second, MQTT 5.
+    let connect = b"\x10\x12\x00\x04MQTT\x05\x02\x00\x01\x00\x00\x05probe";
+    let mut silent = TcpStream::connect(collector.address).await.expect("it listens");
+    silent.write_all(connect).await.expect("written");
+    let mut answer = Vec::new();
+    timeout(DEADLINE, silent.read_to_end(&mut answer))
+        .await
+        .expect("in time")
+        .expect("closed");
+    assert_eq!(answer[answer.len() - 3..], [0xe0, 1, 0x8d], "keep-alive timeout");
+    let mut first = TcpStream::connect(collector.address).await.expect("it listens");
+    first.write_all(connect).await.expect("written");
+    first.read_exact(&mut [0; 4]).await.expect("CONNACK");
+    let mut second = TcpStream::connect(collector.address).await.expect("it listens");
+    second.write_all(connect).await.expect("written");
+    let mut answer = Vec::new();
+    timeout(DEADLINE, first.read_to_end(&mut answer))
+        .await
+        .expect("in time")
+        .expect("closed");
+    assert_eq!(answer[answer.len() - 3..], [0xe0, 1, 0x8e], "session taken over");
+    second.read_exact(&mut [0; 4]).await.expect("the second stays");
+    collector.stop().await;
+}
+
 /// Not a limit, a measurement: printed with `--nocapture`.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn intake_at_qos_1_is_measured() {

@@ -1,7 +1,7 @@
 //! `calibrate`: a sensor checked beside another or over a salt, and the correction that follows.
 
 use mosswarden_analysis::calibrate::{
-    Against, Fit, Probe, Refusal, compare, compared_lines, fit_lines, guide, one_point, point, salt_lines,
+    Against, Fit, Probe, Refusal, compare, compared_lines, fit_lines, one_point, point, salt_lines,
     two_points,
 };
 use mosswarden_analysis::load::{self, Record};
@@ -23,12 +23,15 @@ const BEFORE_MS: i64 = 14 * MS_PER_24_H;
 /// A sensor that was never heard before the test: a planted enclosure is wet, %RH (common practice, no source).
 const WORKING_PCT: f64 = 80.0;
 
+/// Needs no site file: it is read before anything is set up.
+pub(crate) fn guide() -> Result<Outcome, Failure> {
+    print!("{}", mosswarden_analysis::calibrate::guide());
+    Ok(Outcome::Done)
+}
+
 pub(crate) fn run(site: &Site, command: Calibrate) -> Result<Outcome, Failure> {
     match command {
-        Calibrate::Guide => {
-            print!("{}", guide());
-            Ok(Outcome::Done)
-        }
+        Calibrate::Guide => guide(),
         Calibrate::SideBySide(asked) => side_by_side(site, &asked),
         Calibrate::Salt(asked) => salt(site, &asked),
         Calibrate::List => list(site),
@@ -307,13 +310,17 @@ fn words(site: &Site, line: &Correction) -> String {
     if line.method == Method::Withdrawn {
         return format!("{} uncorrected from {from}{by}", line.sensor);
     }
+    let gain = if line.gain == 0.0 {
+        "gain not checked".to_owned()
+    } else {
+        format!("{:+.2} for each 10 %RH more", -10.0 * line.gain)
+    };
     format!(
-        "{} {:+.1} ±{:.1} %RH at a reading of {:.0} %RH, {:+.2} for each 10 %RH, from {from}; {} against {}{by}",
+        "{} {:+.1} ±{:.1} %RH at a reading of {:.0} %RH, {gain}, from {from}; {} against {}{by}",
         line.sensor,
         -line.bias,
         2.0 * line.u_bias,
         line.pivot,
-        -10.0 * line.gain,
         line.method.words(),
         line.against
     )

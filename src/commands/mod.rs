@@ -21,7 +21,7 @@ use mosswarden_analysis::load::{self, Record};
 use mosswarden_config::site::{Enclosure, Site, nearest};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use crate::cli::{self, Arguments, Command, SpanArguments};
+use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
@@ -37,6 +37,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Report(report) => report::run(&open_site(site)?, &report),
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
+        Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
         Command::Simulate(simulate) => simulate::run(&simulate),
     }

@@ -86,7 +86,7 @@ def compare(readings):
 
 
 def hot(limit_c):
-    """Must: three readings in a row at least 1 °C above. May: any reading above, or one beside it on the day before or after."""
+    """Must: three readings in a row of one local day at least 1 °C above. May: any reading of the day above."""
     table = recording().dropna(subset=["temp"]).sort_values("at")
     table["t_c"] = (table["temp"] - 32.0) / 1.8
     table["day"] = table["at"].dt.tz_convert(ZONE).dt.strftime("%Y-%m-%d")

@@ -257,7 +257,8 @@ pub(super) fn none_words(gathered: &Gathered<'_>, none: &[String]) -> Option<Str
     })
 }
 
-fn is_anything_known(gathered: &Gathered<'_>, span: Span) -> bool {
+/// Whether any reading of the enclosure in a span can be used.
+pub(super) fn is_anything_known(gathered: &Gathered<'_>, span: Span) -> bool {
     gathered
         .tracks
         .iter()

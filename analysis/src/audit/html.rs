@@ -32,7 +32,7 @@ pub fn html(audit: &Audit) -> String {
     page += "</section>\n";
     section(&mut page, "changes", "What changed, in order of time");
     if audit.changes.is_empty() {
-        page += "<p>Nothing: the journal has no entry of this time, the site file no date, and the sensors’ checks found nothing.</p>\n";
+        page += "<p>Nothing is known: no entry in the journal, no date in the site file, no finding by the readings.</p>\n";
     } else {
         table(&mut page, "", &changes_table(&audit.changes), true);
     }
@@ -128,7 +128,7 @@ fn sheet(page: &mut String, audit: &Audit) {
     strip_part(page, &audit.first_strip, "p-first");
     *page += "<div class=\"columns\">\n<div><h2 class=\"inner\">Worst of the last 14 days</h2>\n";
     lines(page, &audit.worst, "");
-    *page += "</div>\n<div><h2 class=\"inner\">Changed in the last 14 days</h2>\n";
+    *page += "</div>\n<div><h2 class=\"inner\">Changed in the last 14 days, or still so</h2>\n";
     events(page, &audit.recent_changes, audit.recent_changes_note.as_deref());
     *page += "</div>\n<div class=\"never\"><h2 class=\"inner\">Never measured</h2>\n";
     lines(page, &audit.never_measured, "");

@@ -52,7 +52,7 @@ pub struct Audit {
     pub first_strip: StripPart,
     /// The worst of the last 14 days, in words.
     pub worst: Vec<String>,
-    /// What changed in the last 14 days, newest last.
+    /// What changed in the last 14 days, and findings of the sensors that still held; newest last.
     pub recent_changes: Vec<Event>,
     pub recent_changes_note: Option<String>,
     /// What was never measured.
@@ -106,13 +106,16 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     let late = gathered.last(LATE_DAYS);
     let (seen, seen_note) = seen(&changes);
     let mut recent: Vec<Event> = timeline::of_conditions(&changes)
-        .filter(|event| event.at_ms >= late.from_ms)
+        .filter(|event| event.at_ms >= late.from_ms || event.is_open)
         .cloned()
         .collect();
     let more = recent.len().saturating_sub(CHANGES_MAX);
     recent.drain(..more);
     let recent_changes_note = match (recent.len(), more) {
-        (0, _) => Some("Nothing was noted and nothing found in the last 14 days.".to_owned()),
+        (0, _) if excursions::is_anything_known(gathered, late) => {
+            Some("Nothing was noted, and the sensors’ checks found nothing, in the last 14 days.".to_owned())
+        }
+        (0, _) => Some("Nothing was noted in the last 14 days; there were no readings to check.".to_owned()),
         (_, 0) => None,
         (_, more) => Some(format!(
             "{more} earlier ones of the 14 days stand in the list below."

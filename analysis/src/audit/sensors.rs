@@ -161,6 +161,20 @@ pub(super) fn never_measured(gathered: &Gathered<'_>) -> Vec<String> {
          the depth of the substrate and the warmest and coldest corner are known only where a sensor’s place above says so."
             .to_owned(),
     ];
+    for (quantity, line) in [
+        (
+            Quantity::Temperature,
+            "The temperature of the air: no reading of these weeks is there.",
+        ),
+        (
+            Quantity::Humidity,
+            "The humidity of the air: no reading of these weeks is there.",
+        ),
+    ] {
+        if !any(quantity) {
+            lines.push(line.to_owned());
+        }
+    }
     if any(Quantity::UvIndex) {
         lines.push("UV except at its sensor; the lamp’s age and what of it reaches the animal.".to_owned());
     } else {

@@ -57,6 +57,8 @@ pub struct Event {
     pub late: Option<String>,
     pub(super) at_ms: i64,
     pub(super) kind: String,
+    /// A finding that had not ended.
+    pub(super) is_open: bool,
 }
 
 /// Everything in the reach, in order of time.
@@ -115,6 +117,7 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
         late,
         at_ms: entry.at_ms,
         kind: entry.kind.clone(),
+        is_open: false,
     }
 }
 
@@ -144,6 +147,7 @@ fn of_site_file(gathered: &Gathered<'_>) -> Vec<Event> {
                 late: None,
                 at_ms,
                 kind: format!("sensor-{what}"),
+                is_open: false,
             });
         }
     }
@@ -168,6 +172,7 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
             late: None,
             at_ms: finding.start_ms,
             kind: finding.kind.name().to_owned(),
+            is_open: finding.end_ms.is_none(),
         })
         .collect()
 }

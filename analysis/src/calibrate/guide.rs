@@ -15,8 +15,8 @@ const TABLE_C: [f64; 3] = [20.0, 25.0, 30.0];
 
 const BESIDE: &str = "\
 Side by side: several sensors in one tub
-  1. Take the animals' view: never leave an enclosure without its thermostat's or humidistat's probe while it heats or mists. Switch
-     what follows the probe to manual or off first, and look in.
+  1. Think of the animals first: never take out a probe that a thermostat or humidistat follows while it heats or mists. Switch what
+     follows it off or to manual, look in often, and put the probe back as soon as the test is over.
   2. Put the sensors close together in a clean closed tub, not touching the walls, with a damp (not dripping) sponge in a cup apart.
   3. Let it stand where no sun, lamp or heater reaches: at least 4 h, better a night. The temperature must stay within half a degree an hour.
   4. For the gain too, let the humidity move slowly by 20 %RH or more: half the time with the sponge, half without.

@@ -46,7 +46,7 @@ pub enum Refusal {
         limit_k_per_h: f64,
     },
     #[error(
-        "{sensor} has not settled: it was still moving, by {change_pct:.1} %RH over the part that is judged; leave it longer"
+        "{sensor} has not settled: it was still moving, by {change_pct:.1} %RH over the part that is judged; leave it longer, closed"
     )]
     NotSettled { sensor: String, change_pct: f64 },
     #[error(

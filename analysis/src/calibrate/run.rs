@@ -115,7 +115,6 @@ fn means(view: View<'_>, span: Span) -> Vec<(i64, f64)> {
 pub(super) struct Fitted {
     pub coefficients: Vec<f64>,
     pub errors: Vec<f64>,
-    pub residuals: Vec<f64>,
     /// Of the effective count of values, since neighbours repeat each other.
     pub dof: f64,
 }
@@ -129,7 +128,6 @@ impl Fitted {
         Ok(Fitted {
             errors: (0..columns.len()).map(|i| found.fit.standard_error(i)).collect(),
             coefficients: found.fit.coefficients,
-            residuals: found.fit.residuals,
             dof: (effective - columns.len() as f64).max(DOF_MIN),
         })
     }

@@ -18,6 +18,8 @@ const JUDGED_MS_MAX: i64 = 12 * MS_PER_HOUR;
 const JAR_DIFFERENCE_K: f64 = 0.1;
 /// … and by as much as the temperature moves in this time, h: the slurry is heavier than the air over it (own choice).
 const JAR_LAG_H: f64 = 0.5;
+/// A closed jar over salt holds still: readings that range further in the judged hours are not from one, %RH (own choice).
+const JAR_RANGE_PCT_MAX: f64 = 2.0;
 /// What is still to come at the reading's present pace in a third of the time that it has had, %RH, at most (own choice). A jar whose
 /// time constant is longer than a third of the test fails this.
 const TO_COME_PCT_MAX: f64 = 0.5;
@@ -91,6 +93,17 @@ pub fn point(probe: &Probe<'_>, salt: Salt, span: Span) -> Result<SaltPoint, Ref
         .map(|place| Ok(track.rh_pct[*place] - equilibrium_humidity_pct(salt, track.t_c[*place])?.rh_pct))
         .collect::<Result<_, Refusal>>()?;
 
+    let (low, high) = errors
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), error| {
+            (low.min(*error), high.max(*error))
+        });
+    if high - low > JAR_RANGE_PCT_MAX {
+        return Err(Refusal::NotSettled {
+            sensor: probe.id.to_owned(),
+            change_pct: high - low,
+        });
+    }
     let ones = vec![1.0; errors.len()];
     let middle = index.iter().sum::<i64>() as f64 / count;
     let elapsed_h: Vec<f64> = index

@@ -10,6 +10,7 @@ use super::{Fit, GAIN_SPAN_PCT_MIN, GAIN_U, Refusal, Share, check_reach, check_s
 use crate::physics::humidity::{log_slope_per_k, relative_humidity_pct, vapour_pressure_pa};
 use crate::physics::uncertainty::rectangular;
 use crate::statistics::Estimate;
+use crate::statistics::least_squares::linear;
 
 /// A tub must stand this long, h (common practice, no source).
 const HOURS_MIN: f64 = 4.0;
@@ -17,7 +18,7 @@ const HOURS_MIN: f64 = 4.0;
 const SETTLE_MS: i64 = MS_PER_HOUR / 2;
 /// Sensors differ in how fast they follow: only slower humidity is compared, %RH/h.
 const QUIET_PCT_PER_H: f64 = 6.0;
-/// The difference may move by this much between the first and the last third of what is judged, %RH (own choice: a tenth of the
+/// The difference may move by this much between the thirds of what is judged, %RH (own choice: a tenth of the
 /// usual claim of ±5 %RH).
 const SETTLED_PCT: f64 = 0.5;
 /// The air of a small closed tub is not the same everywhere, ±%RH (own choice).
@@ -164,10 +165,12 @@ fn ends(values: &[f64]) -> (f64, f64) {
         })
 }
 
-/// By how much the residuals moved from the first to the last third.
+/// By how much the means of the three thirds of a run differ.
 fn change(residuals: &[f64]) -> f64 {
-    let third = (residuals.len() / 3).max(1);
-    mean(&residuals[residuals.len() - third..]) - mean(&residuals[..third])
+    let third = residuals.len().div_ceil(3).max(1);
+    let means: Vec<f64> = residuals.chunks(third).map(mean).collect();
+    let (low, high) = ends(&means);
+    high - low
 }
 
 fn one(
@@ -212,15 +215,16 @@ fn one(
             vec![&ones]
         };
         let fitted = Fitted::of(&columns, &points.index, &points.difference)?;
-        let moved = change(&fitted.residuals);
-        if moved.abs() <= SETTLED_PCT {
+        // What is left after a plain fit: one that reckons with dependent errors may leave a trend.
+        let moved = change(&linear(&columns, &points.difference, None)?.residuals);
+        if moved <= SETTLED_PCT {
             let judged = Span {
                 from_ms: points.index[0] * CELL_MS,
                 until_ms: (points.index[points.index.len() - 1] + 1) * CELL_MS,
             };
             return result(probes, place, against, &points, &fitted, moved, judged);
         }
-        last_change = Some(moved.abs());
+        last_change = Some(moved);
         from_ms += SETTLE_MS;
     }
 }
@@ -281,7 +285,7 @@ fn result(
         },
         Share {
             what: "what was still settling",
-            u_pct: rectangular(moved.abs() / 2.0),
+            u_pct: rectangular(moved / 2.0),
         },
     ];
     let error = expanded(offset, &budget, fitted.dof);

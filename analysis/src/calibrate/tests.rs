@@ -154,13 +154,13 @@ fn side_by_side_recovers_offsets_at_the_stated_rate() {
     }
     println!("worst difference {worst:.2} %RH");
     for held in [share("error", total, SEEDS), share("difference", scatter, SEEDS)] {
-        assert!((0.90..=0.995).contains(&held), "{held}");
+        assert!((0.90..=0.99).contains(&held), "{held}");
     }
 }
 
 #[test]
 fn a_wide_span_gives_the_gain() {
-    let (mut held, mut corrected): (u64, u64) = (0, 0);
+    let (mut held, mut corrected, mut worst): (u64, u64, f64) = (0, 0, 0.0);
     for seed in 0..SEEDS {
         let mut rng = stream(seed, "gain");
         let exact = Invented {
@@ -185,10 +185,14 @@ fn a_wide_span_gives_the_gain() {
         let probes = [probe("spare", &pairs[0], GOOD), probe("low", &pairs[1], GOOD)];
         let found = compare(&probes, Against::Reference(0, None), whole(10.0)).expect("a quiet tub");
         let found = found[0].1.as_ref().expect("it settles");
-        let (low, high) = found.level_pct;
-        let by_gain = found
-            .gain
-            .unwrap_or_else(|| panic!("seed {seed}: {low} to {high} in {:?}", found));
+        let by_gain = found.gain.expect("30 %RH were spanned");
+        if (by_gain.value - gain).abs() > 0.02 {
+            println!(
+                "seed {seed}: gain {by_gain:?} for {gain:.4}, {:?}",
+                found.difference
+            );
+        }
+        worst = worst.max((by_gain.value - gain).abs());
         held += u64::from(by_gain.holds(gain));
         // The correction, which is of the reading, puts the sensor right at both ends.
         let correction = found.fit.correction(0, 0, None);
@@ -197,8 +201,9 @@ fn a_wide_span_gives_the_gain() {
             (reading - correction.bias_at(reading) - level).abs() < 0.5
         }));
     }
+    println!("worst gain {worst:.4}");
     let held = share("gain", held, SEEDS);
-    assert!((0.90..=0.995).contains(&held), "{held}");
+    assert!((0.90..=0.99).contains(&held), "{held}");
     assert!(corrected >= SEEDS * 95 / 100, "{corrected}");
 }
 
@@ -248,7 +253,7 @@ fn a_salt_check_recovers_offsets_at_the_stated_rate() {
             );
         }
         let held = share(salt.formula(), held, SEEDS);
-        assert!((0.90..=0.995).contains(&held), "{held}");
+        assert!((0.90..=0.99).contains(&held), "{held}");
     }
 }
 
@@ -322,6 +327,9 @@ fn what_would_mislead_is_refused() {
         judge(14.0, &jar(75.4, 10.0, 50.0)),
         Err(Refusal::NotSettled { .. })
     ));
+    // Never in the jar: an enclosure that breathes.
+    let breathing = |hour: f64| (22.0, 80.0 + 3.0 * (1.5 * hour).sin());
+    assert!(matches!(judge(14.0, &breathing), Err(Refusal::NotSettled { .. })));
     let sunny = |hour: f64| (22.0 + 4.0 * hour.sin(), 75.4);
     assert!(matches!(judge(14.0, &sunny), Err(Refusal::Wandering { .. })));
     assert!(matches!(

@@ -2,13 +2,16 @@
 
 mod assess;
 mod clock;
+mod clocks;
 mod corrections;
 mod cross;
 mod daily;
 mod grid;
 mod onset;
 pub mod quality;
+mod say;
 mod signal;
+mod standing;
 mod witness;
 
 pub use assess::assess;

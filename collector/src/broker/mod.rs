@@ -68,9 +68,12 @@ pub(crate) struct Shared {
     login: Option<Login>,
     hub: Hub,
     sessions: Arc<Sessions>,
-    guests: Mutex<BTreeMap<Arc<str>, (u64, Arc<Notify>)>>,
+    /// Who has each client id: the connection's number, and how to push it out.
+    guests: Mutex<Guests>,
     next_number: AtomicU64,
 }
+
+type Guests = BTreeMap<Arc<str>, (u64, Arc<Notify>)>;
 
 struct Login {
     username: Option<String>,

@@ -1,0 +1,369 @@
+//! What was found wrong with sensors, in words with figures.
+
+use std::collections::BTreeMap;
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::Sensor;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use super::assess::{CHECKED, Faults, Room};
+use super::clocks::ClockFault;
+use super::cross::{Blamed, Compared};
+use super::onset::Shape;
+use super::{Outcome, signal};
+use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
+use crate::statistics::Estimate;
+use crate::words;
+
+/// Spikes a day from which on they are told: one may be a hand, three are a loose contact (common practice, no source).
+const SPIKES_PER_DAY_MIN: f64 = 3.0;
+/// Days of a month in the rate of a drift.
+const DAYS_30: f64 = 30.0;
+/// Days that a comparison needs before it may say that nothing changed.
+pub(super) const FIGURES_MIN: usize = 7;
+
+impl Room<'_> {
+    pub(super) fn say_silent(
+        &self,
+        sensor: &Sensor,
+        faults: &BTreeMap<(String, Quantity), Faults>,
+        outcome: &mut Outcome,
+    ) {
+        let heard: Vec<&Faults> = CHECKED
+            .iter()
+            .filter_map(|quantity| faults.get(&(sensor.id.clone(), *quantity)))
+            .collect();
+        let anything = self.record.iter().any(|(id, _, _)| id == sensor.id);
+        if !anything {
+            outcome.verdicts.not_assessed.push(NotAssessed {
+                kind: Kind::SensorSilent,
+                enclosure: self.id.to_owned(),
+                subject: Some(sensor.id.clone()),
+                span: Some(self.history()),
+                reason: format!(
+                    "no reading of {} has ever come in; check its topic in the site file",
+                    sensor.id
+                ),
+            });
+            return;
+        }
+        // A sensor is silent when all that it measures is; one quantity alone is told as well, being half the sensor.
+        let mut told: Vec<i64> = Vec::new();
+        for pause in heard.iter().flat_map(|faults| &faults.silent) {
+            if told.iter().any(|from| (from - pause.from_ms).abs() < MS_PER_HOUR) {
+                continue;
+            }
+            told.push(pause.from_ms);
+            let lasts = pause.until_ms >= self.span.until_ms;
+            let hours = (pause.until_ms - pause.from_ms) as f64 / MS_PER_HOUR as f64;
+            let since = words::instant(self.site.zone, pause.from_ms);
+            let message = if lasts {
+                format!(
+                    "{} has been silent for {} (last heard on {since}).",
+                    sensor.id,
+                    words::duration(hours)
+                )
+            } else {
+                format!(
+                    "{} was silent for {} from {since}.",
+                    sensor.id,
+                    words::duration(hours)
+                )
+            };
+            outcome.verdicts.findings.push(Finding {
+                kind: Kind::SensorSilent,
+                enclosure: self.id.to_owned(),
+                subject: sensor.id.clone(),
+                start_ms: pause.from_ms,
+                end_ms: (!lasts).then_some(pause.until_ms),
+                severity: if lasts { Severity::Warning } else { Severity::Notice },
+                value: Value::new("hours without a reading", hours, "h"),
+                cause: None,
+                also: Vec::new(),
+                message,
+                advice: "Look at its battery, plug and radio path, and read a thermometer and hygrometer by hand until it is \
+                         back: what it watches is unknown meanwhile."
+                    .to_owned(),
+            });
+        }
+    }
+
+    pub(super) fn say_clock(&self, sensor: &Sensor, fault: &ClockFault, outcome: &mut Outcome) {
+        let lasts = fault.stretch.until_ms >= self.span.until_ms - MS_PER_24_H;
+        outcome.verdicts.findings.push(Finding {
+            kind: Kind::ClockWrong,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: fault.stretch.from_ms,
+            end_ms: (!lasts).then_some(fault.stretch.until_ms),
+            severity: Severity::Notice,
+            value: fault.value.clone(),
+            cause: None,
+            also: Vec::new(),
+            message: fault.message.clone(),
+            advice: "Set the device's clock or its time zone; let it send UTC or no time at all.".to_owned(),
+        });
+    }
+
+    pub(super) fn say_signal(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        faults: &Faults,
+        outcome: &mut Outcome,
+    ) {
+        let zone = self.site.zone;
+        let (name, unit) = (words::quantity(quantity), quantity.stored_unit());
+        let in_window =
+            |stretch: &&Span| stretch.until_ms > self.span.from_ms && stretch.from_ms < self.span.until_ms;
+        for stretch in faults.stuck.iter().filter(in_window) {
+            let lasts = self.lasts(sensor, quantity, *stretch);
+            let value = self
+                .record
+                .get(&sensor.id, quantity)
+                .and_then(|s| s.view().value_at(stretch.from_ms, 0));
+            let hours = stretch.hours();
+            outcome.verdicts.findings.push(Finding {
+                kind: Kind::SensorStuck,
+                enclosure: self.id.to_owned(),
+                subject: sensor.id.clone(),
+                start_ms: stretch.from_ms,
+                end_ms: (!lasts).then_some(stretch.until_ms),
+                severity: Severity::Warning,
+                value: Value::new("hours at one value", hours, "h"),
+                cause: None,
+                also: value.map(|value| Value::new("value", value, unit)).into_iter().collect(),
+                message: format!(
+                    "The {name} of {} stood still at {} for {} from {}, while the enclosure moved.",
+                    sensor.id,
+                    value.map_or_else(String::new, |value| words::value(quantity, value)),
+                    words::duration(hours),
+                    words::instant(zone, stretch.from_ms)
+                ),
+                advice: "Do not act on this reading. Unplug it for a minute; if it comes back stuck, replace it. Read by hand \
+                         meanwhile, above all if a heater or fogger follows it."
+                    .to_owned(),
+            });
+        }
+        if let Some(first) = faults.pinned.iter().find(in_window) {
+            let last = faults
+                .pinned
+                .iter()
+                .filter(in_window)
+                .next_back()
+                .unwrap_or(first);
+            let whole = Span {
+                from_ms: first.from_ms,
+                until_ms: last.until_ms,
+            };
+            let lasts = self.lasts(sensor, quantity, *last);
+            let judged = whole.intersect(self.span).unwrap_or(whole);
+            let readings = self
+                .record
+                .get(&sensor.id, quantity)
+                .map(|series| series.within(judged));
+            let share = readings.map_or(0.0, |view| {
+                100.0 * view.value.iter().filter(|v| **v >= signal::TOP_PCT).count() as f64
+                    / view.len().max(1) as f64
+            });
+            outcome.verdicts.findings.push(Finding {
+                kind: Kind::SensorPinned,
+                enclosure: self.id.to_owned(),
+                subject: sensor.id.clone(),
+                start_ms: whole.from_ms,
+                end_ms: (!lasts).then_some(whole.until_ms),
+                severity: Severity::Warning,
+                value: Value::new("share of the time at the top of the scale", share, "%"),
+                cause: None,
+                also: Vec::new(),
+                message: format!(
+                    "{} has read the top of its scale for {:.0} % of the time since {}, while the others say the air was drier.",
+                    sensor.id,
+                    share,
+                    words::instant(zone, whole.from_ms)
+                ),
+                advice: "Take it out and let it air in the dry room for a day; if it still reads near 100, replace it. What it \
+                         controls is not controlled meanwhile: look and mist by hand."
+                    .to_owned(),
+            });
+        }
+        let days = self.span.hours() / 24.0;
+        let per_day = faults.spike_count as f64 / days.max(1.0);
+        if per_day >= SPIKES_PER_DAY_MIN {
+            outcome.verdicts.findings.push(Finding {
+                kind: Kind::SensorSpikes,
+                enclosure: self.id.to_owned(),
+                subject: sensor.id.clone(),
+                start_ms: self.span.from_ms,
+                end_ms: None,
+                severity: Severity::Notice,
+                value: Value::new("spikes per day", per_day, "1/d"),
+                cause: None,
+                also: Vec::new(),
+                message: format!("The {name} of {} jumped out and back {per_day:.0} times a day.", sensor.id),
+                advice: "Check its plug and cable, and move it out of the spray and away from the fogger's outlet. Single \
+                         jumps are left out of everything else."
+                    .to_owned(),
+            });
+        }
+    }
+
+    pub(super) fn say_compared(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        measured: bool,
+        compared: Option<&Compared>,
+        outcome: &mut Outcome,
+    ) {
+        let kind = if quantity == Quantity::Humidity {
+            Kind::HumidityDrift
+        } else {
+            Kind::TemperatureBias
+        };
+        if !self.feeds(sensor, quantity) && !measured {
+            return;
+        }
+        match compared {
+            Some(Compared {
+                change: Some(blamed),
+                others,
+                ..
+            }) => {
+                outcome
+                    .verdicts
+                    .findings
+                    .push(self.change_finding(sensor, quantity, others, blamed));
+            }
+            Some(found) if found.figures.len() >= FIGURES_MIN => {}
+            _ => outcome.verdicts.not_assessed.push(NotAssessed {
+                kind,
+                enclosure: self.id.to_owned(),
+                subject: Some(sensor.id.clone()),
+                span: Some(self.span),
+                reason: self.why_not_compared(sensor, quantity, compared),
+            }),
+        }
+    }
+
+    pub(super) fn why_not_compared(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        compared: Option<&Compared>,
+    ) -> String {
+        let name = words::quantity(quantity);
+        let test = "put a second device beside it for a day, or check it over saturated table salt";
+        match compared {
+            Some(found) if found.others.is_empty() => {
+                format!(
+                    "the {name} of {} has nothing left to be compared with that can be believed; {test}",
+                    sensor.id
+                )
+            }
+            Some(found) => format!(
+                "only {} days of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
+                found.figures.len(),
+                sensor.id,
+                found.others.join(", ")
+            ),
+            None => format!(
+                "the {name} of {} stands alone: no second sensor says whether it drifts; {test}",
+                sensor.id
+            ),
+        }
+    }
+
+    pub(super) fn change_finding(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        others: &[String],
+        blamed: &Blamed,
+    ) -> Finding {
+        let zone = self.site.zone;
+        let change = &blamed.change;
+        let since = words::date(zone, change.onset_ms);
+        let (now, unit) = (change.now, quantity.stored_unit());
+        let way = if now.value > 0.0 { "high" } else { "low" };
+        let against = others.join(" and ");
+        let sure = match blamed.share {
+            Some(share) => format!(
+                " Two sensors alone can't prove which one: {:.0} % sure it is this one.",
+                100.0 * share
+            ),
+            None => String::new(),
+        };
+        let value_of = |name, estimate: Estimate, scale: f64, unit| {
+            Value::new(name, estimate.value * scale, unit)
+                .between(estimate.low * scale, estimate.high * scale)
+        };
+        let bias = value_of("bias now", now, 1.0, unit);
+        let range = words::range(quantity, now);
+        let controlled: Vec<&str> = self
+            .enclosure
+            .iter()
+            .flat_map(|e| &e.devices)
+            .filter(|d| {
+                d.controlled_by.as_deref() == Some(sensor.id.as_str()) && d.setpoint.humidity_pct.is_some()
+            })
+            .map(|d| d.id.as_str())
+            .collect();
+        let consequence = if controlled.is_empty() || quantity != Quantity::Humidity {
+            String::new()
+        } else if now.value > 0.0 {
+            format!(
+                " {} follows it, so the enclosure runs drier than it shows.",
+                controlled.join(" and ")
+            )
+        } else {
+            format!(
+                " {} follows it, so the enclosure runs wetter than it shows.",
+                controlled.join(" and ")
+            )
+        };
+        let (kind, value, also, what) = match (quantity, change.shape) {
+            (Quantity::Humidity, Shape::Drift) => {
+                let rate = value_of("drift rate", change.per_day, DAYS_30, "%RH/(30.d)");
+                let what = format!("drifts by {} in 30 days", words::change(quantity, rate.estimate));
+                (Kind::HumidityDrift, rate, vec![bias], what)
+            }
+            (Quantity::Humidity, Shape::Step) => (
+                Kind::HumidityStep,
+                value_of("bias change", now, 1.0, unit),
+                Vec::new(),
+                "has jumped".to_owned(),
+            ),
+            _ => (
+                Kind::TemperatureBias,
+                value_of("bias", now, 1.0, unit),
+                Vec::new(),
+                "has moved away".to_owned(),
+            ),
+        };
+        Finding {
+            kind,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: change.onset_ms,
+            end_ms: blamed.ended_ms,
+            severity: Severity::Warning,
+            value,
+            cause: None,
+            also,
+            message: format!(
+                "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
+                sensor.id
+            ),
+            advice: if quantity == Quantity::Humidity {
+                "Put a trusted device beside it for a day, or check it over saturated table salt; then note the correction or \
+                 replace it. Until then go by the other sensor and by touch."
+                    .to_owned()
+            } else {
+                "See whether the probe still hangs where it should, away from lamp, mat and draught; then compare it with a \
+                 trusted thermometer. A thermostat and its independent cut-out protect the animal, not this reading."
+                    .to_owned()
+            },
+        }
+    }
+}

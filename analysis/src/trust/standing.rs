@@ -1,0 +1,200 @@
+//! How a sensor stands, in one sentence, and its readings as others may use them.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::Sensor;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use super::assess::{Faults, Room};
+use super::cross::Compared;
+use super::onset::Shape;
+use super::say::FIGURES_MIN;
+use super::{DailyDifference, SensorTrust, Standing, corrections};
+use crate::physics::uncertainty::rectangular;
+use crate::series::Series;
+use crate::trusted::Usable;
+use crate::words;
+
+/// Coverage factor of the expanded uncertainty, about 95 % ([JCGM100] 6.2).
+const COVERAGE_K: f64 = 2.0;
+
+impl Room<'_> {
+    /// What a check said of a sensor, where that holds at the end of the span.
+    pub(super) fn correction(&self, sensor: &Sensor, quantity: Quantity) -> Option<corrections::Applied<'_>> {
+        corrections::applied(self.site, self.record, self.id, sensor, quantity, self.span)
+    }
+
+    pub(super) fn usable(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        mut clean: Series,
+        faults: &Faults,
+        compared: Option<&Compared>,
+    ) -> Usable {
+        let limit = match quantity {
+            Quantity::Humidity => sensor.accuracy.humidity_pct,
+            _ => sensor.accuracy.temperature_c,
+        };
+        let mut standard = rectangular(limit);
+        let mut corrected_by = 0.0;
+        corrections::take_off(self.site, self.record, self.id, sensor, quantity, &mut clean);
+        if let Some(applied) = self.correction(sensor, quantity) {
+            standard = applied.standard(standard);
+            corrected_by = applied.bias;
+        }
+        if let Some(blamed) = compared
+            .and_then(|c| c.change.as_ref())
+            .filter(|blamed| blamed.ended_ms.is_none())
+        {
+            let change = &blamed.change;
+            for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
+                if *at >= change.onset_ms {
+                    let days = (*at - change.onset_ms) as f64 / MS_PER_24_H as f64;
+                    let bias = match change.shape {
+                        Shape::Drift => change.per_day.value * days,
+                        Shape::Step => change.now.value,
+                    };
+                    *value -= bias;
+                }
+            }
+            corrected_by += change.now.value;
+            standard = standard.hypot((change.now.high - change.now.low) / 2.0 / COVERAGE_K);
+        }
+        let left_out = faults
+            .stuck
+            .iter()
+            .map(|span| (*span, "stuck at one value".to_owned()))
+            .chain(
+                faults
+                    .pinned
+                    .iter()
+                    .map(|span| (*span, "pinned at the top of the scale".to_owned())),
+            )
+            .collect();
+        Usable {
+            series: clean,
+            half_width: COVERAGE_K * standard,
+            left_out,
+            corrected_by,
+        }
+    }
+
+    pub(super) fn trust(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        faults: &Faults,
+        compared: Option<&Compared>,
+        usable: &Usable,
+    ) -> SensorTrust {
+        let zone = self.site.zone;
+        let ongoing = |stretches: &[Span]| {
+            stretches
+                .last()
+                .copied()
+                .filter(|stretch| self.lasts(sensor, quantity, *stretch))
+        };
+        let change = compared
+            .and_then(|c| c.change.as_ref())
+            .filter(|blamed| blamed.ended_ms.is_none());
+        let width = words::half_width(quantity, usable.half_width);
+        let (standing, text) = if let Some(stretch) = ongoing(&faults.stuck) {
+            (
+                Standing::NotBelieved,
+                format!(
+                    "not believed: stuck since {}",
+                    words::instant(zone, stretch.from_ms)
+                ),
+            )
+        } else if let Some(stretch) = ongoing(&faults.pinned) {
+            (
+                Standing::NotBelieved,
+                format!(
+                    "not believed: pinned at the top of its scale since {}",
+                    words::instant(zone, stretch.from_ms)
+                ),
+            )
+        } else if let Some(pause) = faults
+            .silent
+            .iter()
+            .find(|pause| pause.until_ms >= self.span.until_ms)
+        {
+            (
+                Standing::NotKnown,
+                format!("not known: silent since {}", words::instant(zone, pause.from_ms)),
+            )
+        } else if let Some(blamed) = change {
+            let now = blamed.change.now;
+            let way = if now.value > 0.0 { "high" } else { "low" };
+            (
+                Standing::Doubtful,
+                format!(
+                    "doubtful: reads {} {way} since about {}",
+                    words::range(quantity, now),
+                    words::date(zone, blamed.change.onset_ms)
+                ),
+            )
+        } else {
+            match compared {
+                Some(found) if found.figures.len() >= FIGURES_MIN => (
+                    Standing::Believed,
+                    format!(
+                        "believed within {width}; no change against {}",
+                        found.others.join(" and ")
+                    ),
+                ),
+                _ => (
+                    Standing::Believed,
+                    format!("believed within {width} by its maker's word; nothing to compare it with"),
+                ),
+            }
+        };
+        let text = match self.correction(sensor, quantity) {
+            Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
+            None => text,
+        };
+        let differences = compared.map_or_else(Vec::new, |found| {
+            let centre = found
+                .figures
+                .iter()
+                .take(14)
+                .map(|f| f.difference)
+                .collect::<Vec<_>>();
+            let centre = crate::statistics::robust::median(&centre).unwrap_or(0.0);
+            found
+                .figures
+                .iter()
+                .map(|figure| DailyDifference {
+                    at_ms: figure.at_ms,
+                    difference: figure.difference - centre,
+                    half_width: 0.5 * usable.half_width,
+                })
+                .collect()
+        });
+        SensorTrust {
+            enclosure: self.id.to_owned(),
+            sensor: sensor.id.clone(),
+            quantity,
+            standing,
+            words: text,
+            compared_with: compared
+                .filter(|c| !c.others.is_empty())
+                .map(|c| c.others.join(", ")),
+            half_width: Some(usable.half_width),
+            differences,
+        }
+    }
+
+    pub(super) fn unheard(&self, sensor: &Sensor, quantity: Quantity) -> SensorTrust {
+        SensorTrust {
+            enclosure: self.id.to_owned(),
+            sensor: sensor.id.clone(),
+            quantity,
+            standing: Standing::NotKnown,
+            words: "not known: nothing was heard in this time".to_owned(),
+            compared_with: None,
+            half_width: None,
+            differences: Vec::new(),
+        }
+    }
+}
