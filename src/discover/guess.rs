@@ -407,7 +407,7 @@ mod tests {
         check(
             "x",
             &[r#"{"air":{"temp_f":71.2},"a/b":{"lux":120}}"#],
-            &["/a~1b/lux illuminance lx", "/air/temp_f temperature [degF]"],
+            &["/air/temp_f temperature [degF]", "/a~1b/lux illuminance lx"],
         );
         check("x/humidity", &[r#"{"value":55.0}"#], &["/value humidity %RH"]);
         check("x", &[r#"{"time":12}"#], &["/time ?"]);
