@@ -3,7 +3,7 @@
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-use mosswarden_analysis::audit::{self, Asked, Audit};
+use mosswarden_analysis::audit::{self, Asked, Audit, Beside};
 use mosswarden_analysis::load;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
@@ -48,6 +48,8 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
         .map_err(Failure::failed("could not read the spool"))?;
     let journal = mosswarden_collector::journal::list(&site.data_dir)
         .map_err(Failure::failed("could not read the journal"))?;
+    let known = mosswarden_collector::corrections::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the corrections"))?;
     let gathered = audit::gather(
         site,
         enclosure,
@@ -56,8 +58,11 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
             until_ms,
             days: asked.days,
         },
-        &tail,
-        &journal.entries,
+        Beside {
+            tail: &tail,
+            journal: &journal.entries,
+            corrections: &known.corrections,
+        },
         &mut |step| eprintln!("{step}"),
     )
     .map_err(Failure::failed("could not read the archive"))?;

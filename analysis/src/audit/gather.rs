@@ -6,6 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Site};
@@ -85,6 +86,16 @@ pub struct Gathered<'a> {
     pub spool_readings: usize,
 }
 
+/// What stands beside the archive's files.
+#[derive(Debug, Clone, Copy)]
+pub struct Beside<'a> {
+    /// Durable readings that no file has yet.
+    pub tail: &'a [Reading],
+    pub journal: &'a [Entry],
+    /// What checks said of sensors.
+    pub corrections: &'a [Correction],
+}
+
 /// Reads and judges part by part; `progress` hears a sentence before each.
 ///
 /// # Errors
@@ -93,11 +104,15 @@ pub fn gather<'a>(
     site: &'a Site,
     enclosure: &'a Enclosure,
     asked: Asked<'a>,
-    tail: &[Reading],
-    journal: &[Entry],
+    beside: Beside<'_>,
     progress: &mut dyn FnMut(&str),
 ) -> Result<Gathered<'a>, LoadError> {
     let until_ms = asked.until_ms;
+    let Beside {
+        tail,
+        journal,
+        corrections,
+    } = beside;
     // An entry at the very end belongs to it: it is usually what was seen.
     let mut journal: Vec<Entry> = journal
         .iter()
@@ -122,6 +137,7 @@ pub fn gather<'a>(
         site,
         tail,
         journal: &journal,
+        corrections,
         files: BTreeSet::new(),
         read: Vec::new(),
         first_ms: first_ms(site, tail)?,
@@ -234,6 +250,7 @@ struct Reader<'a> {
     site: &'a Site,
     tail: &'a [Reading],
     journal: &'a [Entry],
+    corrections: &'a [Correction],
     files: BTreeSet<PathBuf>,
     read: Vec<Span>,
     first_ms: i64,
@@ -264,7 +281,8 @@ impl Reader<'_> {
             Some(&wanted),
             tail,
             self.journal.to_vec(),
-        )?;
+        )?
+        .with_corrections(self.corrections.to_vec());
         self.files.extend(record.files.iter().cloned());
         self.read.push(span);
         Ok(record)

@@ -27,7 +27,7 @@ mod tests;
 mod timeline;
 mod words;
 
-pub use gather::{Asked, Gathered, gather};
+pub use gather::{Asked, Beside, Gathered, gather};
 pub use html::html;
 pub use inputs::{FileDigest, Inputs, JournalDigest, digest, inputs};
 pub use json::json;

@@ -10,7 +10,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
 
-use super::{Asked, Audit, Inputs, audit, gather, html, inputs, json};
+use super::{Asked, Audit, Beside, Inputs, audit, gather, html, inputs, json};
 use crate::report::sample;
 
 const STEP_MS: i64 = 10 * 60_000;
@@ -134,7 +134,18 @@ fn make(site: &Site, tail: &[Reading], journal: &[Entry], days: u32) -> Audit {
         days,
     };
     let own = site.enclosure("mossy-1").expect("the sample has it");
-    let gathered = gather(site, own, asked, tail, journal, &mut |_| {}).expect("nothing is on disk");
+    let gathered = gather(
+        site,
+        own,
+        asked,
+        Beside {
+            tail,
+            journal,
+            corrections: &[],
+        },
+        &mut |_| {},
+    )
+    .expect("nothing is on disk");
     let inputs = inputs(&gathered).expect("nothing is on disk");
     audit(&gathered, inputs, true)
 }
