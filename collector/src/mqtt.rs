@@ -203,7 +203,11 @@ impl Client {
                     link.subscribe(&self.topics);
                 }
                 Ok(Heard::Publish(publish)) => {
-                    if self.hand_over(publish, &link, &mut stop).await.is_err() {
+                    if self
+                        .hand_over(self.arrival(publish, &link), &mut stop)
+                        .await
+                        .is_err()
+                    {
                         return Ended::Stopped;
                     }
                 }
@@ -222,7 +226,11 @@ impl Client {
                 Err(error) => {
                     // A broker without memory will not send these again, so they are kept, though nobody hears that.
                     for publish in link.leftovers() {
-                        if self.hand_over(publish, &link, &mut stop).await.is_err() {
+                        if self
+                            .hand_over(self.arrival(publish, &link), &mut stop)
+                            .await
+                            .is_err()
+                        {
                             return Ended::Stopped;
                         }
                     }
@@ -255,13 +263,7 @@ impl Client {
     /// Puts a message into the queue. A full queue holds the connection back: a broker may send far more than the window that
     /// was asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not acknowledged and
     /// comes again. Fails when the collector is gone.
-    async fn hand_over<L: Link>(
-        &self,
-        publish: link::Publish,
-        link: &L,
-        stop: &mut watch::Receiver<bool>,
-    ) -> Result<(), ()> {
-        let arrival = self.arrival(publish, link);
+    async fn hand_over(&self, arrival: Arrival, stop: &mut watch::Receiver<bool>) -> Result<(), ()> {
         tokio::select! {
             sent = self.queue.send(arrival) => sent.map_err(|_| ()),
             () = wait_for_stop(stop) => Ok(()),
