@@ -203,13 +203,12 @@ impl Client {
                     link.subscribe(&self.topics);
                 }
                 Ok(Heard::Publish(publish)) => {
-                    let arrival = self.arrival(publish, &link);
-                    // A full queue holds the connection back: a broker may send far more than the window that was
-                    // asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not
-                    // acknowledged and comes again.
-                    tokio::select! {
-                        sent = self.queue.send(arrival) => if sent.is_err() { return Ended::Stopped },
-                        () = wait_for_stop(&mut stop) => {}
+                    if self
+                        .hand_over(self.arrival(publish, &link), &mut stop)
+                        .await
+                        .is_err()
+                    {
+                        return Ended::Stopped;
                     }
                 }
                 Ok(Heard::SubscriptionRefused { count }) => {
@@ -225,6 +224,16 @@ impl Client {
                 }
                 Ok(Heard::Nothing) => {}
                 Err(error) => {
+                    // A broker without memory will not send these again, so they are kept, though nobody hears that.
+                    for publish in link.leftovers() {
+                        if self
+                            .hand_over(self.arrival(publish, &link), &mut stop)
+                            .await
+                            .is_err()
+                        {
+                            return Ended::Stopped;
+                        }
+                    }
                     self.forget(&mut link);
                     if connected_at
                         .take()
@@ -248,6 +257,16 @@ impl Client {
                     }
                 }
             }
+        }
+    }
+
+    /// Puts a message into the queue. A full queue holds the connection back: a broker may send far more than the window that
+    /// was asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not acknowledged and
+    /// comes again. Fails when the collector is gone.
+    async fn hand_over(&self, arrival: Arrival, stop: &mut watch::Receiver<bool>) -> Result<(), ()> {
+        tokio::select! {
+            sent = self.queue.send(arrival) => sent.map_err(|_| ()),
+            () = wait_for_stop(stop) => Ok(()),
         }
     }
 

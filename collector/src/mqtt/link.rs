@@ -42,6 +42,30 @@ pub(super) struct Publish {
     pub(super) is_retained: bool,
 }
 
+impl From<v5::mqttbytes::v5::Publish> for Publish {
+    fn from(publish: v5::mqttbytes::v5::Publish) -> Publish {
+        Publish {
+            topic: topic_of(&publish.topic),
+            payload: publish.payload,
+            id: publish.pkid,
+            is_repeat: publish.dup,
+            is_retained: publish.retain,
+        }
+    }
+}
+
+impl From<mqttbytes::v4::Publish> for Publish {
+    fn from(publish: mqttbytes::v4::Publish) -> Publish {
+        Publish {
+            topic: publish.topic.into(),
+            payload: publish.payload,
+            id: publish.pkid,
+            is_repeat: publish.dup,
+            is_retained: publish.retain,
+        }
+    }
+}
+
 /// Why there is no connection (any more).
 #[derive(Debug, thiserror::Error)]
 pub(super) enum LinkError {
@@ -68,6 +92,8 @@ pub(super) trait Link: Send {
     fn subscribe(&self, topics: &[Arc<str>]);
     fn acknowledger(&self) -> Acknowledge;
     fn speak(&self) -> Speak;
+    /// Messages that were read before the connection was lost and not yet heard.
+    fn leftovers(&mut self) -> Vec<Publish>;
     /// Drops everything of the old connection: events not yet seen, acknowledgements not yet sent.
     fn forget(&mut self);
     fn disconnect(&self);
@@ -163,13 +189,7 @@ impl Link for Five {
                     session_present: answer.session_present,
                 }
             }
-            v5::Event::Incoming(Packet::Publish(publish)) => Heard::Publish(Publish {
-                topic: topic_of(&publish.topic),
-                payload: publish.payload,
-                id: publish.pkid,
-                is_repeat: publish.dup,
-                is_retained: publish.retain,
-            }),
+            v5::Event::Incoming(Packet::Publish(publish)) => Heard::Publish(publish.into()),
             v5::Event::Incoming(Packet::SubAck(answer)) => {
                 let is_refused =
                     |code: &&SubscribeReasonCode| !matches!(code, SubscribeReasonCode::Success(_));
@@ -218,6 +238,15 @@ impl Link for Five {
                 )
                 .is_ok()
         })
+    }
+
+    fn leftovers(&mut self) -> Vec<Publish> {
+        let events = self.events.state.events.drain(..);
+        let publish = |event| match event {
+            v5::Event::Incoming(v5::mqttbytes::v5::Packet::Publish(publish)) => Some(publish.into()),
+            _ => None,
+        };
+        events.filter_map(publish).collect()
     }
 
     fn forget(&mut self) {
@@ -290,13 +319,7 @@ impl Link for Four {
                     session_present: answer.session_present,
                 }
             }
-            rumqttc::Event::Incoming(Packet::Publish(publish)) => Heard::Publish(Publish {
-                topic: publish.topic.into(),
-                payload: publish.payload,
-                id: publish.pkid,
-                is_repeat: publish.dup,
-                is_retained: publish.retain,
-            }),
+            rumqttc::Event::Incoming(Packet::Publish(publish)) => Heard::Publish(publish.into()),
             rumqttc::Event::Incoming(Packet::SubAck(answer)) => {
                 let is_refused = |code: &&SubscribeReasonCode| matches!(code, SubscribeReasonCode::Failure);
                 match answer.return_codes.iter().filter(is_refused).count() {
@@ -341,6 +364,15 @@ impl Link for Four {
                 )
                 .is_ok()
         })
+    }
+
+    fn leftovers(&mut self) -> Vec<Publish> {
+        let events = self.events.state.events.drain(..);
+        let publish = |event| match event {
+            rumqttc::Event::Incoming(mqttbytes::v4::Packet::Publish(publish)) => Some(publish.into()),
+            _ => None,
+        };
+        events.filter_map(publish).collect()
     }
 
     fn forget(&mut self) {

@@ -111,8 +111,9 @@ impl Mosquitto {
     pub(crate) fn start(home: &Path) -> Option<Mosquitto> {
         let port = free_port();
         let config = home.join("mosquitto.conf");
+        // As root it would become a user who can't write its memory here, and forget everything at a restart.
         let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\nmax_queued_messages 200000\n",
+            "user root\nlistener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\nmax_queued_messages 200000\n",
             home.display()
         );
         fs_err::write(&config, text).expect("room");
@@ -166,6 +167,11 @@ impl Mosquitto {
                 .success()
         );
         self.child.wait().expect("it is ours");
+        let memory = self.config.with_file_name("mosquitto.db");
+        assert!(
+            memory.exists(),
+            "mosquitto could not write its memory, so the test would prove nothing"
+        );
         self.child = Mosquitto::spawn(&self.config).expect("it started before");
         self.wait();
     }
@@ -190,7 +196,6 @@ pub(crate) struct Ledger {
 pub(crate) struct Device {
     pub(crate) ledger: Arc<Mutex<Ledger>>,
     stop: Arc<AtomicBool>,
-    hold: Arc<AtomicBool>,
     thread: JoinHandle<()>,
 }
 
@@ -208,8 +213,7 @@ impl Device {
             Arc::new(Mutex::new(Ledger::default())),
             Arc::new(AtomicBool::new(false)),
         );
-        let hold = Arc::new(AtomicBool::new(false));
-        let (ledger_in, stop_in, hold_in) = (Arc::clone(&ledger), Arc::clone(&stop), Arc::clone(&hold));
+        let (ledger_in, stop_in) = (Arc::clone(&ledger), Arc::clone(&stop));
         let thread = std::thread::spawn(move || {
             let mut pending: Vec<Pending> = Vec::new();
             let mut next = first;
@@ -221,43 +225,12 @@ impl Device {
                     started.elapsed() < Duration::from_secs(3600),
                     "a device is never served"
                 );
-                if talk(
-                    address,
-                    id,
-                    &mut pending,
-                    &mut next,
-                    &ledger_in,
-                    (&stop_in, &hold_in),
-                    pace,
-                )
-                .is_err()
-                {
+                if talk(address, id, &mut pending, &mut next, &ledger_in, &stop_in, pace).is_err() {
                     std::thread::sleep(Duration::from_millis(5));
                 }
             }
         });
-        Device {
-            ledger,
-            stop,
-            hold,
-            thread,
-        }
-    }
-
-    /// Sends nothing new, and returns when everything sent is acknowledged.
-    pub(crate) fn hold(&self) {
-        self.hold.store(true, Ordering::Relaxed);
-        let is_open = || {
-            let ledger = self.ledger.lock().expect("no panic");
-            ledger.sent.len() > ledger.acknowledged.len()
-        };
-        while is_open() {
-            std::thread::sleep(Duration::from_millis(1));
-        }
-    }
-
-    pub(crate) fn go_on(&self) {
-        self.hold.store(false, Ordering::Relaxed);
+        Device { ledger, stop, thread }
     }
 
     /// Waits until every message is acknowledged.
@@ -301,7 +274,7 @@ fn talk(
     pending: &mut Vec<Pending>,
     next: &mut u32,
     ledger: &Mutex<Ledger>,
-    (stop, hold): (&AtomicBool, &AtomicBool),
+    stop: &AtomicBool,
     pace: Duration,
 ) -> std::io::Result<()> {
     let mut stream = TcpStream::connect(address)?;
@@ -332,7 +305,7 @@ fn talk(
         stream.write_all(&publish_packet(old, true))?;
     }
     loop {
-        let may_send = !stop.load(Ordering::Relaxed) && !hold.load(Ordering::Relaxed);
+        let may_send = !stop.load(Ordering::Relaxed);
         while may_send && pending.len() < WINDOW {
             let number = *next;
             *next += 1;
@@ -352,12 +325,8 @@ fn talk(
             }
         }
         if pending.is_empty() {
-            if stop.load(Ordering::Relaxed) {
-                stream.write_all(&[0xe0, 0])?;
-                return Ok(());
-            }
-            std::thread::sleep(Duration::from_millis(1));
-            continue;
+            stream.write_all(&[0xe0, 0])?;
+            return Ok(());
         }
         stream.read_exact(&mut answer)?;
         assert_eq!(answer[..2], [0x40, 2], "PUBACK");
