@@ -10,7 +10,7 @@ use std::time::Duration;
 use mosswarden_collector::{CollectError, Counts, OwnMessage, Part, RunOptions, Snapshot, Summary, run};
 use mosswarden_config::site::Site;
 use rumqttc::{AsyncClient, Event, EventLoop, Incoming, MqttOptions, QoS, TlsConfiguration, Transport};
-use support::{Device, Mosquitto, SITE};
+use support::{Between, Device, Mosquitto, SITE};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot};
@@ -394,7 +394,7 @@ async fn intake_from_mosquitto_is_measured() {
         bare_s / ours_s
     );
     assert_eq!(summary.counts.duplicate, 0);
-    support::check(home.path(), &[ledger], "from mosquitto");
+    support::check(home.path(), &[ledger], Between::Broker);
 }
 
 /// A client that acknowledges and forgets, MQTT 5 with the same window.

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use support::{Chance, Collector, Device, Mosquitto, check, free_port, write_site};
+use support::{Between, Chance, Collector, Device, Mosquitto, check, free_port, write_site};
 
 const KILLS_BY_DEFAULT: u64 = 15;
 
@@ -59,7 +59,7 @@ fn kills_of_the_built_in_way_in() {
     let collector = Collector::start(&site);
     let ledgers = devices.map(Device::finish);
     collector.stop();
-    let count = check(home.path(), &ledgers, "built in");
+    let count = check(home.path(), &ledgers, Between::Nobody);
     println!("built in: {kills} kills, {count} acknowledged readings, 0 lost, 0 doubled");
     assert!(count > 100);
 }
@@ -108,7 +108,7 @@ fn kills_restarts_and_cuts_as_a_client_of_a_broker() {
         last = now;
     }
     collector.stop();
-    let count = check(home.path(), &[ledger], "client");
+    let count = check(home.path(), &[ledger], Between::Broker);
     println!(
         "client: {kills} kills, {cuts} cuts, {restarts} broker restarts, {count} readings, 0 lost, 0 doubled"
     );

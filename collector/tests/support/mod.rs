@@ -189,6 +189,8 @@ impl Drop for Mosquitto {
 pub(crate) struct Ledger {
     pub(crate) sent: BTreeSet<u32>,
     pub(crate) acknowledged: BTreeSet<u32>,
+    /// Sent again, marked as a repeat.
+    pub(crate) repeated: BTreeSet<u32>,
 }
 
 /// A device that publishes numbered readings at QoS 1 by the book: on a new connection it sends again, marked, what was not
@@ -241,9 +243,14 @@ impl Device {
     }
 }
 
+/// Whether a numbered reading bears its own time.
+fn has_its_time(number: u32) -> bool {
+    number % 2 == 1
+}
+
 /// Topic and payload of a numbered reading; its value is the number.
 fn reading(number: u32) -> (&'static str, String) {
-    if number % 2 == 0 {
+    if !has_its_time(number) {
         ("nature-room/mossy-1/low/humidity", number.to_string())
     } else {
         let at_s = 1_772_352_000 + number;
@@ -302,6 +309,7 @@ fn talk(
     stream.read_exact(&mut answer)?;
     assert_eq!((answer[0], answer[3]), (0x20, 0), "CONNACK");
     for old in pending.iter() {
+        ledger.lock().expect("no panic").repeated.insert(old.number);
         stream.write_all(&publish_packet(old, true))?;
     }
     loop {
@@ -364,40 +372,55 @@ pub(crate) fn values(home: &Path) -> BTreeMap<u32, usize> {
     found
 }
 
+/// Who stands between device and collector.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Between {
+    Nobody,
+    /// A broker passes on a device's repeat at QoS 1 as a new message, without a mark: two arrivals, unless it bears its time.
+    Broker,
+}
+
 /// The promise: every acknowledged reading is there, and none is there twice.
 #[track_caller]
-pub(crate) fn check(home: &Path, ledgers: &[Ledger], case: &str) -> usize {
+pub(crate) fn check(home: &Path, ledgers: &[Ledger], between: Between) -> usize {
     let found = values(home);
-    let acknowledged: BTreeSet<u32> = ledgers
-        .iter()
-        .flat_map(|ledger| ledger.acknowledged.iter().copied())
-        .collect();
-    let sent: BTreeSet<u32> = ledgers
-        .iter()
-        .flat_map(|ledger| ledger.sent.iter().copied())
-        .collect();
+    let all = |of: fn(&Ledger) -> &BTreeSet<u32>| -> BTreeSet<u32> {
+        ledgers.iter().flat_map(|l| of(l).iter().copied()).collect()
+    };
+    let (acknowledged, sent, repeated) = (all(|l| &l.acknowledged), all(|l| &l.sent), all(|l| &l.repeated));
     let lost: Vec<&u32> = acknowledged
         .iter()
         .filter(|number| !found.contains_key(number))
         .collect();
-    let doubled: Vec<_> = found.iter().filter(|(_, count)| **count > 1).collect();
+    let is_excused =
+        |number: &u32| between == Between::Broker && repeated.contains(number) && !has_its_time(*number);
+    let doubled: Vec<_> = found
+        .iter()
+        .filter(|(number, count)| **count > 1 && !is_excused(number))
+        .collect();
     assert!(
         lost.is_empty(),
-        "{case}: {} lost of {}: {:?}",
+        "{} lost of {}: {:?}",
         lost.len(),
         acknowledged.len(),
         &lost[..lost.len().min(20)]
     );
     assert!(
         doubled.is_empty(),
-        "{case}: {} doubled of {}: {:?}",
+        "{} doubled of {}: {:?}",
         doubled.len(),
         found.len(),
         &doubled[..doubled.len().min(20)]
     );
     assert!(
         found.keys().all(|number| sent.contains(number)),
-        "{case}: something was never sent"
+        "something was never sent"
     );
+    let excused = found.iter().filter(|(_, count)| **count > 1).count();
+    if excused > 0 {
+        println!(
+            "{excused} readings without a time of their own, which the device sent twice to the broker, came twice"
+        );
+    }
     acknowledged.len()
 }
