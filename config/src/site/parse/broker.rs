@@ -1,0 +1,93 @@
+//! `[broker]`: the way in.
+
+use std::path::Path;
+
+use super::*;
+
+/// The port of MQTT over TLS and in the clear, registered with IANA.
+const MQTTS_PORT: u16 = 8883;
+
+const MQTT_PORT: u16 = 1883;
+
+pub(super) fn broker(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Broker {
+    let known = [
+        "url",
+        "listen",
+        "username",
+        "password_file",
+        "ca_file",
+        "client_id",
+        "certificate_file",
+        "key_file",
+    ];
+    let default_listen = format!("127.0.0.1:{MQTT_PORT}");
+    let mut broker = Broker {
+        way: Way::Builtin {
+            listen: default_listen.clone(),
+        },
+        username: None,
+        password_file: None,
+        ca_file: None,
+        tls: None,
+        client_id: "mosswarden-collector".to_owned(),
+    };
+    let Some(section) = reader.child(top, "broker", "[broker]", &known) else {
+        return broker;
+    };
+    let url = reader
+        .text(&section, "url")
+        .unwrap_or_else(|| "builtin".to_owned());
+    let listen = reader.text(&section, "listen").unwrap_or(default_listen);
+    match way(&url, listen) {
+        Some(way) => broker.way = way,
+        None => reader.problem(
+            &section.key_span("url"),
+            format!("`url = \"{url}\"` is not a way in"),
+            Some("write \"builtin\", \"mqtt://host:1883\" or \"mqtts://host:8883\"".to_owned()),
+        ),
+    }
+    broker.username = reader.text(&section, "username");
+    broker.password_file = reader.text(&section, "password_file").map(|file| base.join(file));
+    broker.ca_file = reader.text(&section, "ca_file").map(|file| base.join(file));
+    let certificate = reader
+        .text(&section, "certificate_file")
+        .map(|file| base.join(file));
+    let key = reader.text(&section, "key_file").map(|file| base.join(file));
+    match (certificate, key) {
+        (Some(certificate_file), Some(key_file)) => {
+            broker.tls = Some(ListenerTls {
+                certificate_file,
+                key_file,
+            })
+        }
+        (None, None) => {}
+        (Some(_), None) => reader.missing(&section, "key_file", "\"secrets/key.pem\""),
+        (None, Some(_)) => reader.missing(&section, "certificate_file", "\"secrets/certificate.pem\""),
+    }
+    if let Some(client_id) = reader.text(&section, "client_id") {
+        broker.client_id = client_id;
+    }
+    broker
+}
+
+fn way(url: &str, listen: String) -> Option<Way> {
+    if url == "builtin" {
+        return Some(Way::Builtin { listen });
+    }
+    let (tls, rest) = match (url.strip_prefix("mqtt://"), url.strip_prefix("mqtts://")) {
+        (Some(rest), _) => (false, rest),
+        (_, Some(rest)) => (true, rest),
+        _ => return None,
+    };
+    let rest = rest.trim_end_matches('/');
+    let default_port = if tls { MQTTS_PORT } else { MQTT_PORT };
+    let (host, port) = match rest.rsplit_once(':') {
+        Some((host, port)) if !host.ends_with(':') => (host, port.parse().ok()?),
+        _ => (rest, default_port),
+    };
+    (!host.is_empty() && !host.contains('@')).then(|| Way::Client {
+        host: host.to_owned(),
+        port,
+        tls,
+    })
+}

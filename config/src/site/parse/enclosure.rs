@@ -1,0 +1,203 @@
+//! `[[enclosure]]`: species, stage, limits and light hours.
+
+use super::device::device;
+use super::*;
+
+pub(super) const ENCLOSURE_KEYS: &[&str] = &[
+    "id", "label", "species", "stage", "animals", "day", "limits", "sensor", "device",
+];
+
+const LIMIT_KEYS: &[&str] = &[
+    "day_c",
+    "night_c",
+    "max_c",
+    "min_c",
+    "emergency_c",
+    "humidity_pct",
+    "humidity_day_pct",
+    "humidity_night_pct",
+];
+
+pub(super) fn enclosure(
+    reader: &mut Reader<'_>,
+    mut section: Section<'_, '_>,
+    list: &SpeciesList,
+    warnings: &mut Vec<Problem>,
+) -> Option<Enclosure> {
+    let id = id(reader, &section)?;
+    section.name = format!("[[enclosure]] {id}");
+    let label = reader.text(&section, "label").unwrap_or_else(|| id.clone());
+    let species_id = reader
+        .required_text(&section, "species", "\"mossy-frog\"")
+        .unwrap_or_default();
+    let species = list.get(&species_id).cloned();
+    let base = stage_limits(reader, &section, species.as_ref());
+    let limits = limits(reader, &section, base);
+    if species.is_none() && !species_id.is_empty() {
+        let near = nearest(&species_id, list.ids());
+        let hint = match near {
+            Some(near) => format!("the nearest known species is \"{near}\"; or add a file to the folder species/"),
+            None => "add a file to the folder species/ beside the site file, or give day_c, night_c and max_c in limits"
+                .to_owned(),
+        };
+        let span = section.key_span("species");
+        let message = format!("unknown species \"{species_id}\"");
+        if limits.is_none() {
+            reader.problem(&span, message, Some(hint));
+        } else {
+            let message = format!("{message}: only the limits written here are used");
+            let line = reader.line(&span);
+            warnings.push(Problem {
+                file: reader.file().to_owned(),
+                line,
+                message,
+                hint: Some(hint),
+            });
+        }
+    }
+    let light = light(reader, &section);
+    let animals = reader.count(&section, "animals");
+    let mut sensors = Vec::new();
+    for inner in reader.children(&section, "sensor", "[[enclosure.sensor]]", SENSOR_KEYS) {
+        sensors.extend(sensor(reader, inner, &id));
+    }
+    let device_keys = ["id", "kind", "controlled_by", "setpoint", "schedule", "feeds"];
+    let mut devices = Vec::new();
+    for inner in reader.children(&section, "device", "[[enclosure.device]]", &device_keys) {
+        devices.extend(device(reader, inner));
+    }
+    Some(Enclosure {
+        id,
+        label,
+        species_id,
+        species,
+        animals,
+        light,
+        limits: limits?,
+        sensors,
+        devices,
+    })
+}
+
+fn stage_limits(
+    reader: &mut Reader<'_>,
+    section: &Section<'_, '_>,
+    species: Option<&Species>,
+) -> Option<Limits> {
+    let species = species?;
+    let Some(name) = reader.text(section, "stage") else {
+        return species.stages.first().map(|s| s.limits());
+    };
+    let stage = species.stage(&name);
+    if stage.is_none() {
+        let known: Vec<&str> = species.stages.iter().map(|s| s.name.as_str()).collect();
+        reader.problem(
+            &section.key_span("stage"),
+            format!("`stage = \"{name}\"` is not known for {}", species.id),
+            Some(format!("known: {}", known.join(", "))),
+        );
+    }
+    stage.map(|s| s.limits())
+}
+
+/// The species' limits, overridden one by one. `None` where neither gives day, night and highest temperature.
+fn limits(reader: &mut Reader<'_>, section: &Section<'_, '_>, base: Option<Limits>) -> Option<Limits> {
+    /// Stands below the wanted night where nothing says how cold is too cold (common practice, no source).
+    const MIN_BELOW_NIGHT_K: f64 = 3.0;
+    let name = format!("{} limits", section.name);
+    let Some(written) = reader.child(section, "limits", &name, LIMIT_KEYS) else {
+        return base;
+    };
+    let band = |(low, high)| Band { low, high };
+    let day_c = reader
+        .range(&written, "day_c")
+        .map(band)
+        .or(base.map(|b| b.day_c));
+    let night_c = reader
+        .range(&written, "night_c")
+        .map(band)
+        .or(base.map(|b| b.night_c));
+    let max_c = reader.number(&written, "max_c").or(base.map(|b| b.max_c));
+    let min_c = reader.number(&written, "min_c");
+    let emergency_c = reader.number(&written, "emergency_c");
+    let both = reader.range(&written, "humidity_pct").map(band);
+    let humidity_day_pct = reader.range(&written, "humidity_day_pct").map(band).or(both);
+    let humidity_night_pct = reader.range(&written, "humidity_night_pct").map(band).or(both);
+    let (Some(day_c), Some(night_c), Some(max_c)) = (day_c, night_c, max_c) else {
+        return None;
+    };
+
+    let coldest_wanted = day_c.low.min(night_c.low);
+    let min_c = min_c.unwrap_or_else(|| {
+        base.map_or(coldest_wanted - MIN_BELOW_NIGHT_K, |b| b.min_c)
+            .min(coldest_wanted)
+    });
+    // The species' emergency stands a step above its limit; an overridden limit takes that step along.
+    let emergency_c = emergency_c.or_else(|| {
+        base.and_then(|b| {
+            b.emergency_c
+                .map(|e| if e > max_c { e } else { max_c + (e - b.max_c) })
+        })
+    });
+    check_order(
+        reader,
+        &written,
+        "max_c",
+        max_c >= day_c.high,
+        "below the wanted day range",
+    );
+    check_order(
+        reader,
+        &written,
+        "min_c",
+        min_c <= night_c.low,
+        "above the wanted night range",
+    );
+    check_order(
+        reader,
+        &written,
+        "emergency_c",
+        emergency_c.is_none_or(|e| e >= max_c),
+        "below max_c",
+    );
+    Some(Limits {
+        day_c,
+        night_c,
+        max_c,
+        min_c,
+        emergency_c,
+        humidity_day_pct: humidity_day_pct.or(base.and_then(|b| b.humidity_day_pct)),
+        humidity_night_pct: humidity_night_pct.or(base.and_then(|b| b.humidity_night_pct)),
+    })
+}
+
+fn check_order(reader: &mut Reader<'_>, written: &Section<'_, '_>, key: &str, holds: bool, wrong: &str) {
+    if !holds {
+        let at = if written.has(key) { key } else { "day_c" };
+        reader.problem(
+            &written.key_span(at),
+            format!("`{key}` lies {wrong}: limits are upside down"),
+            None,
+        );
+    }
+}
+
+pub(super) fn light(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> LightHours {
+    let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap_or_default();
+    // Twelve hours, as most keepers set them (common practice, no source).
+    let mut hours = LightHours {
+        start: at(8),
+        end: at(20),
+    };
+    let name = format!("{} day", section.name);
+    let Some(day) = reader.child(section, "day", &name, &["start", "end"]) else {
+        return hours;
+    };
+    if let Some(start) = reader.time(&day, "start") {
+        hours.start = start;
+    }
+    if let Some(end) = reader.time(&day, "end") {
+        hours.end = end;
+    }
+    hours
+}

@@ -1,0 +1,156 @@
+//! From the text of a site file to [`Site`]: every key is read, checked and given its default here.
+
+mod broker;
+mod crossing;
+mod device;
+mod enclosure;
+mod feed;
+mod sensor;
+mod service;
+
+use std::path::Path;
+
+use broker::broker;
+use crossing::{Places, check_controllers, check_ids_and_topics};
+use enclosure::{ENCLOSURE_KEYS, enclosure};
+use sensor::{SENSOR_KEYS, sensor};
+use service::{alerts, collect, page};
+
+use super::*;
+use crate::species::SpeciesList;
+
+pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
+    let mut reader = Reader::new(file, source);
+    let mut warnings = Vec::new();
+    let Some(root) = reader.parse() else {
+        return Err(reader.problems);
+    };
+    let top = reader.section(
+        root.get_ref(),
+        root.span(),
+        "the site file",
+        &["site", "broker", "collect", "page", "alerts", "room", "enclosure"],
+    );
+    let base = file.parent().unwrap_or(Path::new("")).to_owned();
+
+    let own_dir = base.join("species");
+    let species = match SpeciesList::load(own_dir.is_dir().then_some(own_dir.as_path())) {
+        Ok(species) => species,
+        Err(problems) => {
+            reader.problems.extend(problems);
+            return Err(reader.problems);
+        }
+    };
+
+    let head = reader.child(&top, "site", "[site]", &["name", "timezone", "data_dir", "units"]);
+    if head.is_none() {
+        reader.missing(&top, "[site]", "a table with name and timezone");
+    }
+    let name = head
+        .as_ref()
+        .and_then(|h| reader.required_text(h, "name", "\"my room\""))
+        .unwrap_or_default();
+    let zone = head.as_ref().and_then(|h| zone(&mut reader, h));
+    let data_dir = head
+        .as_ref()
+        .and_then(|h| reader.text(h, "data_dir"))
+        .unwrap_or_else(|| "data".to_owned());
+    let units = head
+        .as_ref()
+        .and_then(|h| {
+            reader.word(h, "units", &["metric", "imperial"], |word| match word {
+                "metric" => Some(Units::Metric),
+                "imperial" => Some(Units::Imperial),
+                _ => None,
+            })
+        })
+        .unwrap_or(Units::Metric);
+
+    let broker = broker(&mut reader, &top, &base);
+    let collect = collect(&mut reader, &top);
+    let page = page(&mut reader, &top, &base);
+    let alerts = alerts(&mut reader, &top, &base);
+
+    let mut room_sensors = Vec::new();
+    if let Some(room) = reader.child(&top, "room", "[room]", &["sensor"]) {
+        for section in reader.children(&room, "sensor", "[[room.sensor]]", SENSOR_KEYS) {
+            room_sensors.extend(sensor(&mut reader, section, "room"));
+        }
+    }
+    let mut enclosures = Vec::new();
+    let mut places = Places::default();
+    for section in reader.children(&top, "enclosure", "[[enclosure]]", ENCLOSURE_KEYS) {
+        let span = section.key_span("id");
+        if let Some(found) = enclosure(&mut reader, section, &species, &mut warnings) {
+            places.id(&mut reader, &found.id, &span, "enclosure");
+            enclosures.push(found);
+        }
+    }
+    check_ids_and_topics(&mut reader, &top, &mut places);
+    check_controllers(&mut reader, &top, &enclosures);
+
+    match zone {
+        Some(zone) if reader.problems.is_empty() => Ok(Site {
+            file: file.to_owned(),
+            name,
+            zone,
+            data_dir: base.join(data_dir),
+            units,
+            broker,
+            collect,
+            page,
+            alerts,
+            room_sensors,
+            enclosures,
+            warnings,
+        }),
+        _ => {
+            reader.problems.sort_by_key(|problem| problem.line);
+            Err(reader.problems)
+        }
+    }
+}
+
+fn zone(reader: &mut Reader<'_>, head: &Section<'_, '_>) -> Option<Zone> {
+    let name = reader.required_text(head, "timezone", "\"Europe/Lisbon\"")?;
+    let zone = Zone::from_name(&name);
+    if zone.is_none() {
+        let hint = match nearest(&name, Zone::names()) {
+            Some(near) => format!("the nearest IANA name is \"{near}\""),
+            None => "write an IANA name such as \"Europe/Lisbon\"".to_owned(),
+        };
+        reader.problem(
+            &head.key_span("timezone"),
+            format!("unknown time zone \"{name}\""),
+            Some(hint),
+        );
+    }
+    zone
+}
+
+fn id(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<String> {
+    let id = reader.required_text(section, "id", "\"mossy-1\"")?;
+    let sound = !id.is_empty() && id.chars().all(|c| c.is_alphanumeric() || c == '-' || c == '_');
+    if !sound || id == crate::table::ROOM {
+        reader.problem(
+            &section.key_span("id"),
+            format!("`id = \"{id}\"` can't be used"),
+            Some("use letters, digits, '-' and '_'; `room` is taken by the room itself".to_owned()),
+        );
+        return None;
+    }
+    Some(id)
+}
+
+fn positive(reader: &mut Reader<'_>, section: &Section<'_, '_>, key: &str) -> Option<f64> {
+    let number = reader.number(section, key)?;
+    if number <= 0.0 {
+        reader.problem(
+            &section.key_span(key),
+            format!("`{key}` must be above 0, not {number:?}"),
+            None,
+        );
+        return None;
+    }
+    Some(number)
+}

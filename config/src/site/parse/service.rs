@@ -1,0 +1,84 @@
+//! `[collect]`, `[page]` and `[alerts]`: what the running program does besides taking readings in.
+
+use std::path::Path;
+
+use super::*;
+
+pub(super) fn collect(reader: &mut Reader<'_>, top: &Section<'_, '_>) -> Collect {
+    /// Fifteen minutes: a quarter of an hour's readings make a Parquet file worth its header.
+    const PUBLISH_EVERY_S: u64 = 900;
+    const COMMIT_EVERY_S: u64 = 2;
+    let mut collect = Collect {
+        commit_every_s: COMMIT_EVERY_S,
+        publish_every_s: PUBLISH_EVERY_S,
+        keep_s: None,
+    };
+    let Some(section) = reader.child(
+        top,
+        "collect",
+        "[collect]",
+        &["commit_every", "publish_every", "keep"],
+    ) else {
+        return collect;
+    };
+    if let Some(seconds) = reader.duration_s(&section, "commit_every") {
+        collect.commit_every_s = seconds;
+    }
+    if let Some(seconds) = reader.duration_s(&section, "publish_every") {
+        collect.publish_every_s = seconds.max(1);
+    }
+    if section.value("keep").and_then(|v| v.get_ref().as_str()) != Some("forever") {
+        collect.keep_s = reader.duration_s(&section, "keep");
+    }
+    collect
+}
+
+pub(super) fn page(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Page {
+    let mut page = Page {
+        listen: Some("127.0.0.1:8460".to_owned()),
+        access_file: None,
+    };
+    let Some(section) = reader.child(top, "page", "[page]", &["listen", "access_file"]) else {
+        return page;
+    };
+    if let Some(listen) = reader.text(&section, "listen") {
+        page.listen = (listen != "off").then_some(listen);
+    }
+    page.access_file = reader.text(&section, "access_file").map(|file| base.join(file));
+    page
+}
+
+pub(super) fn alerts(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Alerts {
+    let keys = ["mqtt_topic", "webhook_url", "email_to", "smtp"];
+    let Some(section) = reader.child(top, "alerts", "[alerts]", &keys) else {
+        return Alerts::default();
+    };
+    let smtp_keys = ["host", "port", "from", "username", "password_file"];
+    let smtp = reader
+        .child(&section, "smtp", "[alerts.smtp]", &smtp_keys)
+        .and_then(|inner| {
+            /// Submission with STARTTLS, RFC 6409.
+            const SUBMISSION_PORT: u32 = 587;
+            Some(Smtp {
+                host: reader.required_text(&inner, "host", "\"mail.example.org\"")?,
+                port: reader
+                    .count(&inner, "port")
+                    .unwrap_or(SUBMISSION_PORT)
+                    .try_into()
+                    .ok()?,
+                from: reader.required_text(&inner, "from", "\"mosswarden@example.org\"")?,
+                username: reader.text(&inner, "username"),
+                password_file: reader.text(&inner, "password_file").map(|file| base.join(file)),
+            })
+        });
+    let alerts = Alerts {
+        mqtt_topic: reader.text(&section, "mqtt_topic"),
+        webhook_url: reader.text(&section, "webhook_url"),
+        email_to: reader.text(&section, "email_to"),
+        smtp,
+    };
+    if alerts.email_to.is_some() && alerts.smtp.is_none() {
+        reader.missing(&section, "[alerts.smtp]", "a table with host and from");
+    }
+    alerts
+}
