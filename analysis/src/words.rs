@@ -1,8 +1,12 @@
-//! How instants, durations and values are said to a keeper: one way for every message.
+//! How instants, durations, values, counts and kinds of findings are said to a keeper: one way for every message.
 
+use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::zone::Zone;
+use mosswarden_config::site::Site;
+use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
+use crate::findings::{Cause, Kind};
+use crate::plot::{Display, number};
 use crate::statistics::Estimate;
 
 /// "Tuesday 19 May, 14:10" in local time.
@@ -15,13 +19,17 @@ pub fn date(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%A %-d %B").to_string()
 }
 
-/// "2 h 10 min", "35 min", "3 days".
+/// "2 h 10 min", "35 min", "50 h", "3 days 4 h".
 pub fn duration(hours: f64) -> String {
     /// From here on days say more than hours.
-    const HOURS_MAX: f64 = 72.0;
+    const DAYS_MIN: i64 = 3;
     let minutes = (hours * 60.0).round() as i64;
-    if hours >= HOURS_MAX {
-        return format!("{:.1} days", hours / 24.0);
+    let (days, rest) = (minutes / (24 * 60), minutes % (24 * 60));
+    if days >= DAYS_MIN {
+        return match (rest + 30) / 60 {
+            0 => format!("{days} days"),
+            hours => format!("{days} days {hours} h"),
+        };
     }
     match (minutes / 60, minutes % 60) {
         (0, minutes) => format!("{minutes} min"),
@@ -69,4 +77,264 @@ pub fn range(quantity: Quantity, estimate: Estimate) -> String {
         estimate.high * estimate.value.signum(),
     );
     format!("{:.1} to {:.1} {}", a.min(b).max(0.0), a.max(b), unit(quantity))
+}
+
+/// "82 %" of a share.
+pub fn percent(share_frac: f64) -> String {
+    format!("{:.0} %", share_frac * 100.0)
+}
+
+/// "Tuesday 19 May".
+pub fn day(date: NaiveDate) -> String {
+    date.format("%A %-d %B").to_string()
+}
+
+/// "Tue 19 May, 14:10".
+pub fn moment_short(zone: Zone, at_ms: i64) -> String {
+    zone.local(at_ms).format("%a %-d %b, %H:%M").to_string()
+}
+
+const COUNTS: [&str; 13] = [
+    "none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+];
+
+/// "two"; digits from thirteen on.
+pub fn count(count: usize) -> String {
+    COUNTS
+        .get(count)
+        .map_or_else(|| count.to_string(), |word| (*word).to_owned())
+}
+
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// "1 night", "2 nights".
+pub fn several(count: usize, one: &str) -> String {
+    if count == 1 {
+        format!("1 {one}")
+    } else {
+        format!("{count} {one}s")
+    }
+}
+
+/// "a", "a and b", "a, b and c".
+pub fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [only] => only.clone(),
+        [head @ .., last] => format!("{} and {last}", head.join(", ")),
+    }
+}
+
+/// What a span is called in the answer: "this week", "this day", "in these 9 days".
+pub fn span_name(zone: Zone, span: Span) -> String {
+    let week = zone.week(&zone.week_name(span.from_ms));
+    let days = zone.dates(span).len();
+    match days {
+        _ if week.is_ok_and(|week| week == span) => "this week".to_owned(),
+        1 => "on this day".to_owned(),
+        days => format!("in these {days} days"),
+    }
+}
+
+/// "Monday 18 to Sunday 24 May 2026".
+pub fn span_dates(zone: Zone, span: Span) -> String {
+    let dates = zone.dates(span);
+    let (Some(first), Some(last)) = (dates.first(), dates.last()) else {
+        return "no days".to_owned();
+    };
+    if first == last {
+        first.format("%A %-d %B %Y").to_string()
+    } else {
+        format!("{} to {}", day(*first), last.format("%A %-d %B %Y"))
+    }
+}
+
+/// Days of the span on which the clocks change, each as a sentence.
+pub fn clock_changes(zone: Zone, span: Span) -> Vec<(NaiveDate, String)> {
+    zone.dates(span)
+        .into_iter()
+        .filter_map(|date| {
+            let whole = zone.day(date);
+            let shift_min = (zone.offset_s(whole.until_ms) - zone.offset_s(whole.from_ms)) / 60;
+            if shift_min == 0 {
+                return None;
+            }
+            let way = if shift_min > 0 { "forward" } else { "back" };
+            let hours = whole.hours();
+            let by = duration(f64::from(shift_min.abs()) / 60.0);
+            Some((
+                date,
+                format!(
+                    "On {} the clocks went {way} by {by}: that day has {hours} hours.",
+                    day(date)
+                ),
+            ))
+        })
+        .collect()
+}
+
+/// The start of the local clock hour that holds an instant, and of the next one.
+pub fn hours_of(span: Span) -> impl Iterator<Item = Span> {
+    let first = span.from_ms.div_euclid(MS_PER_HOUR) * MS_PER_HOUR;
+    (first..span.until_ms)
+        .step_by(MS_PER_HOUR as usize)
+        .map(|from_ms| Span {
+            from_ms,
+            until_ms: from_ms + MS_PER_HOUR,
+        })
+}
+
+/// What a kind of finding is called in a heading.
+pub fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
+    match (kind, cause) {
+        (Kind::Overheating, Some(Cause::RoomHeat)) => "Too hot, with the room",
+        (Kind::Overheating, Some(Cause::Heater)) => "Too hot, by its heater",
+        (Kind::Overheating, Some(Cause::Lamp)) => "Too hot, by its lamp",
+        (Kind::Overheating, None) => "Too hot",
+        (Kind::HumidityDrift, _) => "A humidity sensor is drifting",
+        (Kind::HumidityStep, _) => "A humidity sensor has jumped",
+        (Kind::SensorStuck, _) => "A sensor is stuck",
+        (Kind::SensorPinned, _) => "A sensor stands at the top of its scale",
+        (Kind::SensorSpikes, _) => "A sensor throws spikes",
+        (Kind::SensorSilent, _) => "A sensor is silent",
+        (Kind::ClockWrong, _) => "A device's clock is wrong",
+        (Kind::TemperatureBias, _) => "A temperature sensor is off",
+        (Kind::Overcooling, _) => "Too cold",
+        (Kind::NightTooWarm, _) => "Nights too warm",
+        (Kind::NightTooCold, _) => "Nights too cold",
+        (Kind::NoNightDrop, _) => "No cooler at night",
+        (Kind::HeaterStuckOn, _) => "The heater stays on",
+        (Kind::HeaterFailed, _) => "The heater does not warm",
+        (Kind::HumidityTooLow, _) => "Too dry",
+        (Kind::HumidityTooHigh, _) => "Too humid",
+        (Kind::SetpointMissed, _) => "Humidity misses its set-point",
+        (Kind::MistWeak, _) => "Misting has grown weak",
+        (Kind::MistMissed, _) => "Mistings were missed",
+        (Kind::StaysWet, _) => "Stays wet too long",
+        (Kind::LightHoursWrong, _) => "Light hours are off",
+        (Kind::CareOverdue, _) => "Care is overdue",
+    }
+}
+
+/// What a kind judges, for the list of what could not be judged.
+pub fn judged(kind: Kind) -> &'static str {
+    match kind {
+        Kind::HumidityDrift | Kind::HumidityStep => "humidity drift",
+        Kind::SensorStuck => "stuck readings",
+        Kind::SensorPinned => "readings at the top of the scale",
+        Kind::SensorSpikes => "spikes",
+        Kind::SensorSilent => "silence",
+        Kind::ClockWrong => "the device's clock",
+        Kind::TemperatureBias => "temperature agreement",
+        Kind::Overheating => "heat",
+        Kind::Overcooling => "cold",
+        Kind::NightTooWarm | Kind::NightTooCold => "nights",
+        Kind::NoNightDrop => "the drop at night",
+        Kind::HeaterStuckOn | Kind::HeaterFailed => "the heater",
+        Kind::HumidityTooLow => "dryness",
+        Kind::HumidityTooHigh => "excess humidity",
+        Kind::SetpointMissed => "the humidity set-point",
+        Kind::MistWeak => "what the mistings do",
+        Kind::MistMissed => "whether the mistings ran",
+        Kind::StaysWet => "time near saturation",
+        Kind::LightHoursWrong => "light hours",
+        Kind::CareOverdue => "care",
+    }
+}
+
+/// Figures as one site's keeper reads them: local time, units as asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Words {
+    zone: Zone,
+    display: Display,
+}
+
+impl Words {
+    pub fn of(site: &Site) -> Words {
+        Words {
+            zone: site.zone,
+            display: Display::new(site.units),
+        }
+    }
+
+    /// `31.4 °C`, or in °F.
+    pub fn temperature(self, t_c: f64) -> String {
+        self.display.temperature_words(t_c)
+    }
+
+    /// `3.4 °C` for a difference.
+    pub fn difference(self, difference_k: f64) -> String {
+        format!(
+            "{} {}",
+            number(self.display.difference(difference_k)),
+            self.display.degree()
+        )
+    }
+
+    /// `14:10`.
+    pub fn clock(self, at_ms: i64) -> String {
+        self.zone.local(at_ms).format("%H:%M").to_string()
+    }
+
+    /// `Tuesday 19 May`.
+    pub fn day(self, at_ms: i64) -> String {
+        date(self.zone, at_ms)
+    }
+
+    /// `14:10 on Tuesday 19 May`.
+    pub fn moment(self, at_ms: i64) -> String {
+        format!("{} on {}", self.clock(at_ms), self.day(at_ms))
+    }
+
+    /// `2 h 10 min`, `40 min`, `3 days 4 h`.
+    pub fn hours(self, hours: f64) -> String {
+        duration(hours)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::site::Units;
+
+    use super::*;
+
+    #[test]
+    fn lengths_read_as_people_say_them() {
+        assert_eq!(duration(2.0 + 10.0 / 60.0), "2 h 10 min");
+        assert_eq!(duration(0.58), "35 min");
+        assert_eq!(duration(50.0), "50 h");
+        assert_eq!(duration(76.0), "3 days 4 h");
+    }
+
+    #[test]
+    fn a_clock_change_is_named_on_its_day() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let week = zone.week("2026-W13").expect("a week");
+        let changes = clock_changes(zone, week);
+        assert_eq!(changes.len(), 1);
+        assert_eq!(
+            changes[0].1,
+            "On Sunday 29 March the clocks went forward by 1 h: that day has 23 hours."
+        );
+        assert_eq!(span_name(zone, week), "this week");
+    }
+
+    #[test]
+    fn times_are_local_and_figures_in_the_units_asked_for() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let words = |units| Words {
+            zone,
+            display: Display::new(units),
+        };
+        let at = zone.parse("2026-05-19T14:10").expect("a time");
+        assert_eq!(words(Units::Metric).moment(at), "14:10 on Tuesday 19 May");
+        assert_eq!(words(Units::Metric).temperature(31.44), "31.4 °C");
+        assert_eq!(words(Units::Imperial).temperature(30.0), "86.0 °F");
+        assert_eq!(words(Units::Imperial).difference(1.0), "1.8 °F");
+    }
 }

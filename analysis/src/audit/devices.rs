@@ -9,7 +9,7 @@ use super::words;
 use crate::conditions::Ran;
 use crate::plot::{both_scales, number};
 use crate::report::enclosure::bar;
-use crate::report::words as report_words;
+use crate::words as report_words;
 
 /// One sentence a device.
 pub(super) fn lines(gathered: &Gathered<'_>) -> Vec<String> {

@@ -9,8 +9,8 @@ use super::gather::{Gathered, LATE_DAYS, Track};
 use super::measure::{Half, halves, wanted};
 use super::words;
 use crate::plot::{Cell, Table, number};
-use crate::report::words as report_words;
 use crate::series::View;
+use crate::words as report_words;
 
 /// Runs that come back for less than this are one run: sensors flicker at a limit (our own choice).
 const JOIN_MS: i64 = 15 * 60_000;
@@ -218,7 +218,7 @@ pub(super) fn table(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
                     "before them"
                 }),
                 Cell::text(words::at(zone, run.from_ms)),
-                Cell::text(report_words::length(run.hours())),
+                Cell::text(report_words::duration(run.hours())),
                 Cell {
                     text: words::value(sort.quantity, run.extreme),
                     number: None,
@@ -276,7 +276,7 @@ pub(super) fn worst(gathered: &Gathered<'_>) -> Vec<String> {
                 "{}: {} for {} from {}, at {}.",
                 report_words::capital(&sort.name),
                 words::value(sort.quantity, run.extreme),
-                report_words::length(run.hours()),
+                report_words::duration(run.hours()),
                 words::at(zone, run.from_ms),
                 track.sensor
             ));

@@ -13,7 +13,8 @@ use super::{compare, devices, excursions, sensors, strips, words};
 use crate::markup::Note;
 use crate::plot::{Cell, Display, Picture, Table, both_scales};
 use crate::report::model::Material;
-use crate::report::{enclosure, limits, words as report_words};
+use crate::report::{enclosure, limits};
+use crate::words as report_words;
 
 /// Version of the audit's shape, for JSON.
 pub const SCHEMA: &str = "mosswarden.audit/1";

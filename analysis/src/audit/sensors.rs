@@ -7,8 +7,8 @@ use super::gather::{Gathered, LATE_DAYS};
 use super::measure::measure;
 use super::words;
 use crate::plot::{Cell, Table, both_scales, number};
-use crate::report::words as report_words;
 use crate::trust::Standing;
+use crate::words as report_words;
 
 /// Every sensor of the enclosure and of the room, with what it read in the last days.
 pub(super) fn table(gathered: &Gathered<'_>) -> Table {
@@ -139,7 +139,7 @@ pub(super) fn left_out(gathered: &Gathered<'_>) -> Vec<String> {
                 track.sensor,
                 track.quantity.name(),
                 words::at(gathered.site.zone, span.from_ms),
-                report_words::length(span.hours()),
+                report_words::duration(span.hours()),
                 both_scales(reason).trim_end_matches('.')
             )
         })

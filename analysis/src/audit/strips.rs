@@ -10,7 +10,7 @@ use super::timeline::{self, Event};
 use super::{sensors, words};
 use crate::plot::{self, Display};
 use crate::report::enclosure::bar;
-use crate::report::words as report_words;
+use crate::words as report_words;
 
 /// From here on a strip shows many weeks, with the weightier entries of the journal only.
 const LONG_MS: i64 = 20 * MS_PER_24_H;

@@ -9,7 +9,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::gather::Gathered;
 use super::words;
 use crate::plot::{Mark, both_scales};
-use crate::report::words as report_words;
+use crate::words as report_words;
 
 /// Kinds of entries that tell of the animal.
 const ANIMAL_KINDS: [&str; 9] = [
@@ -104,7 +104,7 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
         format!(
             "written late: {}, {} after{end}",
             words::at(zone, entry.written_ms),
-            report_words::length(after_ms as f64 / MS_PER_HOUR as f64)
+            report_words::duration(after_ms as f64 / MS_PER_HOUR as f64)
         )
     });
     Event {

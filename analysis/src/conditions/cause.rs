@@ -12,9 +12,9 @@ use super::device::{hours_within, union};
 use super::heater;
 use super::places::{Line, hour_of, hour_start};
 use super::usual::{Usual, hour_mean};
-use super::words::percent;
 use crate::findings::Cause;
 use crate::series::Excess;
+use crate::words::percent;
 
 /// A departure from the usual below this, K, explains nothing: rooms and enclosures vary by about so much from day to day
 /// (common practice, no source).

@@ -6,11 +6,11 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use super::device::States;
 use super::places::{Line, Places};
-use super::words::Words;
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
 use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
 use crate::trusted::{Trusted, Usable};
+use crate::words::Words;
 
 /// A mister that said "on" and then nothing runs for at most this long: longer runs are not asked for by anyone.
 const MIST_MS_MAX: i64 = MS_PER_HOUR;

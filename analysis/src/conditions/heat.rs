@@ -98,7 +98,7 @@ fn incomplete(context: &Context<'_>, line: &Line, day: Span, side: Side) -> Opti
     if known_h < KNOWN_FRAC_MIN * hours {
         return Some(format!(
             "only {} of the {what} of {} known",
-            super::words::percent(known_h / hours),
+            crate::words::percent(known_h / hours),
             context.words.day(day.from_ms)
         ));
     }

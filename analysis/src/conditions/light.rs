@@ -208,7 +208,7 @@ fn finding(
         "{} {direction} light than asked for, a day, {since} {} for {} (by {}).",
         context.words.hours(mean_h.abs()),
         context.words.day(span.from_ms),
-        super::words::counted(differences.len(), "day"),
+        crate::words::several(differences.len(), "day"),
         lit.by
     );
     finding.advice = "Check the timer's clock and programme (clock changes, a flat back-up battery), then lamp and fuse with \

@@ -10,7 +10,6 @@
 //! - [`moisture`]: hours outside the band, long wet runs; [`setpoint`]: what the humidistat really holds.
 //! - [`misting`]: runs, what each did, and whether they weaken.
 //! - [`light`]: hours of light.
-//! - [`words`]: figures as a keeper reads them.
 
 mod cause;
 mod context;
@@ -25,7 +24,6 @@ mod night;
 mod places;
 mod setpoint;
 mod usual;
-mod words;
 
 #[cfg(test)]
 mod bench;

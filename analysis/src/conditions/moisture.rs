@@ -9,10 +9,10 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::Day;
 use super::context::{Context, silent_words};
 use super::places::{Line, Places};
-use super::words::percent;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
 use crate::statistics::robust::quantile;
+use crate::words::percent;
 
 /// Near saturation: surfaces stay wet, %RH (common practice, no source).
 pub(super) const NEAR_SATURATION_PCT: f64 = 97.0;

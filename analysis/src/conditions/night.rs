@@ -9,9 +9,9 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use super::Night;
 use super::context::{Context, silent_words};
 use super::places::Places;
-use super::words::percent;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
+use crate::words::percent;
 
 /// A night is judged when this share of it is known and no gap in it is longer than [`GAP_H_MAX`]: the usual share for
 /// validity in air-quality rules (from memory); two hours is about two time constants of a glass tank.
@@ -298,7 +298,7 @@ fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
             ];
             finding.message = format!(
                 "For {} since {} the night was only {} cooler than the day; usual here are {}, the species wants about {}.",
-                super::words::counted(stretch.len(), "night"),
+                crate::words::several(stretch.len(), "night"),
                 context.words.day(first.span.from_ms),
                 context.words.difference(mean_k),
                 context.words.difference(usual_k),

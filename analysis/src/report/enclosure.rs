@@ -11,11 +11,11 @@ use super::model::{Judged, Material};
 use super::need::{Need, Verdict};
 use super::nights;
 use super::week_before;
-use super::words;
 use crate::load::Record;
 use crate::plot::{self, Cell, Mark, Picture, Table};
 use crate::series::on_spans;
 use crate::trust::Standing;
+use crate::words;
 
 /// Everything about one enclosure.
 #[derive(Debug, Clone, PartialEq)]
@@ -215,8 +215,8 @@ fn strip_notes(material: &Material<'_>, judged: &Judged<'_>) -> Vec<String> {
                 .map(|(span, reason)| {
                     format!(
                         "Not used from {} for {}: {}.",
-                        words::moment(material.site.zone, span.from_ms),
-                        words::length(span.hours()),
+                        words::instant(material.site.zone, span.from_ms),
+                        words::duration(span.hours()),
                         material.display.sentence(reason).trim_end_matches('.')
                     )
                 }),
@@ -386,7 +386,7 @@ pub(crate) fn not_judged(material: &Material<'_>, place: &str) -> Vec<String> {
                     format!(
                         ", {} for {}",
                         words::moment_short(zone, span.from_ms),
-                        words::length(span.hours())
+                        words::duration(span.hours())
                     )
                 });
             format!(

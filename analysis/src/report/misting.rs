@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::model::{Judged, Material};
-use super::words;
 use crate::conditions::{Misting, Ran};
 use crate::plot::{self, MistingGroup, MistingPlot, Picture, number};
+use crate::words;
 
 /// The misting part of an enclosure's pages.
 #[derive(Debug, Clone, PartialEq)]

@@ -5,7 +5,7 @@
 //!   them; there is none yet.
 //!
 //! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `misting`,
-//! `week_before`, `limits`, `room` (one part each), `cautions`, `words`.
+//! `week_before`, `limits`, `room` (one part each), `cautions`.
 
 pub(crate) mod cautions;
 pub(crate) mod chosen;
@@ -24,7 +24,6 @@ pub(crate) mod sample;
 mod tests;
 mod text;
 mod week_before;
-pub(crate) mod words;
 
 pub use crate::markup::Note;
 pub use enclosure::{EnclosureSection, JournalLine};

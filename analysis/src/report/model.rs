@@ -11,13 +11,13 @@ use super::chosen::{self, Chosen};
 use super::enclosure::{self, EnclosureSection};
 use super::need::{self, Need, Standings, Verdict};
 use super::room::{self, RoomSection};
-use super::words;
 use crate::conditions;
 use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
 use crate::load::Record;
 use crate::markup::Note;
 use crate::plot::Display;
 use crate::trust::{self, Standing};
+use crate::words;
 
 /// Version of the report's shape, for JSON.
 pub const SCHEMA: &str = "mosswarden.report/1";
@@ -162,7 +162,7 @@ pub fn weekly(
         room,
         method: cautions::method(
             site.zone.name(),
-            &words::moment(site.zone, span.until_ms),
+            &words::instant(site.zone, span.until_ms),
             JUDGED_FRAC_MIN * 100.0,
         ),
         cautions: cautions::cautions(),
@@ -239,7 +239,7 @@ fn danger_not_judged(material: &Material<'_>, id: &str) -> Option<String> {
                 let reason = reason.trim_end_matches('.');
                 format!(
                     "Whether it was too hot or too cold could not be judged for {}: {reason}.",
-                    words::length(missing_h)
+                    words::duration(missing_h)
                 )
             })
         })

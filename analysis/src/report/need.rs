@@ -6,10 +6,10 @@ use std::collections::BTreeMap;
 
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
-use super::words;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::plot::{Display, number};
 use crate::trust::Standing;
+use crate::words;
 
 /// A verdict is words first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -229,10 +229,13 @@ fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
     }
     if let [only] = findings {
         return match only.end_ms {
-            None => format!("since {}, and it still holds", words::moment(zone, only.start_ms)),
+            None => format!(
+                "since {}, and it still holds",
+                words::instant(zone, only.start_ms)
+            ),
             Some(end_ms) => {
-                let length = words::length((end_ms - only.start_ms) as f64 / 3_600_000.0);
-                format!("from {}, over {length}", words::moment(zone, only.start_ms))
+                let length = words::duration((end_ms - only.start_ms) as f64 / 3_600_000.0);
+                format!("from {}, over {length}", words::instant(zone, only.start_ms))
             }
         };
     }

@@ -4,8 +4,8 @@ use mosswarden_config::zone::Span;
 
 use super::chosen::Chosen;
 use super::model::{JUDGED_FRAC_MIN, Judged, Material};
-use super::words;
 use crate::plot::{Cell, Table, number};
+use crate::words;
 
 /// An hour with a smaller share of known time is passed over (our own choice).
 const HOUR_FRAC_MIN: f64 = 0.5;
@@ -35,7 +35,7 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
             if changed {
                 remark = [
                     remark,
-                    format!("clock change, {} long", words::length(night.span.hours())),
+                    format!("clock change, {} long", words::duration(night.span.hours())),
                 ]
                 .into_iter()
                 .filter(|part| !part.is_empty())
@@ -107,7 +107,7 @@ fn hours_cell(hours: f64) -> Cell {
         text: if hours < 1.0 / 60.0 {
             "none".to_owned()
         } else {
-            words::length(hours)
+            words::duration(hours)
         },
         number: Some((hours * 1000.0).round() / 1000.0),
     }
@@ -218,7 +218,7 @@ fn extremes(
     let lowest = means.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
     let hour = |span: Span| {
         let until = material.site.zone.local(span.until_ms).format("%H:%M");
-        format!("{} to {until}", words::moment(material.site.zone, span.from_ms))
+        format!("{} to {until}", words::instant(material.site.zone, span.from_ms))
     };
     Some(format!(
         "{most} hour: {}, mean {}; {least}: {}, mean {}.",

@@ -8,11 +8,11 @@ use mosswarden_config::zone::MS_PER_HOUR;
 
 use super::super::Ran;
 use super::super::context::Context;
-use super::super::words::counted;
 use super::response::{Probe, control_rise_g_m3};
 use super::{Observed, Response};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{median, quantile};
+use crate::words::several;
 
 /// A rise of this share of the usual one shows a run although no state came.
 const SHOWN_FRAC: f64 = 0.5;
@@ -194,7 +194,7 @@ fn finding(context: &Context<'_>, device: &Device, stretch: &[&Observed], open: 
         format!(
             "{} missed {} in a row from {} to {}{still}.",
             device.id,
-            counted(stretch.len(), "run"),
+            several(stretch.len(), "run"),
             context.words.moment(first.run.at_ms),
             context.words.moment(last.run.at_ms)
         )

@@ -10,13 +10,13 @@ use mosswarden_config::zone::MS_PER_24_H;
 
 use super::super::Ran;
 use super::super::context::Context;
-use super::super::words::percent;
 use super::Observed;
 use super::missed::{controls, noise_g_m3};
 use super::response::Probe;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{hodges_lehmann_shift, median, quantile};
 use crate::statistics::trend::theil_sen;
+use crate::words::percent;
 
 /// Length of the stretch that says what is usual: half of the record, between one and three weeks.
 const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
