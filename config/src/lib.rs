@@ -2,6 +2,7 @@
 //!
 //! - [`quantity`]: what can be measured, units, conversions.
 //! - [`zone`]: the only calendar: local days, nights, weeks.
+//! - [`sun`]: when the sun rises and sets.
 //! - [`species`]: what each species needs, with sources.
 //! - [`site`]: the site file, checked.
 //! - [`journal`]: what a keeper saw and did.
@@ -14,5 +15,6 @@ pub mod journal;
 pub mod quantity;
 pub mod site;
 pub mod species;
+pub mod sun;
 pub mod table;
 pub mod zone;

@@ -9,6 +9,8 @@ use chrono::{
 };
 use chrono_tz::{OffsetComponents, Tz};
 
+use crate::sun::Place;
+
 /// A half-open span of instants, ms since 1970-01-01T00:00Z.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Span {
@@ -37,18 +39,23 @@ pub const MS_PER_HOUR: i64 = 3_600_000;
 /// Twenty-four hours of elapsed time: a length for windows, never a local day.
 pub const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
 
-/// An enclosure's light hours in local time. `end` at or before `start` means that the light goes over midnight.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct LightHours {
-    pub start: NaiveTime,
-    pub end: NaiveTime,
+/// An enclosure's light hours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum LightHours {
+    /// In local time; `end` at or before `start` means that the light goes over midnight.
+    Clock { start: NaiveTime, end: NaiveTime },
+    /// From sunrise to sunset at the site.
+    Sun(Place),
 }
 
-impl LightHours {
-    /// Hours of light asked for by the clock on an ordinary day.
-    pub fn hours(self) -> f64 {
-        let minutes = (self.end - self.start).num_minutes().rem_euclid(24 * 60);
-        minutes as f64 / 60.0
+impl std::fmt::Display for LightHours {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            LightHours::Clock { start, end } => {
+                write!(f, "{} to {}", start.format("%H:%M"), end.format("%H:%M"))
+            }
+            LightHours::Sun(_) => f.write_str("sunrise to sunset"),
+        }
     }
 }
 
@@ -113,27 +120,35 @@ impl Zone {
 
     /// The light hours that begin on the local `date`.
     pub fn light(self, date: NaiveDate, hours: LightHours) -> Span {
-        let end_date = if hours.end <= hours.start {
-            next(date)
-        } else {
-            date
-        };
-        Span {
-            from_ms: self.at(date, hours.start),
-            until_ms: self.at(end_date, hours.end),
+        match hours {
+            LightHours::Clock { start, end } => {
+                let end_date = if end <= start { next(date) } else { date };
+                Span {
+                    from_ms: self.at(date, start),
+                    until_ms: self.at(end_date, end),
+                }
+            }
+            LightHours::Sun(place) => {
+                let (from_ms, until_ms) = place.sun_ms(date);
+                Span { from_ms, until_ms }
+            }
         }
     }
 
     /// The night that begins on the local `date`: from the end of the light hours to their next start.
     pub fn night(self, date: NaiveDate, hours: LightHours) -> Span {
-        let start_date = if hours.start <= hours.end {
-            next(date)
-        } else {
-            date
-        };
-        Span {
-            from_ms: self.at(date, hours.end),
-            until_ms: self.at(start_date, hours.start),
+        match hours {
+            LightHours::Clock { start, end } => {
+                let start_date = if start <= end { next(date) } else { date };
+                Span {
+                    from_ms: self.at(date, end),
+                    until_ms: self.at(start_date, start),
+                }
+            }
+            LightHours::Sun(place) => Span {
+                from_ms: place.sun_ms(date).1,
+                until_ms: place.sun_ms(next(date)).0,
+            },
         }
     }
 
@@ -254,7 +269,7 @@ mod tests {
             let cells: Vec<&str> = line.split(',').collect();
             let zone = Zone::from_name(cells[0]).expect("an IANA name");
             let date: NaiveDate = cells[1].parse().expect("a date");
-            let hours = LightHours {
+            let hours = LightHours::Clock {
                 start: time(cells[3]),
                 end: time(cells[2]),
             };
@@ -302,10 +317,27 @@ mod tests {
     }
 
     #[test]
+    fn days_by_the_sun_leave_no_time_over() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let hours = LightHours::Sun(Place {
+            latitude_deg: 38.7,
+            longitude_deg: -9.1,
+        });
+        let mut date = NaiveDate::from_ymd_opt(2026, 3, 1).expect("a date");
+        for _ in 0..60 {
+            let (light, night) = (zone.light(date, hours), zone.night(date, hours));
+            assert_eq!(light.until_ms, night.from_ms);
+            assert_eq!(night.until_ms, zone.light(next(date), hours).from_ms);
+            assert!((11.0..14.0).contains(&light.hours()), "{date}: {light:?}");
+            date = next(date);
+        }
+    }
+
+    #[test]
     fn light_over_midnight_leaves_its_night_by_day() {
         let zone = Zone::from_name("UTC").expect("an IANA name");
         let date = NaiveDate::from_ymd_opt(2026, 5, 1).expect("a date");
-        let reversed = LightHours {
+        let reversed = LightHours::Clock {
             start: time("20:00"),
             end: time("08:00"),
         };

@@ -43,11 +43,13 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
         .chain(&humidity)
         .map(|reading| reading.at_ms)
         .max();
-    let is_day = {
-        let local = page.site.zone.date(now_ms);
-        page.site.zone.light(local, enclosure.light).contains(now_ms)
-    };
-    let limits = &enclosure.limits;
+    let today = page.site.zone.date(now_ms);
+    let is_day = page
+        .site
+        .zone
+        .light(today, enclosure.light_on(today))
+        .contains(now_ms);
+    let limits = enclosure.limits_on(today);
     let mut sentences = Vec::new();
     let mut is_outside = false;
 

@@ -45,8 +45,8 @@ pub(super) fn halves(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) 
         .into_iter()
         .chain(dates.iter().copied())
         .map(|date| match half {
-            Half::Day => zone.light(date, enclosure.light),
-            Half::Night => zone.night(date, enclosure.light),
+            Half::Day => zone.light(date, enclosure.light_on(date)),
+            Half::Night => zone.night(date, enclosure.light_on(date)),
         })
         .filter_map(|part| part.intersect(span))
         .collect()

@@ -54,7 +54,7 @@ pub(super) fn of_overheating(context: &Context<'_>, line: &Line, day: Span, over
             .unwrap_or(day.until_ms)
             .max(over.first_ms.unwrap_or(0) + 1),
     };
-    let limit_c = context.enclosure.limits.max_c;
+    let limit_c = context.limits_at(day.from_ms).max_c;
     let acting = Span {
         from_ms: hot.from_ms - LEAD_MS,
         until_ms: hot.until_ms,
@@ -252,7 +252,7 @@ fn inside(
 
 /// No earlier days to compare with: only plain evidence counts.
 fn without_usual(context: &Context<'_>, line: &Line, hot: Span, heaters: &Source, lamps: &Source) -> Verdict {
-    let limit_c = context.enclosure.limits.max_c;
+    let limit_c = context.limits_at(hot.from_ms).max_c;
     let room_c = context
         .room_c
         .as_ref()

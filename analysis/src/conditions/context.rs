@@ -1,7 +1,8 @@
 //! What all duties share for one enclosure: its lines, its room, its devices.
 
+use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Device, Enclosure, Sensor, Site};
+use mosswarden_config::site::{Device, Enclosure, Limits, Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use super::device::States;
@@ -122,7 +123,22 @@ impl<'a> Context<'a> {
         Some(vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct)))
     }
 
-    /// Light hours by the clock that overlap a span.
+    /// The limits that hold on the local date of an instant: a season's, or the enclosure's own.
+    pub(super) fn limits_at(&self, at_ms: i64) -> Limits {
+        self.enclosure.limits_on(self.zone.date(at_ms))
+    }
+
+    /// The light hours that begin on a local date.
+    pub(super) fn light_on(&self, date: NaiveDate) -> Span {
+        self.zone.light(date, self.enclosure.light_on(date))
+    }
+
+    /// The night that begins on a local date; it bears that date, and its limits.
+    pub(super) fn night_on(&self, date: NaiveDate) -> Span {
+        self.zone.night(date, self.enclosure.light_on(date))
+    }
+
+    /// Light hours asked for that overlap a span.
     pub(super) fn light_within(&self, span: Span) -> Vec<Span> {
         let around = Span {
             from_ms: span.from_ms - MS_PER_24_H,
@@ -131,7 +147,7 @@ impl<'a> Context<'a> {
         self.zone
             .dates(around)
             .into_iter()
-            .filter_map(|date| self.zone.light(date, self.enclosure.light).intersect(span))
+            .filter_map(|date| self.light_on(date).intersect(span))
             .collect()
     }
 

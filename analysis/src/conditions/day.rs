@@ -25,7 +25,7 @@ pub(super) fn measure(context: &Context<'_>) -> Vec<Day> {
                 from_ms: i64::MIN,
                 until_ms,
             })?;
-            let limits = context.enclosure.limits;
+            let limits = context.enclosure.limits_on(local_date);
             let bands = Bands::of(context, span);
             let (dry_h, wet_h) = context
                 .humidity

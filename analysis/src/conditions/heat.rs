@@ -102,7 +102,7 @@ fn incomplete(context: &Context<'_>, line: &Line, day: Span, side: Side) -> Opti
             context.words.day(day.from_ms)
         ));
     }
-    let limits = context.enclosure.limits;
+    let limits = context.limits_at(day.from_ms);
     line.gaps(day)
         .into_iter()
         .find(|gap| {
@@ -124,7 +124,7 @@ fn incomplete(context: &Context<'_>, line: &Line, day: Span, side: Side) -> Opti
 }
 
 fn finding(context: &Context<'_>, places: &Places, day: &Day, side: Side, lower_bound: bool) -> Finding {
-    let limits = context.enclosure.limits;
+    let limits = context.limits_at(day.span.from_ms);
     let (words, u) = (context.words, places.half_width);
     let (line, excess) = match side {
         Side::Over => (&places.lowest, &day.over),

@@ -26,8 +26,6 @@ mod setpoint;
 mod usual;
 
 #[cfg(test)]
-mod bench;
-#[cfg(test)]
 mod kit;
 
 use chrono::NaiveDate;

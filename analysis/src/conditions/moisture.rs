@@ -49,7 +49,7 @@ pub(super) struct Bands {
 
 impl Bands {
     pub(super) fn of(context: &Context<'_>, span: Span) -> Bands {
-        let limits = context.enclosure.limits;
+        let limits = context.limits_at(span.from_ms);
         let light = context.light_within(span);
         let mut parts: Vec<(Span, Option<Band>)> = Vec::new();
         let mut at_ms = span.from_ms;

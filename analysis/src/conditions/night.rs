@@ -96,8 +96,8 @@ fn measure(context: &Context<'_>, places: &Places) -> Vec<Night> {
 }
 
 fn measure_one(context: &Context<'_>, places: &Places, local_date: NaiveDate) -> Night {
-    let span = context.zone.night(local_date, context.enclosure.light);
-    let limits = context.enclosure.limits;
+    let span = context.night_on(local_date);
+    let limits = context.enclosure.limits_on(local_date);
     let summary = places.mean.summary(span);
     let outside_h = places.mean.above(limits.night_c.high, span).hours
         + places.mean.below(limits.night_c.low, span).hours;
@@ -152,7 +152,7 @@ fn day_mean_c(context: &Context<'_>, places: &Places, local_date: NaiveDate, nig
     [Some(local_date), local_date.checked_sub_days(Days::new(1))]
         .into_iter()
         .flatten()
-        .map(|date| context.zone.light(date, context.enclosure.light))
+        .map(|date| context.light_on(date))
         .find(|light| light.until_ms == night.from_ms)
         .and_then(|light| places.mean.summary(light))
         .filter(|summary| summary.covered_frac >= KNOWN_FRAC_MIN)
@@ -162,7 +162,7 @@ fn day_mean_c(context: &Context<'_>, places: &Places, local_date: NaiveDate, nig
 /// The finding about a night outside its range.
 fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Night]) -> Option<Finding> {
     let summary = night.temperature_c?;
-    let limits = context.enclosure.limits;
+    let limits = context.enclosure.limits_on(night.local_date);
     let (kind, beyond_k) = if summary.mean > limits.night_c.high {
         (Kind::NightTooWarm, summary.mean - limits.night_c.high)
     } else {
@@ -248,17 +248,20 @@ fn usual(before: &[Night], of: impl Fn(&Night) -> Option<f64>) -> Option<f64> {
 
 /// Stretches of nights that no longer fall below the day.
 fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
-    let limits = context.enclosure.limits;
     let middle = |band: mosswarden_config::site::Band| 0.5 * (band.low + band.high);
-    let wanted_k = middle(limits.day_c) - middle(limits.night_c);
-    if wanted_k < WANTED_DROP_K_MIN {
-        return Vec::new();
-    }
+    let wanted_k = |night: &Night| {
+        let limits = context.enclosure.limits_on(night.local_date);
+        middle(limits.day_c) - middle(limits.night_c)
+    };
     let mut good: Vec<f64> = Vec::new();
     let mut stretches: Vec<(Vec<&Night>, f64)> = Vec::new();
     let mut open = false;
     for night in nights {
         let Some(drop_k) = night.drop_k else { continue };
+        let wanted_k = wanted_k(night);
+        if wanted_k < WANTED_DROP_K_MIN {
+            continue;
+        }
         let recent = &good[good.len().saturating_sub(USUAL_NIGHTS)..];
         let usual_k = (recent.len() >= USUAL_NIGHTS_MIN)
             .then(|| median(recent))
@@ -289,6 +292,7 @@ fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
             }
             let drops: Vec<f64> = stretch.iter().filter_map(|night| night.drop_k).collect();
             let mean_k = drops.iter().sum::<f64>() / drops.len() as f64;
+            let wanted_k = wanted_k(last);
             let value = Value::new("day mean minus night mean", mean_k, "Cel");
             let mut finding = context.finding(Kind::NoNightDrop, first.span.from_ms, Severity::Notice, value);
             finding.end_ms = (!(still_open && index + 1 == count)).then_some(last.span.until_ms);

@@ -103,11 +103,7 @@ pub(crate) fn about(enclosure: &Enclosure) -> String {
         Some(count) => format!(", {count} animals"),
         None => String::new(),
     };
-    format!(
-        "{kind}{animals}. Light from {} to {}.",
-        enclosure.light.start.format("%H:%M"),
-        enclosure.light.end.format("%H:%M")
-    )
+    format!("{kind}{animals}. Light from {}.", enclosure.light)
 }
 
 /// Journal entries of a place in the span, numbered as in the pictures.
@@ -149,6 +145,7 @@ pub(crate) fn marks(material: &Material<'_>, place: &str) -> Vec<Mark> {
 
 fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
     let enclosure = judged.enclosure;
+    let last_date = material.site.zone.date(material.span.until_ms - 1);
     let mistings = judged
         .conditions
         .map_or(&[][..], |outcome| outcome.mistings.as_slice());
@@ -156,8 +153,8 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
         name: &enclosure.label,
         span: material.span,
         zone: material.site.zone,
-        light: Some(enclosure.light),
-        limits: Some(enclosure.limits),
+        light: Some(enclosure.light_on(last_date)),
+        limits: Some(enclosure.limits_on(last_date)),
         temperature: judged.temperature.as_ref().map(chosen::Chosen::line),
         humidity: judged.humidity.as_ref().map(chosen::Chosen::line),
         mistings: mistings

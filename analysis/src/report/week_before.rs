@@ -34,12 +34,12 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
         return none("there are no days to compare");
     };
     let display = material.display;
-    let light = judged.enclosure.light;
     let zone = material.site.zone;
     let parts = |span: Span, by_day: bool| -> Vec<Span> {
         zone.dates(span)
             .into_iter()
             .filter_map(|date| {
+                let light = judged.enclosure.light_on(date);
                 let part = if by_day {
                     zone.light(date, light)
                 } else {

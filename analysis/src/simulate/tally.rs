@@ -68,6 +68,8 @@ impl PlaceSums {
 struct DaySums {
     s: f64,
     no_refuge_s: f64,
+    no_refuge_k_s: f64,
+    all_cold_k_s: f64,
     rh_s: f64,
     below_s: f64,
     above_s: f64,
@@ -136,16 +138,19 @@ impl<'a> Tally<'a> {
             return;
         }
         let (limits, dt_s, n) = (&self.spec.limits, moment.dt_s, moment.places.len() as f64);
-        let (mut t_c, mut rh_pct, mut coolest_c) = (0.0, 0.0, f64::MAX);
+        let (mut t_c, mut rh_pct, mut coolest_c, mut warmest_c) = (0.0, 0.0, f64::MAX, f64::MIN);
         for (sums, &air) in self.places.iter_mut().zip(moment.places) {
             sums.add(air, limits, dt_s);
             t_c += air.t_c / n;
             rh_pct += air.rh_pct / n;
             coolest_c = coolest_c.min(air.t_c);
+            warmest_c = warmest_c.max(air.t_c);
         }
         let sums = &mut self.sums;
         sums.s += dt_s;
         sums.no_refuge_s += if coolest_c > limits.max_c { dt_s } else { 0.0 };
+        sums.no_refuge_k_s += (coolest_c - limits.max_c).max(0.0) * dt_s;
+        sums.all_cold_k_s += (limits.min_c - warmest_c).max(0.0) * dt_s;
         sums.rh_s += rh_pct * dt_s;
         sums.below_s += if rh_pct < limits.humidity_pct.0 { dt_s } else { 0.0 };
         sums.above_s += if rh_pct > limits.humidity_pct.1 { dt_s } else { 0.0 };
@@ -215,6 +220,8 @@ impl<'a> Tally<'a> {
             under_min: most(|p| p.under_s) / 60.0,
             lowest_c: self.places.iter().map(|p| p.lowest_c).fold(f64::MAX, f64::min),
             no_refuge_min: sums.no_refuge_s / 60.0,
+            over_at_coolest_degree_hours: h(sums.no_refuge_k_s),
+            under_at_warmest_degree_hours: h(sums.all_cold_k_s),
             humidity_mean_pct: mean(sums.rh_s, sums.s),
             below_band_h: h(sums.below_s),
             above_band_h: h(sums.above_s),

@@ -96,6 +96,10 @@ pub struct DayTruth {
     pub lowest_c: f64,
     /// Minutes in which even the coolest place stood above `max_c`.
     pub no_refuge_min: f64,
+    /// The same as degree-hours: what an animal that always finds the coolest place still lived through; and below `min_c` at the
+    /// warmest place of each moment.
+    pub over_at_coolest_degree_hours: f64,
+    pub under_at_warmest_degree_hours: f64,
     /// Of the mean over places.
     pub humidity_mean_pct: f64,
     pub below_band_h: f64,

@@ -410,7 +410,7 @@ impl Cells {
                 .zone
                 .dates(history)
                 .into_iter()
-                .map(|date| site.zone.night(date, enclosure.light))
+                .map(|date| site.zone.night(date, enclosure.light_on(date)))
                 .collect();
             let mut night = nights.iter().peekable();
             for (index, cell) in quiet.iter_mut().enumerate() {

@@ -5,6 +5,7 @@
 
 mod parse;
 mod reader;
+mod season;
 
 use std::path::{Path, PathBuf};
 
@@ -12,9 +13,11 @@ use chrono::{NaiveDate, NaiveTime};
 
 pub use reader::{Problem, nearest};
 pub(crate) use reader::{Reader, Section};
+pub use season::{Dates, Season};
 
 use crate::quantity::Quantity;
 use crate::species::Species;
+use crate::sun::Place;
 use crate::zone::{LightHours, Zone};
 
 /// Everything that the site file says.
@@ -24,6 +27,8 @@ pub struct Site {
     pub file: PathBuf,
     pub name: String,
     pub zone: Zone,
+    /// Where it is, if the site file says so.
+    pub place: Option<Place>,
     pub data_dir: PathBuf,
     pub units: Units,
     pub broker: Broker,
@@ -113,7 +118,10 @@ pub struct Enclosure {
     pub species: Option<Species>,
     pub animals: Option<u32>,
     pub light: LightHours,
+    /// What holds outside every season; ask [`Enclosure::limits_on`] for a date.
     pub limits: Limits,
+    /// In the site file's order; no two hold on one date.
+    pub seasons: Vec<Season>,
     pub sensors: Vec<Sensor>,
     pub devices: Vec<Device>,
 }
@@ -222,6 +230,10 @@ pub struct Device {
     pub kind: DeviceKind,
     pub controlled_by: Option<String>,
     pub setpoint: Setpoint,
+    /// When it, or its lamp or tube, was put in.
+    pub installed: Option<NaiveDate>,
+    /// After how long it is to be renewed, s.
+    pub renew_after_s: Option<u64>,
     /// What should happen each local day, in order of time.
     pub schedule: Vec<Run>,
     pub feeds: Vec<Feed>,
@@ -459,6 +471,58 @@ mod tests {
         assert_eq!(found.len(), 2);
         assert!(found[0].line < found[1].line);
         assert!(found[1].to_string().contains("did you mean \"fogger\"?"));
+    }
+
+    const WINTER: &str = "\n  [[enclosure.season]]\n  name = \"cooling\"\n  from = \"11-15\"\n  to = \"02-15\"\n  \
+        limits = { day_c = [8.0, 14.0], night_c = [6.0, 12.0], max_c = 18.0, min_c = 4.0 }\n  day = { start = \"09:00\", end = \"17:00\" }\n";
+
+    #[test]
+    fn a_season_has_its_own_limits_over_the_turn_of_the_year() {
+        let source = format!("{EXAMPLE}{WINTER}");
+        let site = Site::from_source(Path::new("site.toml"), &source).expect("a season is allowed");
+        let mossy = &site.enclosures[0];
+        let on = |text: &str| text.parse::<NaiveDate>().expect("a date");
+        for inside in ["2026-11-15", "2027-01-01", "2028-02-15"] {
+            assert_eq!(mossy.limits_on(on(inside)).max_c, 18.0, "{inside}");
+            assert_eq!(mossy.light_on(on(inside)).to_string(), "09:00 to 17:00");
+        }
+        for outside in ["2026-11-14", "2027-02-16", "2027-06-01"] {
+            assert_eq!(mossy.limits_on(on(outside)).max_c, 28.0, "{outside}");
+            assert_eq!(mossy.light_on(on(outside)), mossy.light);
+        }
+        assert_eq!(
+            mossy.limits_on(on("2027-01-01")).humidity_day_pct,
+            mossy.limits.humidity_day_pct,
+            "what a season does not name stays"
+        );
+    }
+
+    #[test]
+    fn a_season_can_hold_once_and_seasons_may_not_overlap() {
+        let once = WINTER.replace("11-15", "2026-12-01").replace("02-15", "2027-01-10");
+        let site = Site::from_source(Path::new("site.toml"), &format!("{EXAMPLE}{once}")).expect("full dates");
+        let season = |text: &str| site.enclosures[0].season_on(text.parse().expect("a date")).map(|s| s.name.clone());
+        assert_eq!(season("2027-01-10").as_deref(), Some("cooling"));
+        assert_eq!(season("2028-01-05"), None);
+        let both = format!("{EXAMPLE}{WINTER}{}", once.replace("cooling", "quarantine"));
+        assert!(problems(&both)[0].message.contains("overlaps \"cooling\""));
+        let mixed = format!("{EXAMPLE}{}", WINTER.replace("\"02-15\"", "2027-02-15"));
+        assert!(problems(&mixed)[0].message.contains("both be"));
+        let odd = format!("{EXAMPLE}{}", WINTER.replace("02-15", "02-31"));
+        assert!(problems(&odd)[0].message.contains("is not a date"));
+    }
+
+    #[test]
+    fn light_hours_follow_the_sun_where_they_are_not_given() {
+        let place = "timezone = \"Europe/Lisbon\"\nlatitude = 38.7\nlongitude = -9.1";
+        let source = EXAMPLE.replacen("timezone = \"Europe/Lisbon\"", place, 1);
+        let site = Site::from_source(Path::new("site.toml"), &source).expect("a place is allowed");
+        assert_eq!(site.enclosures[0].light.to_string(), "08:00 to 20:00", "written hours stay");
+        let wild = source.replacen("day = { start = \"08:00\", end = \"20:00\" }", "", 1);
+        let site = Site::from_source(Path::new("site.toml"), &wild).expect("no light hours");
+        assert_eq!(site.enclosures[0].light.to_string(), "sunrise to sunset");
+        let half = EXAMPLE.replacen("timezone = \"Europe/Lisbon\"", "timezone = \"Europe/Lisbon\"\nlatitude = 38.7", 1);
+        assert!(problems(&half)[0].message.contains("longitude"));
     }
 
     #[test]

@@ -4,6 +4,17 @@ use super::feed::{OFF, ON, feeds, words};
 use super::*;
 use crate::site::reader::{parse_duration_s, parse_time};
 
+pub(super) const DEVICE_KEYS: &[&str] = &[
+    "id",
+    "kind",
+    "controlled_by",
+    "setpoint",
+    "installed",
+    "renew_after",
+    "schedule",
+    "feeds",
+];
+
 pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> Option<Device> {
     let id = id(reader, &section)?;
     section.name = format!("device {id}");
@@ -46,11 +57,15 @@ pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> O
     };
     let feeds = feeds(reader, &section, state);
     let controlled_by = reader.text(&section, "controlled_by");
+    let installed = reader.date(&section, "installed");
+    let renew_after_s = reader.duration_s(&section, "renew_after");
     Some(Device {
         id,
         kind,
         controlled_by,
         setpoint,
+        installed,
+        renew_after_s,
         schedule,
         feeds,
     })

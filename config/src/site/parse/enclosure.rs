@@ -1,10 +1,11 @@
 //! `[[enclosure]]`: species, stage, limits and light hours.
 
-use super::device::device;
+use super::device::{DEVICE_KEYS, device};
+use super::season::seasons;
 use super::*;
 
 pub(super) const ENCLOSURE_KEYS: &[&str] = &[
-    "id", "label", "species", "stage", "animals", "day", "limits", "sensor", "device",
+    "id", "label", "species", "stage", "animals", "day", "limits", "season", "sensor", "device",
 ];
 
 const LIMIT_KEYS: &[&str] = &[
@@ -22,6 +23,7 @@ pub(super) fn enclosure(
     reader: &mut Reader<'_>,
     mut section: Section<'_, '_>,
     list: &SpeciesList,
+    place: Option<Place>,
     warnings: &mut Vec<Problem>,
 ) -> Option<Enclosure> {
     let id = id(reader, &section)?;
@@ -55,15 +57,24 @@ pub(super) fn enclosure(
             });
         }
     }
-    let light = light(reader, &section);
+    // Twelve hours, as most keepers set them (common practice, no source), or the sun's where the place is known.
+    let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap_or_default();
+    let unwritten = place.map_or(
+        LightHours::Clock {
+            start: at(8),
+            end: at(20),
+        },
+        LightHours::Sun,
+    );
+    let light = light(reader, &section, unwritten);
+    let seasons = seasons(reader, &section, species.as_ref(), limits, light);
     let animals = reader.count(&section, "animals");
     let mut sensors = Vec::new();
     for inner in reader.children(&section, "sensor", "[[enclosure.sensor]]", SENSOR_KEYS) {
         sensors.extend(sensor(reader, inner, &id));
     }
-    let device_keys = ["id", "kind", "controlled_by", "setpoint", "schedule", "feeds"];
     let mut devices = Vec::new();
-    for inner in reader.children(&section, "device", "[[enclosure.device]]", &device_keys) {
+    for inner in reader.children(&section, "device", "[[enclosure.device]]", DEVICE_KEYS) {
         devices.extend(device(reader, inner));
     }
     Some(Enclosure {
@@ -74,12 +85,14 @@ pub(super) fn enclosure(
         animals,
         light,
         limits: limits?,
+        seasons,
         sensors,
         devices,
     })
 }
 
-fn stage_limits(
+/// The limits of the life stage that a section names; where it names none, of the species' first.
+pub(super) fn stage_limits(
     reader: &mut Reader<'_>,
     section: &Section<'_, '_>,
     species: Option<&Species>,
@@ -101,7 +114,7 @@ fn stage_limits(
 }
 
 /// The species' limits, overridden one by one. `None` where neither gives day, night and highest temperature.
-fn limits(reader: &mut Reader<'_>, section: &Section<'_, '_>, base: Option<Limits>) -> Option<Limits> {
+pub(super) fn limits(reader: &mut Reader<'_>, section: &Section<'_, '_>, base: Option<Limits>) -> Option<Limits> {
     /// Stands below the wanted night where nothing says how cold is too cold (common practice, no source).
     const MIN_BELOW_NIGHT_K: f64 = 3.0;
     let name = format!("{} limits", section.name);
@@ -182,22 +195,19 @@ fn check_order(reader: &mut Reader<'_>, written: &Section<'_, '_>, key: &str, ho
     }
 }
 
-pub(super) fn light(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> LightHours {
-    let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap_or_default();
-    // Twelve hours, as most keepers set them (common practice, no source).
-    let mut hours = LightHours {
-        start: at(8),
-        end: at(20),
-    };
+/// Light hours as written under `day`; what is not written stays as in `unwritten`.
+pub(super) fn light(reader: &mut Reader<'_>, section: &Section<'_, '_>, unwritten: LightHours) -> LightHours {
     let name = format!("{} day", section.name);
     let Some(day) = reader.child(section, "day", &name, &["start", "end"]) else {
-        return hours;
+        return unwritten;
     };
-    if let Some(start) = reader.time(&day, "start") {
-        hours.start = start;
+    for key in ["start", "end"] {
+        if !day.has(key) {
+            reader.missing(&day, key, "\"08:00\"");
+        }
     }
-    if let Some(end) = reader.time(&day, "end") {
-        hours.end = end;
+    match (reader.time(&day, "start"), reader.time(&day, "end")) {
+        (Some(start), Some(end)) => LightHours::Clock { start, end },
+        _ => unwritten,
     }
-    hours
 }

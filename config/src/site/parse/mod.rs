@@ -5,6 +5,7 @@ mod crossing;
 mod device;
 mod enclosure;
 mod feed;
+mod season;
 mod sensor;
 mod service;
 
@@ -18,6 +19,7 @@ use service::{alerts, collect, page};
 
 use super::*;
 use crate::species::SpeciesList;
+use crate::sun::{LATITUDE_DEG_MAX, Place};
 
 pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
     let mut reader = Reader::new(file, source);
@@ -42,7 +44,8 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         }
     };
 
-    let head = reader.child(&top, "site", "[site]", &["name", "timezone", "data_dir", "units"]);
+    let head_keys = ["name", "timezone", "latitude", "longitude", "data_dir", "units"];
+    let head = reader.child(&top, "site", "[site]", &head_keys);
     if head.is_none() {
         reader.missing(&top, "[site]", "a table with name and timezone");
     }
@@ -51,6 +54,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         .and_then(|h| reader.required_text(h, "name", "\"my room\""))
         .unwrap_or_default();
     let zone = head.as_ref().and_then(|h| zone(&mut reader, h));
+    let place = head.as_ref().and_then(|h| place(&mut reader, h));
     let data_dir = head
         .as_ref()
         .and_then(|h| reader.text(h, "data_dir"))
@@ -81,7 +85,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
     let mut places = Places::default();
     for section in reader.children(&top, "enclosure", "[[enclosure]]", ENCLOSURE_KEYS) {
         let span = section.key_span("id");
-        if let Some(found) = enclosure(&mut reader, section, &species, &mut warnings) {
+        if let Some(found) = enclosure(&mut reader, section, &species, place, &mut warnings) {
             places.id(&mut reader, &found.id, &span, "enclosure");
             enclosures.push(found);
         }
@@ -94,6 +98,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             file: file.to_owned(),
             name,
             zone,
+            place,
             data_dir: base.join(data_dir),
             units,
             broker,
@@ -126,6 +131,37 @@ fn zone(reader: &mut Reader<'_>, head: &Section<'_, '_>) -> Option<Zone> {
         );
     }
     zone
+}
+
+/// Where the site is: both figures or none.
+fn place(reader: &mut Reader<'_>, head: &Section<'_, '_>) -> Option<Place> {
+    let (latitude, longitude) = (reader.number(head, "latitude"), reader.number(head, "longitude"));
+    let (Some(latitude_deg), Some(longitude_deg)) = (latitude, longitude) else {
+        if latitude.is_some() {
+            reader.missing(head, "longitude", "-9.1");
+        } else if longitude.is_some() {
+            reader.missing(head, "latitude", "38.7");
+        }
+        return None;
+    };
+    if latitude_deg.abs() > LATITUDE_DEG_MAX {
+        reader.problem(
+            &head.key_span("latitude"),
+            format!("`latitude` must lie between -{LATITUDE_DEG_MAX} and {LATITUDE_DEG_MAX}: beyond, the sun does not rise and set every day"),
+            Some("leave latitude and longitude out and give each enclosure `day`".to_owned()),
+        );
+    }
+    if longitude_deg.abs() > 180.0 {
+        reader.problem(
+            &head.key_span("longitude"),
+            "`longitude` must lie between -180 and 180, east positive".to_owned(),
+            None,
+        );
+    }
+    Some(Place {
+        latitude_deg,
+        longitude_deg,
+    })
 }
 
 fn id(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<String> {
