@@ -41,6 +41,10 @@ pub(crate) enum Command {
     Report(Report),
     /// Write what one enclosure's animals lived through before a moment, for a veterinarian
     Audit(Audit),
+    /// Say what a change did to an enclosure: before against after at the same room, with an interval on each measure
+    Compare(Compare),
+    /// Say which misting times would hold the wanted humidity, by the enclosure's own record; switches nothing
+    Advise(Advise),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
@@ -174,6 +178,36 @@ pub(crate) struct Audit {
     /// Open the audit when it is written
     #[arg(long)]
     pub(crate) open: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Compare {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// When it was changed [default: each change of the last eight weeks that the journal has]
+    #[arg(long, value_name = "T")]
+    pub(crate) at: Option<String>,
+    /// How many days on either side, at most
+    #[arg(long, value_name = "N", default_value_t = 21, value_parser = clap::value_parser!(u32).range(7..=84))]
+    pub(crate) days: u32,
+    /// What was changed, such as "new lid"
+    #[arg(long, value_name = "TEXT", requires = "at")]
+    pub(crate) what: Option<String>,
+    #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
+    pub(crate) format: FlagsFormat,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Advise {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// Nothing later is used [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) until: Option<String>,
+    #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
+    pub(crate) format: FlagsFormat,
 }
 
 #[derive(Debug, Subcommand)]

@@ -28,11 +28,12 @@ pub fn needed(span: Span) -> Span {
 /// Judges `span` by a record that reaches back as [`needed`] says and holds nothing later than the span's end.
 pub fn assess(site: &Site, record: &Record, span: Span) -> Assessment {
     let trust = trust::assess(site, record, span);
-    let conditions: Vec<conditions::Outcome> = site
+    let mut conditions: Vec<conditions::Outcome> = site
         .enclosures
         .iter()
         .map(|enclosure| conditions::assess(site, enclosure, record, &trust.trusted, span))
         .collect();
+    conditions::together(site, &mut conditions);
     let mut verdicts = trust.verdicts.clone();
     for outcome in &conditions {
         verdicts.extend(outcome.verdicts.clone());

@@ -4,10 +4,12 @@
 //!
 //! - [`load`]: the archive's files to one [`series::Series`] a sensor and quantity.
 //! - [`trusted`]: what the trust room hands on.
+//! - [`advise`]: misting times that would hold the band, by a fitted moisture model.
 //! - [`assess`]: the whole judgement in one call.
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`calibrate`]: a sensor checked beside another or over a salt: offset and gain with their doubt, or a refusal.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
+//! - [`compare`]: before and after a change, with an interval on each measure.
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
 //! - [`markup`]: parts of a page that report and audit share.
@@ -19,9 +21,11 @@
 //! - [`simulate`]: a seeded simulation of enclosures with its truth; shares no estimator with the rest.
 #![forbid(unsafe_code)]
 
+pub mod advise;
 pub mod assess;
 pub mod audit;
 pub mod calibrate;
+pub mod compare;
 pub mod conditions;
 pub mod findings;
 pub mod load;

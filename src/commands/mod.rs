@@ -1,9 +1,11 @@
 //! One file a command; what several commands share stands here.
 
+mod advise;
 mod audit;
 mod calibrate;
 mod check;
 mod collect;
+mod compare;
 mod demo;
 mod discover;
 mod export;
@@ -36,6 +38,8 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
         Command::Report(report) => report::run(&open_site(site)?, &report),
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
+        Command::Compare(compare) => compare::run(&open_site(site)?, &compare),
+        Command::Advise(advise) => advise::run(&open_site(site)?, &advise),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
@@ -106,6 +110,11 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
 
 /// Reads what judging `span` needs, with what is durable but not yet in a file.
 fn record(site: &Site, span: Span) -> Result<Record, Failure> {
+    record_of(site, needed(span))
+}
+
+/// Reads exactly a span, with what is durable but not yet in a file.
+fn record_of(site: &Site, span: Span) -> Result<Record, Failure> {
     let journal = mosswarden_collector::journal::list(&site.data_dir)
         .map_err(Failure::failed("could not read the journal"))?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
@@ -118,7 +127,7 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
             known.unreadable
         );
     }
-    load::load(&site.data_dir, needed(span), None, tail, journal.entries)
+    load::load(&site.data_dir, span, None, tail, journal.entries)
         .map(|record| record.with_corrections(known.corrections))
         .map_err(Failure::failed("could not read the archive"))
 }

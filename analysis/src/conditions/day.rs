@@ -5,7 +5,7 @@ use mosswarden_config::zone::Span;
 use super::Day;
 use super::context::Context;
 use super::light;
-use super::moisture::{self, Bands};
+use super::moisture::{self, Bands, Beyond};
 use crate::physics::humidity::vapour_pressure_deficit_pa;
 use crate::series::Excess;
 
@@ -27,10 +27,10 @@ pub(super) fn measure(context: &Context<'_>) -> Vec<Day> {
             })?;
             let limits = context.enclosure.limits_on(local_date);
             let bands = Bands::of(context, span);
-            let (dry_h, wet_h) = context
-                .humidity
-                .as_ref()
-                .map_or((0.0, 0.0), |places| bands.hours_outside(&places.mean, 0.0));
+            let beyond_h = |side: Beyond| {
+                let places = context.humidity.as_ref();
+                places.map_or(0.0, |places| bands.hours(&places.mean, side, 0.0))
+            };
             Some(Day {
                 local_date,
                 span,
@@ -45,8 +45,8 @@ pub(super) fn measure(context: &Context<'_>) -> Vec<Day> {
                     .temperature
                     .as_ref()
                     .map_or(Excess::default(), |p| p.highest.below(limits.min_c, span)),
-                dry_h,
-                wet_h,
+                dry_h: beyond_h(Beyond::Below),
+                wet_h: beyond_h(Beyond::Above),
                 longest_wet_run_h: context.humidity.as_ref().map_or(0.0, |p| {
                     p.mean.above(moisture::NEAR_SATURATION_PCT, span).longest_h
                 }),

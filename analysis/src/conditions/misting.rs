@@ -5,21 +5,59 @@
 //!
 //! - [`runs`]: scheduled and observed runs, matched.
 //! - [`response`]: what one run did to the vapour density.
+//! - [`seen`]: mistings that nobody noted.
 //! - [`missed`]: runs that did not take place.
-//! - [`weak`]: the yield against the enclosure's own usual.
+//! - [`yields`]: what a run usually gives; [`weak`]: the yield against it; [`empty`]: runs that gave nothing.
+//! - [`trend`]: yield and half-life with intervals, for the report.
 
+mod empty;
 mod missed;
 mod response;
 mod runs;
+mod seen;
+mod trend;
 mod weak;
+mod yields;
+
+use std::collections::BTreeMap;
 
 use mosswarden_config::site::DeviceKind;
 
 use super::context::Context;
 use super::{Misting, Ran};
+use crate::statistics::Estimate;
 use crate::findings::{Kind, Verdicts};
 use response::{Probe, Response};
 use runs::{Events, Run};
+
+pub use trend::Airing;
+pub(super) use runs::BY_HAND;
+pub(super) use trend::airing_words;
+
+/// One mister's yield and the enclosure's half-life in the last week against their own usual.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MistTrend {
+    pub device: String,
+    /// Rise per second of run as a share of its usual, with its 95 % interval.
+    pub yield_share: Option<Estimate>,
+    pub half_life_min: Option<Estimate>,
+    pub usual_half_life_min: Option<f64>,
+    /// The half-life as a multiple of its usual.
+    pub half_life_share: Option<Estimate>,
+    pub airing: Airing,
+    /// Runs of the last week that count.
+    pub counted: usize,
+    /// Runs of the last week that do not, by reason.
+    pub left_out: BTreeMap<String, usize>,
+}
+
+/// What is said of the mistings.
+#[derive(Debug, Default)]
+pub(super) struct Judged {
+    pub(super) mistings: Vec<Misting>,
+    pub(super) trends: Vec<MistTrend>,
+    pub(super) verdicts: Verdicts,
+}
 
 /// A run with what it did, by one probe.
 pub(super) struct Observed {
@@ -31,37 +69,49 @@ pub(super) struct Observed {
     fog_only: bool,
 }
 
-/// Judges every mister, and lists mistings by hand.
-pub(super) fn judge(context: &Context<'_>) -> (Vec<Misting>, Verdicts) {
-    let mut verdicts = Verdicts::default();
-    let mut mistings = Vec::new();
+/// Judges every mister, and lists mistings by hand, noted or seen.
+pub(super) fn judge(context: &Context<'_>) -> Judged {
+    let mut judged = Judged::default();
     let probes = Probe::of(context);
     let misters: Vec<_> = context.enclosure.devices_of(DeviceKind::Mister).collect();
     let all_runs: Vec<Vec<Run>> = misters.iter().map(|device| runs::of(context, device)).collect();
-    let by_hand = runs::by_hand(context);
+    let mut by_hand = runs::by_hand(context);
+    by_hand.extend(seen::of(context, &probes, &Events::of(context, &all_runs, &by_hand)));
+    by_hand.sort_by_key(|run| run.at_ms);
     let events = Events::of(context, &all_runs, &by_hand);
     for (device, device_runs) in misters.iter().zip(all_runs) {
         let mut observed = observe(context, &probes, device_runs, &events);
         let main = response::main_probe(&probes, &observed);
         let assessable = missed::settle(context, device, &mut observed, main, &probes);
-        verdicts.extend(missed::judge(context, device, &observed, assessable));
+        judged
+            .verdicts
+            .extend(missed::judge(context, device, &observed, assessable));
         match main {
-            Some(main) => verdicts.extend(weak::judge(context, device, &observed, &probes, main)),
-            None => verdicts.not_assessed.push(context.not_assessed(
+            Some(main) => {
+                judged
+                    .trends
+                    .extend(trend::of(context, device, &observed, &probes, main));
+                judged
+                    .verdicts
+                    .extend(weak::judge(context, device, &observed, &probes, main));
+            }
+            None => judged.verdicts.not_assessed.push(context.not_assessed(
                 Kind::MistWeak,
                 Some(&device.id),
                 context.span,
                 "no usable humidity and temperature of one sensor".to_owned(),
             )),
         }
-        mistings.extend(observed.iter().map(|one| misting(one, main)));
+        judged.mistings.extend(observed.iter().map(|one| misting(one, main)));
     }
     let observed = observe(context, &probes, by_hand, &events);
     let main = response::main_probe(&probes, &observed);
-    mistings.extend(observed.iter().map(|one| misting(one, main)));
-    mistings.retain(|misting| context.span.contains(misting.at_ms));
-    mistings.sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));
-    (mistings, verdicts)
+    judged.mistings.extend(observed.iter().map(|one| misting(one, main)));
+    judged.mistings.retain(|misting| context.span.contains(misting.at_ms));
+    judged
+        .mistings
+        .sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));
+    judged
 }
 
 fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {

@@ -8,11 +8,12 @@
 //! - [`heat`]: days too hot or too cold; [`cause`]: by what; [`usual`]: what is usual at each hour.
 //! - [`night`]: nights and the drop from the day; [`heater`]: heaters that do not stop or do not warm.
 //! - [`moisture`]: hours outside the band, long wet runs; [`setpoint`]: what the humidistat really holds.
-//! - [`misting`]: runs, what each did, and whether they weaken.
-//! - [`light`]: hours of light.
+//! - [`misting`]: runs, what each did, and whether they weaken; [`pumps`]: those that share a pump, together.
+//! - [`light`]: hours of light. [`course`]: the air on an even grid, for fitting a moisture model.
 
 mod cause;
 mod context;
+mod course;
 mod day;
 mod device;
 mod heat;
@@ -22,6 +23,7 @@ mod misting;
 mod moisture;
 mod night;
 mod places;
+mod pumps;
 mod setpoint;
 mod usual;
 
@@ -37,6 +39,12 @@ use crate::load::Record;
 use crate::series::{Excess, Summary};
 use crate::trusted::Trusted;
 use context::Context;
+
+pub use course::{Course, STEP_MS, Step, course};
+pub use pumps::together;
+pub use misting::{Airing, MistTrend};
+pub use moisture::{HalfDay, MoistDay};
+pub use setpoint::{Held, HeldHour};
 
 /// One local day of an enclosure, where the animals can be.
 #[derive(Debug, Clone, PartialEq)]
@@ -110,8 +118,14 @@ pub struct Outcome {
     pub enclosure: String,
     pub verdicts: Verdicts,
     pub days: Vec<Day>,
+    /// The same days' moisture.
+    pub moisture: Vec<MoistDay>,
     pub nights: Vec<Night>,
     pub mistings: Vec<Misting>,
+    /// One a mister, where earlier runs say what is usual.
+    pub mist_trends: Vec<MistTrend>,
+    /// One a device with a humidity set-point, where other sensors say what was held.
+    pub held: Vec<Held>,
 }
 
 /// Judges one enclosure over `span`.
@@ -135,11 +149,18 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     outcome.nights = nights;
     outcome.verdicts.extend(verdicts);
     outcome.verdicts.extend(heater::judge(&context));
-    let (mistings, verdicts) = misting::judge(&context);
-    outcome.mistings = mistings;
+    let misted = misting::judge(&context);
+    outcome.mistings = misted.mistings;
+    outcome.verdicts.extend(misted.verdicts);
+    outcome.moisture = moisture::measure(&context);
+    let airing = misting::airing_words(&misted.trends);
+    outcome.mist_trends = misted.trends;
+    outcome
+        .verdicts
+        .extend(moisture::judge(&context, &outcome.days, &airing));
+    let (held, verdicts) = setpoint::judge(&context);
+    outcome.held = held;
     outcome.verdicts.extend(verdicts);
-    outcome.verdicts.extend(moisture::judge(&context, &outcome.days));
-    outcome.verdicts.extend(setpoint::judge(&context));
     outcome.verdicts.extend(light::judge(&context, &outcome.days));
     outcome.verdicts.sort();
     outcome

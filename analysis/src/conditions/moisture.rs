@@ -2,138 +2,79 @@
 //!
 //! In: the mean humidity over the usable sensors where animals are, the day's and the night's band. Out: one finding a local
 //! day and side, one a wet run. A finding needs hours that lie beyond the band by more than the sensors' doubt.
+//!
+//! - [`bands`]: the band that holds at a time; [`air`]: the day's moisture in figures; [`room`]: what the room made of a change;
+//!   [`wet`]: runs near saturation.
 
-use mosswarden_config::site::Band;
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+mod air;
+mod bands;
+mod room;
+mod wet;
+
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::Day;
 use super::context::{Context, silent_words};
-use super::places::{Line, Places};
+use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
-use crate::statistics::robust::quantile;
 use crate::words::percent;
+
+pub use air::{HalfDay, MoistDay};
+pub(super) use air::{coldest_glass_c, measure};
+pub(super) use bands::{Bands, Beyond};
 
 /// Near saturation: surfaces stay wet, %RH (common practice, no source).
 pub(super) const NEAR_SATURATION_PCT: f64 = 97.0;
-/// Hours beyond the band and the doubt that make a finding (our own choice). Above the band more, since every misting
-/// saturates a healthy enclosure for a while.
-const DRY_H_MIN: f64 = 1.0;
-const WET_H_MIN: f64 = 3.0;
-/// Hours below that make it a warning.
-const DRY_WARNING_H: f64 = 4.0;
-const WET_WARNING_H: f64 = 8.0;
-/// After a change between the day's and the night's band the air gets this long to follow.
-const FOLLOW_MS: i64 = MS_PER_HOUR;
 /// A day is judged when this share of it is known: the usual share for validity in air-quality rules (from memory).
 const KNOWN_FRAC_MIN: f64 = 0.75;
 const SILENT_FRAC: f64 = 0.9;
-/// Doubt that stands in where a sensor states less than this, %RH: no capacitive sensor is better in wet air.
+/// Doubt that stands in where the sensors state less than this, %RH: no capacitive sensor is better in wet air.
 const DOUBT_PCT_MIN: f64 = 1.5;
 
-/// A wet run is unusual when it is this long, h, and this many times the longest of nearly every day before.
-const WET_RUN_H_MIN: f64 = 18.0;
-const WET_RUN_TIMES: f64 = 1.75;
-const WET_RUN_QUANTILE: f64 = 0.9;
-/// Days of history needed to say so; without them only a band that ends below saturation speaks.
-const WET_RUN_DAYS_MIN: usize = 7;
-/// Wet runs closer than this are one: a short dip of the reading does not dry a leaf.
-const WET_JOIN_MS: i64 = MS_PER_HOUR / 2;
-
-/// The band that holds in each part of a span.
-pub(super) struct Bands {
-    parts: Vec<(Span, Band)>,
-    /// The same with the wider of both bands for a while after each change.
-    lenient: Vec<(Span, Band)>,
+/// What differs between a day too dry and a day too wet.
+struct Side {
+    kind: Kind,
+    beyond: Beyond,
+    /// Hours beyond the band and the doubt that make a finding, and a warning (our own choice). Above the band more, since
+    /// every misting saturates a healthy enclosure for a while.
+    hours_min: f64,
+    warning_h: f64,
+    hours_name: &'static str,
+    extreme_name: &'static str,
+    word: &'static str,
+    advice: &'static str,
 }
 
-impl Bands {
-    pub(super) fn of(context: &Context<'_>, span: Span) -> Bands {
-        let limits = context.limits_at(span.from_ms);
-        let light = context.light_within(span);
-        let mut parts: Vec<(Span, Option<Band>)> = Vec::new();
-        let mut at_ms = span.from_ms;
-        for lit in &light {
-            if at_ms < lit.from_ms {
-                let dark = Span {
-                    from_ms: at_ms,
-                    until_ms: lit.from_ms,
-                };
-                parts.push((dark, limits.humidity_night_pct));
-            }
-            parts.push((*lit, limits.humidity_day_pct));
-            at_ms = lit.until_ms;
-        }
-        if at_ms < span.until_ms {
-            let dark = Span {
-                from_ms: at_ms,
-                until_ms: span.until_ms,
-            };
-            parts.push((dark, limits.humidity_night_pct));
-        }
-        let parts: Vec<(Span, Band)> = parts
-            .into_iter()
-            .filter_map(|(part, band)| band.map(|band| (part, band)))
-            .collect();
-        let wider = limits
-            .humidity_day_pct
-            .zip(limits.humidity_night_pct)
-            .map(|(day, night)| Band {
-                low: day.low.min(night.low),
-                high: day.high.max(night.high),
-            });
-        let mut lenient = Vec::new();
-        for (part, band) in &parts {
-            let change_ms = (part.from_ms + FOLLOW_MS).min(part.until_ms);
-            let starts_inside = part.from_ms > span.from_ms;
-            let (from_ms, until_ms) = (part.from_ms, part.until_ms);
-            if starts_inside && let Some(wider) = wider {
-                lenient.push((
-                    Span {
-                        from_ms,
-                        until_ms: change_ms,
-                    },
-                    wider,
-                ));
-                lenient.push((
-                    Span {
-                        from_ms: change_ms,
-                        until_ms,
-                    },
-                    *band,
-                ));
-            } else {
-                lenient.push((*part, *band));
-            }
-        }
-        lenient.retain(|(part, _)| part.from_ms < part.until_ms);
-        Bands { parts, lenient }
-    }
+const SIDES: [Side; 2] = [
+    Side {
+        kind: Kind::HumidityTooLow,
+        beyond: Beyond::Below,
+        hours_min: 1.0,
+        warning_h: 4.0,
+        hours_name: "hours below the band",
+        extreme_name: "lowest humidity",
+        word: "Drier",
+        advice: "See that the water dish is full and that mister or fogger works, then compare with the room: dry winter air \
+            needs more misting or less vent. Mist by hand today if the animals need it.",
+    },
+    Side {
+        kind: Kind::HumidityTooHigh,
+        beyond: Beyond::Above,
+        hours_min: 3.0,
+        warning_h: 8.0,
+        hours_name: "hours above the band",
+        extreme_name: "highest humidity",
+        word: "Wetter",
+        advice: "Look for a valve or fogger that stays on, a covered vent, or soggy ground; let it dry between mistings. Keep \
+            water away from plugs and strips.",
+    },
+];
 
-    /// Hours below and above the band by more than `doubt_pct`.
-    pub(super) fn hours_outside(&self, line: &Line, doubt_pct: f64) -> (f64, f64) {
-        outside(&self.parts, line, doubt_pct)
-    }
-
-    /// The same with time to follow a change of the band.
-    fn hours_outside_leniently(&self, line: &Line, doubt_pct: f64) -> (f64, f64) {
-        outside(&self.lenient, line, doubt_pct)
-    }
-}
-
-fn outside(parts: &[(Span, Band)], line: &Line, doubt_pct: f64) -> (f64, f64) {
-    parts.iter().fold((0.0, 0.0), |(dry, wet), (part, band)| {
-        (
-            dry + line.below(band.low - doubt_pct, *part).hours,
-            wet + line.above(band.high + doubt_pct, *part).hours,
-        )
-    })
-}
-
-/// Judges the measured days.
-pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
+/// Judges the measured days; `airing` says where the mistings show that the air is exchanged slower or faster than usual.
+pub(super) fn judge(context: &Context<'_>, days: &[Day], airing: &str) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let limits = context.enclosure.limits;
+    let limits = context.limits_at(context.span.from_ms);
     if limits.humidity_day_pct.is_none() && limits.humidity_night_pct.is_none() {
         return verdicts;
     }
@@ -149,79 +90,117 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
         return verdicts;
     };
     for day in days {
-        judge_day(context, places, day, &mut verdicts);
+        for side in &SIDES {
+            judge_day(context, places, day, side, airing, &mut verdicts);
+        }
     }
-    verdicts.findings.extend(stays_wet(context, places));
+    verdicts.findings.extend(wet::judge(context, places, airing));
     verdicts
 }
 
-fn judge_day(context: &Context<'_>, places: &Places, day: &Day, verdicts: &mut Verdicts) {
+fn judge_day(
+    context: &Context<'_>,
+    places: &Places,
+    day: &Day,
+    side: &Side,
+    airing: &str,
+    verdicts: &mut Verdicts,
+) {
     let bands = Bands::of(context, day.span);
-    let doubt_pct = places.half_width.max(DOUBT_PCT_MIN);
-    let (sure_dry_h, sure_wet_h) = bands.hours_outside_leniently(&places.mean, doubt_pct);
+    let doubt_pct = places.mean_half_width.max(DOUBT_PCT_MIN);
+    let sure_h = bands.hours_leniently(&places.mean, side.beyond, doubt_pct);
+    if sure_h >= side.hours_min {
+        let hours = bands.hours(&places.mean, side.beyond, 0.0);
+        let most_h = bands.hours(&places.mean, side.beyond, -doubt_pct);
+        let value = Value::new(side.hours_name, hours, "h").between(sure_h.min(hours), most_h.max(hours));
+        verdicts
+            .findings
+            .push(finding(context, places, day, side, value, airing));
+        return;
+    }
     let known_frac = day.humidity_pct.map_or(0.0, |summary| summary.covered_frac);
-    let (dry, wet) = (sure_dry_h >= DRY_H_MIN, sure_wet_h >= WET_H_MIN);
-    if dry {
-        let hours = (
-            sure_dry_h,
-            day.dry_h,
-            bands.hours_outside(&places.mean, -doubt_pct).0,
-        );
-        verdicts.findings.push(too_low(context, places, day, hours));
-    }
-    if wet {
-        let hours = (
-            sure_wet_h,
-            day.wet_h,
-            bands.hours_outside(&places.mean, -doubt_pct).1,
-        );
-        verdicts.findings.push(too_high(context, places, day, hours));
-    }
     if known_frac < KNOWN_FRAC_MIN {
-        for (kind, found) in [(Kind::HumidityTooLow, dry), (Kind::HumidityTooHigh, wet)] {
-            if !found {
-                verdicts.not_assessed.push(context.not_assessed(
-                    kind,
-                    None,
-                    day.span,
-                    format!(
-                        "only {} of the humidity of {} known",
-                        percent(known_frac),
-                        context.words.day(day.span.from_ms)
-                    ),
-                ));
-            }
-        }
+        verdicts.not_assessed.push(context.not_assessed(
+            side.kind,
+            None,
+            day.span,
+            format!(
+                "only {} of the humidity of {} known",
+                percent(known_frac),
+                context.words.day(day.span.from_ms)
+            ),
+        ));
     }
 }
 
-/// First and last instant below (or above) the day's bands.
-fn reach(context: &Context<'_>, places: &Places, day: &Day, low: bool) -> (i64, Option<i64>) {
-    let bands = Bands::of(context, day.span);
-    let runs: Vec<Excess> = bands
-        .parts
-        .iter()
-        .map(|(part, band)| match low {
-            true => places.mean.below(band.low, *part),
-            false => places.mean.above(band.high, *part),
-        })
-        .collect();
-    let first_ms = runs
-        .iter()
-        .find_map(|run| run.first_ms)
-        .unwrap_or(day.span.from_ms);
-    let last_ms = runs
-        .iter()
-        .rev()
-        .find_map(|run| run.last_ms)
-        .unwrap_or(day.span.until_ms);
+fn finding(
+    context: &Context<'_>,
+    places: &Places,
+    day: &Day,
+    side: &Side,
+    value: Value,
+    airing: &str,
+) -> Finding {
+    let hours = value.estimate;
+    let severity = if value.low.is_some_and(|sure_h| sure_h >= side.warning_h) {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let beyond = beyond(context, places, day, side.beyond);
+    let first_ms = beyond.first().map_or(day.span.from_ms, |run| run.from_ms);
+    let last_ms = beyond.last().map_or(day.span.until_ms, |run| run.until_ms);
     let open = day.span.until_ms == context.span.until_ms
         && context.span.until_ms - last_ms <= places.mean.gap_ms.min(MS_PER_HOUR);
-    (first_ms, (!open).then_some(last_ms))
+    let mut finding = context.finding(side.kind, first_ms, severity, value);
+    finding.end_ms = (!open).then_some(last_ms);
+    let mut extreme_words = String::new();
+    if let Some(summary) = day.humidity_pct {
+        let (extreme, at_ms, word) = match side.beyond {
+            Beyond::Below => (summary.low, summary.low_at_ms, "lowest"),
+            Beyond::Above => (summary.high, summary.high_at_ms, "highest"),
+        };
+        finding.also.push(Value::new(side.extreme_name, extreme, "%RH"));
+        extreme_words = format!("; {word} {extreme:.1} %RH at {}", context.words.clock(at_ms));
+    }
+    let room = room::share_of_room(context, day.span, &beyond);
+    finding
+        .also
+        .extend(room.map(|share| Value::new("share of the change that the room made", 100.0 * share, "%")));
+    finding.message = format!(
+        "{} than wanted ({}) for {} on {}{extreme_words}{}{}.{}{airing}",
+        side.word,
+        band_words(context, day),
+        context.words.hours(hours),
+        context.words.day(day.span.from_ms),
+        corrected_words(places),
+        silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len()),
+        room::words(room)
+    );
+    side.advice.clone_into(&mut finding.advice);
+    finding
 }
 
-fn band_words(context: &Context<'_>) -> String {
-    let limits = context.enclosure.limits;
+/// The reach of each stretch of the day's bands that lies beyond them, in order.
+fn beyond(context: &Context<'_>, places: &Places, day: &Day, side: Beyond) -> Vec<Span> {
+    let reach = |excess: Excess| {
+        Some(Span {
+            from_ms: excess.first_ms?,
+            until_ms: excess.last_ms?,
+        })
+    };
+    Bands::of(context, day.span)
+        .parts
+        .iter()
+        .filter_map(|(part, band)| match side {
+            Beyond::Below => reach(places.mean.below(band.low, *part)),
+            Beyond::Above => reach(places.mean.above(band.high, *part)),
+        })
+        .collect()
+}
+
+fn band_words(context: &Context<'_>, day: &Day) -> String {
+    let limits = context.limits_at(day.span.from_ms);
     match (limits.humidity_day_pct, limits.humidity_night_pct) {
         (Some(day), Some(night)) if day != night => format!(
             "{:.0} to {:.0} %RH by day, {:.0} to {:.0} by night",
@@ -243,179 +222,6 @@ fn corrected_words(places: &Places) -> String {
         " (a sensor's known error of {:+.1} %RH is taken off)",
         places.corrected_by
     )
-}
-
-fn too_low(
-    context: &Context<'_>,
-    places: &Places,
-    day: &Day,
-    (sure, hours, most): (f64, f64, f64),
-) -> Finding {
-    let severity = if sure >= DRY_WARNING_H {
-        Severity::Warning
-    } else {
-        Severity::Notice
-    };
-    let value = Value::new("hours below the band", hours, "h").between(sure.min(hours), most.max(hours));
-    let (start_ms, end_ms) = reach(context, places, day, true);
-    let mut finding = context.finding(Kind::HumidityTooLow, start_ms, severity, value);
-    finding.end_ms = end_ms;
-    let summary = day.humidity_pct;
-    finding.also = summary
-        .map(|s| Value::new("lowest humidity", s.low, "%RH"))
-        .into_iter()
-        .collect();
-    let lowest = summary.map_or(String::new(), |s| {
-        format!(
-            "; lowest {:.1} %RH at {}",
-            s.low,
-            context.words.clock(s.low_at_ms)
-        )
-    });
-    finding.message = format!(
-        "Drier than wanted ({}) for {} on {}{lowest}{}{}.",
-        band_words(context),
-        context.words.hours(hours),
-        context.words.day(day.span.from_ms),
-        corrected_words(places),
-        silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len())
-    );
-    finding.advice =
-        "See that the water dish is full and that mister or fogger works, then compare with the room: dry \
-        winter air needs more misting or less vent. Mist by hand today if the animals need it."
-            .to_owned();
-    finding
-}
-
-fn too_high(
-    context: &Context<'_>,
-    places: &Places,
-    day: &Day,
-    (sure, hours, most): (f64, f64, f64),
-) -> Finding {
-    let severity = if sure >= WET_WARNING_H {
-        Severity::Warning
-    } else {
-        Severity::Notice
-    };
-    let value = Value::new("hours above the band", hours, "h").between(sure.min(hours), most.max(hours));
-    let (start_ms, end_ms) = reach(context, places, day, false);
-    let mut finding = context.finding(Kind::HumidityTooHigh, start_ms, severity, value);
-    finding.end_ms = end_ms;
-    finding.also = day
-        .humidity_pct
-        .map(|s| Value::new("highest humidity", s.high, "%RH"))
-        .into_iter()
-        .collect();
-    finding.message = format!(
-        "Wetter than wanted ({}) for {} on {}{}{}.",
-        band_words(context),
-        context.words.hours(hours),
-        context.words.day(day.span.from_ms),
-        corrected_words(places),
-        silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len())
-    );
-    finding.advice =
-        "Look for a valve or fogger that stays on, a covered vent, or soggy ground; let it dry between \
-        mistings. Keep water away from plugs and strips."
-            .to_owned();
-    finding
-}
-
-/// Runs near saturation that are unusual here.
-fn stays_wet(context: &Context<'_>, places: &Places) -> Vec<Finding> {
-    let limits = context.enclosure.limits;
-    let top_pct = [limits.humidity_day_pct, limits.humidity_night_pct]
-        .into_iter()
-        .flatten()
-        .map(|band| band.high)
-        .fold(0.0, f64::max);
-    let runs = wet_runs(&places.mean, context.whole());
-    let last = runs.last().copied();
-    runs.iter()
-        .filter(|run| run.until_ms > context.span.from_ms && run.hours() >= WET_RUN_H_MIN)
-        .filter_map(|run| {
-            let usual_h = usual_wet_h(context, &places.mean, *run);
-            // Without a history only a band that ends well below saturation speaks, and only for a whole day.
-            let unusual = match usual_h {
-                Some(usual_h) => run.hours() >= WET_RUN_TIMES * usual_h.max(1.0),
-                None => top_pct < NEAR_SATURATION_PCT - places.half_width && run.hours() >= 24.0,
-            };
-            if !unusual {
-                return None;
-            }
-            let value = Value::new("longest time near saturation", run.hours(), "h");
-            let severity = if run.hours() >= 48.0 {
-                Severity::Warning
-            } else {
-                Severity::Notice
-            };
-            let mut finding = context.finding(Kind::StaysWet, run.from_ms, severity, value);
-            let open = last == Some(*run) && context.span.until_ms - run.until_ms <= WET_JOIN_MS;
-            finding.end_ms = (!open).then_some(run.until_ms);
-            finding.also = usual_h
-                .map(|hours| Value::new("usual longest in a day", hours, "h"))
-                .into_iter()
-                .collect();
-            let usual = usual_h.map_or(String::new(), |hours| {
-                format!("; usually at most about {} a day", context.words.hours(hours))
-            });
-            finding.message = format!(
-                "At or above {NEAR_SATURATION_PCT:.0} %RH without a break for {} from {}{usual}.",
-                context.words.hours(run.hours()),
-                context.words.moment(run.from_ms)
-            );
-            finding.advice = "Open a vent or shorten the mistings until leaves and glass dry once a day; look for a valve \
-                that leaks, a covered vent and soggy ground. Leaf litter may stay damp, still wet air breeds mould."
-                .to_owned();
-            Some(finding)
-        })
-        .collect()
-}
-
-/// Runs at or above [`NEAR_SATURATION_PCT`]; a gap ends one, a short dip does not.
-fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
-    let mut runs: Vec<Span> = Vec::new();
-    let mut known_until_ms = i64::MIN;
-    line.series
-        .view()
-        .pieces(span, line.gap_ms, |from_ms, until_ms, v0, v1| {
-            let gap = known_until_ms != from_ms;
-            known_until_ms = until_ms;
-            if v0 < NEAR_SATURATION_PCT || v1 < NEAR_SATURATION_PCT {
-                return;
-            }
-            match runs.last_mut() {
-                Some(last) if !gap && from_ms - last.until_ms <= WET_JOIN_MS => last.until_ms = until_ms,
-                _ => runs.push(Span { from_ms, until_ms }),
-            }
-        });
-    runs
-}
-
-/// What nearly every day's longest wet run stayed below, before this run; `None` with too little history.
-fn usual_wet_h(context: &Context<'_>, line: &Line, run: Span) -> Option<f64> {
-    let past = Span {
-        from_ms: context.record_from_ms().max(run.from_ms - 28 * MS_PER_24_H),
-        until_ms: run.from_ms,
-    };
-    let longest: Vec<f64> = context
-        .zone
-        .dates(past)
-        .into_iter()
-        .map(|date| context.zone.day(date))
-        .filter(|day| day.until_ms <= run.from_ms && line.known_frac(*day) >= KNOWN_FRAC_MIN)
-        .map(|day| {
-            wet_runs(line, day)
-                .iter()
-                .map(|run| run.hours())
-                .fold(0.0, f64::max)
-        })
-        .collect();
-    if longest.len() < WET_RUN_DAYS_MIN {
-        return None;
-    }
-    quantile(&longest, WET_RUN_QUANTILE)
 }
 
 #[cfg(test)]

@@ -15,6 +15,9 @@ const DIFFERENCE_STEP_MS: i64 = 20 * 60_000;
 /// Fewer samples at an hour of the day than this, and the whole day's median stands in.
 const DIFFERENCE_COUNT_MIN: usize = 3;
 const HOURS: usize = 24;
+/// Share of the variance of a sensor's error that others of the enclosure have in common with it: one make, one age, one wet
+/// air (our own choice; with it the interval of the mean holds at least as often as it says on simulated sites).
+const SHARED_FRAC: f64 = 0.25;
 
 /// A combined series with the pause that counts as a gap in it.
 #[derive(Debug, Clone, Default)]
@@ -78,6 +81,8 @@ pub(super) struct Places {
     pub(super) mean: Line,
     /// Half-width of one reading's 95 % interval, mean over the sensors.
     pub(super) half_width: f64,
+    /// Half-width of the 95 % interval of the mean over the sensors.
+    pub(super) mean_half_width: f64,
     /// What was taken off at the end of the record, the largest by size.
     pub(super) corrected_by: f64,
     pub(super) sensors: Vec<(String, Line)>,
@@ -105,12 +110,17 @@ impl Places {
             .collect();
         let half_width =
             sensors.iter().map(|(_, usable)| usable.half_width).sum::<f64>() / sensors.len() as f64;
+        let squares = sensors.iter().map(|(_, usable)| usable.half_width.powi(2)).sum::<f64>();
+        // What the sensors share does not average out, the rest does.
+        let own = squares / (sensors.len() as f64).powi(2);
+        let mean_half_width = (SHARED_FRAC * half_width.powi(2) + (1.0 - SHARED_FRAC) * own).sqrt();
         let corrected_by = sensors
             .iter()
             .map(|(_, usable)| usable.corrected_by)
             .fold(0.0, |most: f64, by| if by.abs() > most.abs() { by } else { most });
         let mut places = Places {
             half_width,
+            mean_half_width,
             corrected_by,
             ..Places::default()
         };

@@ -1,7 +1,10 @@
 //! What the humidistat really holds, by sensors other than its own.
 //!
 //! In: humidity by the usable sensors that are not the controller's, states of the fogger. Out: a finding where the enclosure
-//! misses the set-point beyond all doubt. A fogger only holds a floor: wetter than asked for with the fogger off is no miss.
+//! misses the set-point beyond all doubt, and hour by hour what was held. A fogger only holds a floor: wetter than asked for
+//! with the fogger off is no miss.
+
+mod held;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Role};
@@ -11,6 +14,8 @@ use super::heater::hours_on;
 use super::places::{Line, Places};
 use crate::findings::{Kind, Severity, Value, Verdicts};
 
+pub use held::{Held, HeldHour};
+
 /// Two places in one enclosure differ by up to about this much, %RH (common practice, no source).
 const PLACE_PCT: f64 = 3.0;
 /// Known time that is needed, h.
@@ -19,19 +24,25 @@ const KNOWN_H_MIN: f64 = 24.0;
 const ON_H_MIN: f64 = 1.0;
 
 /// Judges every device with a humidity set-point.
-pub(super) fn judge(context: &Context<'_>) -> Verdicts {
+pub(super) fn judge(context: &Context<'_>) -> (Vec<Held>, Verdicts) {
     let mut verdicts = Verdicts::default();
+    let mut held = Vec::new();
     for device in &context.enclosure.devices {
         if let Some(set_pct) = device.setpoint.humidity_pct
             && device.kind != DeviceKind::Fan
         {
-            judge_device(context, device, set_pct, &mut verdicts);
+            held.extend(judge_device(context, device, set_pct, &mut verdicts));
         }
     }
-    verdicts
+    (held, verdicts)
 }
 
-fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: &mut Verdicts) {
+fn judge_device(
+    context: &Context<'_>,
+    device: &Device,
+    set_pct: f64,
+    verdicts: &mut Verdicts,
+) -> Option<Held> {
     let others: Vec<_> = context
         .enclosure
         .sensors
@@ -56,7 +67,7 @@ fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: 
     };
     let Some(places) = Places::combine(context.zone, &others) else {
         refuse("no usable humidity but the controller's own".to_owned());
-        return;
+        return None;
     };
     let Some(summary) = places
         .mean
@@ -64,9 +75,10 @@ fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: 
         .filter(|s| s.covered_h >= KNOWN_H_MIN)
     else {
         refuse("less than a day of humidity known beside the controller's own".to_owned());
-        return;
+        return None;
     };
-    let doubt_pct = places.half_width + PLACE_PCT;
+    let held = held::measure(context, device, set_pct, &places);
+    let doubt_pct = places.mean_half_width + PLACE_PCT;
     let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
     let states = context.states(device);
     let on_h = states.as_ref().map(|states| hours_on(states, context.span));
@@ -80,7 +92,7 @@ fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: 
         && on_h.is_some_and(|hours| hours >= ON_H_MIN)
         && during_pct.is_some_and(|pct| pct - set_pct > doubt_pct);
     if !too_dry && !too_wet {
-        return;
+        return Some(held);
     }
     let value = Value::new("mean humidity minus the set-point", miss_pct, "%RH")
         .between(miss_pct - doubt_pct, miss_pct + doubt_pct);
@@ -112,7 +124,30 @@ fn judge_device(context: &Context<'_>, device: &Device, set_pct: f64, verdicts: 
          set-point a little and let the enclosure dry once a day."
     }
     .to_owned();
+    finding.message += &shown_words(&held);
     verdicts.findings.push(finding);
+    Some(held)
+}
+
+/// What the controller showed meanwhile, to follow a sentence.
+fn shown_words(held: &Held) -> String {
+    /// Smaller differences and shorter times are not worth a word.
+    const WORTH_SAYING_PCT: f64 = 1.0;
+    const WORTH_SAYING_H: f64 = 1.0;
+    let Some(more) = held.shows_more_pct.filter(|more| more.abs() >= WORTH_SAYING_PCT) else {
+        return String::new();
+    };
+    let hidden = held
+        .hidden_h
+        .filter(|hours| *hours >= WORTH_SAYING_H)
+        .map_or(String::new(), |hours| {
+            format!(", and showed the animals' air inside its band for {hours:.0} h in which it was not")
+        });
+    format!(
+        " Its own probe showed {:.1} %RH {} than they did{hidden}.",
+        more.abs(),
+        if more > 0.0 { "more" } else { "less" }
+    )
 }
 
 /// Mean of a line while a device was on in the span.
@@ -153,6 +188,25 @@ mod tests {
             of(&held(88.0, false), Kind::SetpointMissed).is_empty(),
             "a fogger holds only a floor"
         );
+    }
+
+    #[test]
+    fn what_is_held_stands_beside_what_is_shown_hour_by_hour() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Humidity, |kit, at| Some(if kit.lit(at) { 55.0 } else { 70.0 }));
+        }
+        kit.refill("stat", Quantity::Humidity, |_, _| Some(76.0));
+        // On for the first quarter of each hour by day.
+        kit.states("fogger", |kit, at| kit.lit(at) && at.rem_euclid(3_600_000) < 900_000);
+        let held = kit.judge("2026-05-18", "2026-05-25").held;
+        let [noon, midnight] = [12, 0].map(|hour| held[0].hours[hour]);
+        assert!((noon.held_pct.expect("known") - 55.0).abs() < 0.1 && (noon.on_frac.expect("known") - 0.25).abs() < 0.01);
+        assert!((midnight.held_pct.expect("known") - 70.0).abs() < 0.1 && midnight.on_frac.expect("known") < 0.01);
+        assert!((noon.shown_pct.expect("known") - 76.0).abs() < 1e-9);
+        // Below the band of 60 %RH in the 12 h of light of 7 days, shown inside it (worked by hand).
+        assert!((held[0].hidden_h.expect("known") - 84.0).abs() < 1.0, "{held:?}");
+        assert!((held[0].on_at_pct.expect("often switched") - 55.0).abs() < 0.1);
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! - [`week_strip`]: days side by side; a long span as bands.
 //! - [`trust_line`]: a sensor's difference from what it should read.
 //! - [`misting_plot`]: what mistings did, against what is usual.
+//! - [`day_hours`]: a day by the hour, held against shown; [`effects()`]: what a change did.
 //! - [`palette`]: the colours, on paper and on a dark screen.
 //! - [`Display`]: metric values in the site's units.
 //!
@@ -11,6 +12,8 @@
 mod bands;
 mod calendar;
 mod canvas;
+mod day_hours;
+mod effects;
 mod misting;
 pub mod palette;
 mod panel;
@@ -21,6 +24,8 @@ mod thin;
 mod trust_line;
 mod units;
 
+pub use day_hours::{DayHours, HourLine, day_hours};
+pub use effects::{EffectRow, effects};
 pub use misting::{MistingGroup, MistingPlot, misting_plot};
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};

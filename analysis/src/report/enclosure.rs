@@ -8,6 +8,7 @@ use super::chosen;
 use super::limits;
 use super::misting::{self, MistingPart};
 use super::model::{Judged, Material};
+use super::moisture;
 use super::need::{Need, Verdict};
 use super::nights;
 use super::week_before;
@@ -66,6 +67,8 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
     let enclosure = judged.enclosure;
     let journal = journal(material, &enclosure.id);
     let (nights, days) = nights::tables(material, judged);
+    let mut hours = nights::hours(material, judged, &days);
+    hours.extend(moisture::sentences(judged));
     EnclosureSection {
         id: enclosure.id.clone(),
         label: enclosure.label.clone(),
@@ -75,7 +78,7 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         coverage: judged.coverage.clone(),
         strip: (judged.temperature.is_some() || judged.humidity.is_some()).then(|| strip(material, judged)),
         strip_notes: strip_notes(material, judged),
-        hours: nights::hours(material, judged, &days),
+        hours,
         nights,
         days,
         misting: misting::part(material, judged),

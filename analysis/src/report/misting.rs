@@ -45,8 +45,10 @@ pub(super) fn part(material: &Material<'_>, judged: &Judged<'_>) -> Option<Misti
         usual_rise_pct: usual(|m| m.rise_pct),
         usual_half_life_min: usual(|m| m.half_life_min),
     });
+    let mut lines = sentences(material, &inside);
+    lines.extend(super::moisture::trends(judged));
     Some(MistingPart {
-        sentences: sentences(material, &inside),
+        sentences: lines,
         picture,
     })
 }

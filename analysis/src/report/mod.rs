@@ -4,7 +4,7 @@
 //! - [`html`](html()), [`json`](json()), [`text`](text()): renderers, which compute nothing. A PDF renderer has its place beside
 //!   them; there is none yet.
 //!
-//! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `misting`,
+//! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `moisture`, `misting`,
 //! `week_before`, `limits`, `room` (one part each), `cautions`.
 
 pub(crate) mod cautions;
@@ -15,6 +15,7 @@ mod json;
 pub(crate) mod limits;
 mod misting;
 pub mod model;
+mod moisture;
 mod need;
 mod nights;
 mod room;

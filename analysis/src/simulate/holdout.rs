@@ -87,7 +87,7 @@ pub fn holdout(seed: u64) -> SiteSpec {
     site
 }
 
-fn draw_room(site: &mut SiteSpec, rng: &mut StdRng) {
+pub(super) fn draw_room(site: &mut SiteSpec, rng: &mut StdRng) {
     let south = matches!(
         site.zone,
         Tz::Australia__Sydney | Tz::Pacific__Auckland | Tz::America__Sao_Paulo
@@ -116,7 +116,7 @@ fn sign(rng: &mut StdRng) -> f64 {
     if rng.random_bool(0.5) { 1.0 } else { -1.0 }
 }
 
-fn confounders(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
+pub(super) fn confounders(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
     let id = &spec.id;
     for week in 0..DAYS / 7 {
         if rng.random_bool(0.3) {

@@ -14,7 +14,7 @@
 //! - [`fault`]: faults and confounders;
 //! - [`run`]: a site's run; [`keeping`]: one enclosure through time, with [`disturbance`] and [`misting`]; [`tally`]: what adds up;
 //! - [`truth`]: what was really so; [`output`]: readings, CSV; [`messages`]: MQTT payloads; [`site_file`]: the site file;
-//! - [`scenario`], [`holdout`], [`planted`]: ready sites; [`sample_day`]: one day of one.
+//! - [`scenario`], [`holdout`], [`mistings`], [`planted`]: ready sites; [`sample_day`]: one day of one.
 //!
 //! Values of constants are common practice without a source unless one is named.
 
@@ -27,6 +27,7 @@ pub mod holdout;
 mod keeping;
 pub mod messages;
 mod misting;
+pub mod mistings;
 pub mod output;
 pub mod planted;
 mod probe;

@@ -78,6 +78,7 @@ struct DaySums {
     lamp_s: f64,
     light_s: f64,
     light_t_s: f64,
+    light_rh_s: f64,
 }
 
 #[derive(Debug, Clone)]
@@ -164,6 +165,7 @@ impl<'a> Tally<'a> {
         if (day.light_from_ms..day.light_until_ms).contains(&moment.at_ms) {
             sums.light_s += dt_s;
             sums.light_t_s += t_c * dt_s;
+            sums.light_rh_s += rh_pct * dt_s;
             self.close_night(moment.at_ms);
         } else if moment.at_ms >= day.light_until_ms {
             let index = self.index;
@@ -223,6 +225,8 @@ impl<'a> Tally<'a> {
             over_at_coolest_degree_hours: h(sums.no_refuge_k_s),
             under_at_warmest_degree_hours: h(sums.all_cold_k_s),
             humidity_mean_pct: mean(sums.rh_s, sums.s),
+            humidity_lit_pct: mean(sums.light_rh_s, sums.light_s),
+            humidity_dark_pct: mean(sums.rh_s - sums.light_rh_s, sums.s - sums.light_s),
             below_band_h: h(sums.below_s),
             above_band_h: h(sums.above_s),
             wet_run_h: h(sums.wet_s_max),

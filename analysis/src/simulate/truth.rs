@@ -102,6 +102,9 @@ pub struct DayTruth {
     pub under_at_warmest_degree_hours: f64,
     /// Of the mean over places.
     pub humidity_mean_pct: f64,
+    /// The same over the light hours asked for, and over the others.
+    pub humidity_lit_pct: f64,
+    pub humidity_dark_pct: f64,
     pub below_band_h: f64,
     pub above_band_h: f64,
     /// Longest time in a row at or above [`NEAR_SATURATION_PCT`], h.

@@ -236,6 +236,8 @@ pub struct Device {
     pub renew_after_s: Option<u64>,
     /// What should happen each local day, in order of time.
     pub schedule: Vec<Run>,
+    /// The pump, with its reservoir, that it shares with other misters of the same word.
+    pub pump: Option<String>,
     pub feeds: Vec<Feed>,
 }
 
@@ -444,6 +446,16 @@ mod tests {
             "max_c = 23.0",
             "`max_c` lies below the wanted day range: limits are upside down",
         );
+    }
+
+    #[test]
+    fn a_pump_is_shared_by_misters_only() {
+        let shared = EXAMPLE.replacen("kind = \"mister\"", "kind = \"mister\"\n  pump = \"tank\"", 1);
+        let site = Site::from_source(Path::new("site.toml"), &shared).expect("a mister may share a pump");
+        let mister = site.enclosures[0].devices_of(DeviceKind::Mister).next();
+        assert_eq!(mister.and_then(|device| device.pump.as_deref()), Some("tank"));
+        let wrong = EXAMPLE.replacen("kind = \"heater\"", "kind = \"heater\"\n  pump = \"tank\"", 1);
+        assert!(problems(&wrong)[0].to_string().contains("only a mister shares a pump"));
     }
 
     #[test]

@@ -7,6 +7,7 @@ use mosswarden_config::site::Role;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::context::Context;
+use super::super::moisture::coldest_glass_c;
 use super::super::places::Line;
 use super::Observed;
 use super::runs::Run;
@@ -19,7 +20,7 @@ use crate::statistics::robust::median;
 /// The level before a run is the median over this time.
 const BEFORE_MS: i64 = 12 * 60_000;
 /// The peak is looked for until this long after the run's end.
-const PEAK_MS: i64 = 25 * 60_000;
+pub(super) const PEAK_MS: i64 = 25 * 60_000;
 /// The decay is followed for at most this long.
 const DECAY_MS: i64 = 5 * MS_PER_HOUR;
 /// The part of the decay that is fitted, as shares of the rise above the level before.
@@ -32,7 +33,7 @@ const HALF_LIFE_MIN: (f64, f64) = (2.0, 600.0);
 /// A fit is kept when its interval is no wider than this, high over low.
 const HALF_LIFE_RATIO_MAX: f64 = 2.5;
 /// After lights on or off the level takes about this long to settle: a few time constants of the air, not of the soil.
-const SETTLE_MS: i64 = 60 * 60_000;
+pub(super) const SETTLE_MS: i64 = 60 * 60_000;
 /// The squares about the decay must be below this share of those about a straight line.
 const CURVED_FRAC: f64 = 0.8;
 /// Uncertainty of the level to which it decays, as a share of its distance from the room's.
@@ -51,13 +52,13 @@ const SMOOTH_COUNT: usize = 9;
 /// One sensor that measures temperature and humidity.
 pub(super) struct Probe {
     pub(super) id: String,
-    at_ms: Vec<i64>,
-    w_g_m3: Vec<f64>,
+    pub(super) at_ms: Vec<i64>,
+    pub(super) w_g_m3: Vec<f64>,
     rh_pct: Vec<f64>,
     t_c: Vec<f64>,
     gap_ms: i64,
     ceiling_pct: f64,
-    controller: bool,
+    pub(super) controller: bool,
 }
 
 /// What a run did.
@@ -121,6 +122,15 @@ impl Probe {
                 (!probe.at_ms.is_empty()).then_some(probe)
             })
             .collect()
+    }
+
+    /// Whether it was heard shortly before an instant.
+    pub(super) fn heard_around(&self, at_ms: i64, near_ms: i64) -> bool {
+        let near = Span {
+            from_ms: at_ms - near_ms,
+            until_ms: at_ms + near_ms,
+        };
+        !self.range(near).is_empty()
     }
 
     fn range(&self, span: Span) -> std::ops::Range<usize> {
@@ -190,7 +200,7 @@ fn dose_g_min_m3(
 }
 
 /// The first time that the light goes on or off inside a span.
-fn first_edge(context: &Context<'_>, span: Span) -> Option<i64> {
+pub(super) fn first_edge(context: &Context<'_>, span: Span) -> Option<i64> {
     context
         .light_within(span)
         .iter()
@@ -338,14 +348,12 @@ fn half_life_min(
 
 /// Whether the coldest glass, taken as halfway between inside and room, lies below the dew point.
 fn condenses(context: &Context<'_>, probe: &Probe, index: usize) -> bool {
-    /// Where between inside (0) and room (1) the coldest glass stands: single glass, equal films (common practice, no source).
-    const GLASS_FRAC: f64 = 0.5;
     let t_c = probe.t_c[index];
     let room_c = context
         .room_c
         .as_ref()
         .and_then(|room| room.value_at(probe.at_ms[index]));
-    let glass_c = t_c + GLASS_FRAC * (room_c.unwrap_or(t_c) - t_c);
+    let glass_c = coldest_glass_c(t_c, room_c);
     dew_point_c(vapour_pressure_pa(t_c, probe.rh_pct[index])).is_some_and(|dew_c| dew_c > glass_c)
 }
 

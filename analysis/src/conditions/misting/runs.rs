@@ -23,9 +23,9 @@ const FOG_AFTER_MS: i64 = 25 * 60_000;
 /// Events that begin this near to a run are that run, as another device or the keeper wrote it down.
 const SAME_RUN_MS: i64 = 60_000;
 /// What a misting by hand lasts, s, for its response (common practice, no source).
-const BY_HAND_S: f64 = 30.0;
+pub(super) const BY_HAND_S: f64 = 30.0;
 /// The device's name for mistings by hand.
-const BY_HAND: &str = "by hand";
+pub(in super::super) const BY_HAND: &str = "by hand";
 
 /// One run, scheduled, observed or both.
 #[derive(Debug, Clone)]
@@ -198,6 +198,14 @@ impl Events {
             .take_while(|event| event.from_ms < run.at_ms + after_ms)
             // Itself, or the same misting as another device or the keeper wrote it down.
             .any(|event| (event.from_ms - run.at_ms).abs() >= SAME_RUN_MS)
+    }
+
+    /// Whether anything is known to have wetted the air this near to an instant.
+    pub(super) fn any_near(&self, at_ms: i64, near_ms: i64) -> bool {
+        [&self.mistings, &self.fog].into_iter().any(|events| {
+            let from = events.partition_point(|event| event.until_ms <= at_ms - near_ms);
+            events.get(from).is_some_and(|event| event.from_ms < at_ms + near_ms)
+        })
     }
 
     /// Why a run does not count for trends: another misting near.

@@ -12,6 +12,7 @@ pub(super) const DEVICE_KEYS: &[&str] = &[
     "installed",
     "renew_after",
     "schedule",
+    "pump",
     "feeds",
 ];
 
@@ -59,6 +60,12 @@ pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> O
     let controlled_by = reader.text(&section, "controlled_by");
     let installed = reader.date(&section, "installed");
     let renew_after_s = reader.duration_s(&section, "renew_after");
+    let pump = reader.text(&section, "pump");
+    if pump.is_some() && kind != DeviceKind::Mister {
+        let span = section.key_span("pump");
+        let message = "only a mister shares a pump".to_owned();
+        reader.problem(&span, message, Some("take the line out, or make it a mister".to_owned()));
+    }
     Some(Device {
         id,
         kind,
@@ -67,6 +74,7 @@ pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> O
         installed,
         renew_after_s,
         schedule,
+        pump,
         feeds,
     })
 }

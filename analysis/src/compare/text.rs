@@ -1,0 +1,87 @@
+//! A comparison in words, with what it cannot say.
+
+use mosswarden_config::site::{Site, Units};
+
+use super::{Comparison, Effect, Measure, Said};
+use crate::words;
+
+/// The answer as text: what changed, what did not, what can't be told yet.
+pub fn text(site: &Site, comparison: &Comparison) -> String {
+    let zone = site.zone;
+    let what = if comparison.what.is_empty() {
+        "the change".to_owned()
+    } else {
+        format!("\"{}\"", comparison.what)
+    };
+    let mut lines = vec![format!(
+        "{}, {}: before and after {what} on {}",
+        site.name,
+        comparison.enclosure,
+        words::instant(zone, comparison.at_ms)
+    )];
+    lines.push(format!(
+        "Compared: {} to {}, at the same room warmth and vapour; the day itself is left out.",
+        words::date(zone, comparison.span.from_ms),
+        words::date(zone, comparison.span.until_ms)
+    ));
+    for (at_ms, kind) in &comparison.cut_by {
+        lines.push(format!("Cut at {} ({kind}): two changes can't be told apart.", words::date(zone, *at_ms)));
+    }
+    lines.push(String::new());
+    let changed: Vec<String> = of(comparison, |said| matches!(said, Said::Changed(_)), site);
+    let as_before: Vec<String> = of(comparison, |said| matches!(said, Said::AsBefore(_)), site);
+    let unclear: Vec<String> = of(comparison, |said| matches!(said, Said::TooWide(_) | Said::TooEarly { .. }), site);
+    lines.push(match changed.len() {
+        0 if comparison.is_too_early() => "Too early to say.".to_owned(),
+        0 => "Nothing changed beyond what weather and chance do.".to_owned(),
+        1 => "One measure changed.".to_owned(),
+        count => format!("{count} measures changed."),
+    });
+    for (heading, part) in [("Changed:", changed), ("As before, within:", as_before), ("Too early to say:", unclear)] {
+        if !part.is_empty() {
+            lines.push(heading.to_owned());
+            lines.extend(part);
+        }
+    }
+    lines.push(String::new());
+    lines.push("Each interval is meant to hold the truth 19 times in 20: of ten measures one may stand out by chance every second time.".to_owned());
+    lines.push("What else changed that day, or slowly with the season inside the enclosure, can't be told from the change.".to_owned());
+    lines.join("\n")
+}
+
+fn of(comparison: &Comparison, wanted: impl Fn(&Said) -> bool, site: &Site) -> Vec<String> {
+    comparison
+        .measures
+        .iter()
+        .filter(|(_, said)| wanted(said))
+        .map(|(measure, said)| format!("  {}: {}", measure.name(), figures(*measure, said, site.units)))
+        .collect()
+}
+
+pub(super) fn figures(measure: Measure, said: &Said, units: Units) -> String {
+    match said {
+        Said::TooEarly { before_days, after_days } => {
+            format!("{before_days} days known before and {after_days} after, at least {} and {} are needed", super::BEFORE_DAYS_MIN, super::AFTER_DAYS_MIN)
+        }
+        Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => change(measure, effect, units),
+    }
+}
+
+fn change(measure: Measure, effect: &Effect, units: Units) -> String {
+    let imperial = units == Units::Imperial && measure.unit() == "Cel";
+    let (scale, unit) = match (measure.unit(), imperial) {
+        (_, true) => (1.8, "°F"),
+        ("Cel", false) => (1.0, "°C"),
+        (unit, false) => (1.0, unit),
+    };
+    let digits = if measure.unit() == "kPa" { 2 } else { usize::from(measure.unit() != "%") };
+    let number = |value: f64| format!("{:+.digits$}", value * scale);
+    format!(
+        "{} {unit} (between {} and {}; {} days before, {} after)",
+        number(effect.change.value),
+        number(effect.change.low),
+        number(effect.change.high),
+        effect.before_days,
+        effect.after_days
+    )
+}

@@ -1,0 +1,104 @@
+//! Runs that gave nothing: an empty reservoir, a dead pump, a shut valve.
+
+use mosswarden_config::site::Device;
+
+use super::super::context::Context;
+use super::weak::{contradicted, half_lives};
+use super::yields::{STANDS_OUT_FRAC, Sample, Yield};
+use crate::findings::{Finding, Kind, Severity, Value};
+use crate::statistics::robust::{median, quantile};
+use crate::words::percent;
+
+/// A run that gives less than this share of the usual, and no more than noise does, gave nothing.
+const NOTHING_FRAC: f64 = 0.2;
+/// Runs in a row that gave nothing: two where every usual run stands out, else three.
+const NOTHING_COUNT: usize = 2;
+const NOTHING_COUNT_UNSURE: usize = 3;
+/// A run just after the light changed shows that water came when it gives at least this share of the usual.
+const EDGE_WELL_FRAC: f64 = 0.75;
+
+/// Stretches of runs that gave nothing and reach into the span.
+pub(super) fn judge(
+    context: &Context<'_>,
+    device: &Device,
+    by_main: &Yield,
+    in_fog: Option<&Yield>,
+    others: &[Yield],
+    noise: f64,
+) -> Vec<Finding> {
+    let Some(lowest_usual) = quantile(&by_main.usual, 0.05).map(f64::exp) else {
+        return Vec::new();
+    };
+    let needed = if lowest_usual >= STANDS_OUT_FRAC {
+        NOTHING_COUNT
+    } else {
+        NOTHING_COUNT_UNSURE
+    };
+    let gave_nothing = |(sample, log_share): &(Sample, f64)| {
+        log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
+    };
+    let mut telling = by_main.later.clone();
+    telling.extend(in_fog.iter().flat_map(|fog| fog.later.iter().copied()));
+    telling.sort_by_key(|(sample, _)| sample.at_ms);
+    // Where the light has just changed, the air's own rise may hide that nothing came: such a
+    // run does not break a row.
+    telling.retain(|one| !one.0.near_edge || gave_nothing(one) || one.1.exp() >= EDGE_WELL_FRAC);
+    let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
+    let mut from = 0;
+    for index in 0..=telling.len() {
+        if index < telling.len() && gave_nothing(&telling[index]) {
+            continue;
+        }
+        if index - from >= needed {
+            streaks.push((&telling[from..index], index == telling.len()));
+        }
+        from = index + 1;
+    }
+    streaks
+        .into_iter()
+        .filter(|(streak, _)| {
+            let (first, last) = (streak[0].0.at_ms, streak[streak.len() - 1].0.at_ms);
+            last >= context.span.from_ms && !contradicted(others, first, last)
+        })
+        .filter_map(|(streak, open)| finding(context, device, by_main, streak, open))
+        .collect()
+}
+
+fn finding(
+    context: &Context<'_>,
+    device: &Device,
+    by_main: &Yield,
+    streak: &[(Sample, f64)],
+    open: bool,
+) -> Option<Finding> {
+    let first_ms = streak.first()?.0.at_ms;
+    let last_ms = streak.last()?.0.at_ms;
+    let shares: Vec<f64> = streak.iter().map(|(_, log_share)| log_share.exp()).collect();
+    let share = median(&shares)?;
+    let high = shares.iter().copied().fold(0.0, f64::max);
+    let value =
+        Value::new("rise per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
+    let severity = if open { Severity::Urgent } else { Severity::Warning };
+    let mut finding = context.finding(Kind::MistWeak, first_ms, severity, value);
+    finding.subject = device.id.clone();
+    finding.end_ms = (!open).then_some(last_ms);
+    finding.also = half_lives(context, by_main);
+    let until = if open {
+        String::new()
+    } else {
+        format!(" until {}", context.words.moment(last_ms))
+    };
+    finding.message = format!(
+        "{} runs of {} in a row, from {}{until}, raised the humidity by next to nothing ({} of the usual): an empty \
+         reservoir, a pump without water or a shut valve.",
+        streak.len(),
+        device.id,
+        context.words.moment(first_ms),
+        percent(share)
+    );
+    finding.advice = "Mist by hand if the animals need it. Fill and rinse the reservoir, prime the pump, look for a kinked \
+        or loose hose and a shut valve; unplug before you reach into water. If other enclosures on the same pump are dry \
+        too, it is the pump."
+        .to_owned();
+    Some(finding)
+}

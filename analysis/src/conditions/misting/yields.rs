@@ -1,0 +1,250 @@
+//! What a run usually gives, and each later run's share of it.
+//!
+//! Compared is the rise per second of run, run by run at its own time of the day, adjusted for how far the air was from
+//! saturation; the first stretch of the record says what is usual.
+
+use std::collections::BTreeMap;
+
+use mosswarden_config::site::Device;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use super::super::Ran;
+use super::super::context::Context;
+use super::Observed;
+use super::missed::controls;
+use super::response::{PEAK_MS, Probe, SETTLE_MS, first_edge};
+use crate::statistics::robust::{median, quantile};
+use crate::statistics::trend::theil_sen;
+
+/// Length of the stretch that says what is usual: half of the record, between one and three weeks.
+const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
+const USUAL_COUNT_MIN: usize = 8;
+const LOW_QUANTILE: f64 = 0.1;
+/// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
+const DAMP_START_PCT: f64 = 91.0;
+/// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
+const HEADROOM_EXPONENT: (f64, f64) = (0.0, 1.0);
+const HEADROOM_EXPONENT_UNKNOWN: f64 = 0.5;
+/// Spread of ln(room to saturation) that is needed to fit the exponent.
+const HEADROOM_SPREAD: f64 = 0.15;
+/// The lowest share that is told apart from nothing: keeps the logarithm finite.
+const SHARE_FLOOR: f64 = 0.03;
+/// A usual run stands out when nearly all of its like give at least this share of the middle one.
+pub(super) const STANDS_OUT_FRAC: f64 = 0.45;
+
+/// What is compared from run to run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Measure {
+    /// The rise: what the keeper sees.
+    Rise,
+    /// The dose: follows the water given, also where wet surfaces or saturation hold the peak.
+    Dose,
+}
+
+/// A good run by one probe.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sample {
+    pub(super) at_ms: i64,
+    pub(super) slot: Option<usize>,
+    /// ln of the measure per second of run.
+    pub(super) log_rise: f64,
+    pub(super) log_headroom: f64,
+    pub(super) rise_g_m3: f64,
+    pub(super) censored: bool,
+    /// Light went on or off shortly before or during it: the air's vapour moves by itself then.
+    pub(super) near_edge: bool,
+    pub(super) half_life_min: Option<f64>,
+}
+
+/// The usual yield by one probe, and each later run's share of it.
+pub(super) struct Yield {
+    /// ln of shares, with time, after the usual stretch.
+    pub(super) later: Vec<(Sample, f64)>,
+    /// ln of shares in it.
+    pub(super) usual: Vec<f64>,
+    /// Half-lives of the runs in it, min.
+    pub(super) usual_half_lives_min: Vec<f64>,
+}
+
+/// The usual stretch and the runs after it; `None` with too little of either.
+pub(super) fn yields(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &[Observed],
+    probes: &[Probe],
+    index: usize,
+    measure: Measure,
+    in_fog: bool,
+) -> Option<Yield> {
+    let probe = &probes[index];
+    let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
+    let from_ms = reset_ms(context, device, &probe.id);
+    let samples: Vec<Sample> = observed
+        .iter()
+        .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= from_ms)
+        .filter(|one| {
+            if in_fog {
+                one.fog_only
+            } else {
+                one.left_out.is_none()
+            }
+        })
+        .filter_map(|one| {
+            let response = one.responses[index].as_ref()?;
+            if response.before_pct >= DAMP_START_PCT || response.headroom_g_m3 <= 0.0 {
+                return None;
+            }
+            let rise_g_m3 = response.rise_g_m3 - offset;
+            let measured = match measure {
+                Measure::Rise => rise_g_m3,
+                Measure::Dose => response.dose_g_min_m3?,
+            };
+            Some(Sample {
+                at_ms: one.run.at_ms,
+                slot: one.run.slot,
+                log_rise: (measured.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
+                log_headroom: response.headroom_g_m3.ln(),
+                rise_g_m3,
+                // Water that condenses at saturation comes back into the air: the dose still follows it.
+                censored: response.censored && measure == Measure::Rise,
+                near_edge: near_edge(context, one.run.at_ms),
+                half_life_min: response.half_life_min,
+            })
+        })
+        .collect();
+    let first_ms = samples.first()?.at_ms;
+    let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
+    let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
+    let (usual, later) = samples.split_at(split);
+    let slots = standing_out(usual);
+    let only = |samples: &[Sample]| -> Vec<Sample> {
+        samples
+            .iter()
+            .copied()
+            .filter(|sample| slots.contains(&sample.slot))
+            .collect()
+    };
+    let (usual, later) = (only(usual), only(later));
+    if usual.len() < USUAL_COUNT_MIN || later.is_empty() {
+        return None;
+    }
+    let model = Model::of(&usual)?;
+    let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
+    Some(Yield {
+        later: later.iter().map(|sample| (*sample, share(sample))).collect(),
+        usual: usual.iter().map(share).collect(),
+        usual_half_lives_min: usual.iter().filter_map(|sample| sample.half_life_min).collect(),
+    })
+}
+
+/// Whether the light went on or off shortly before a run or while its rise was looked for.
+fn near_edge(context: &Context<'_>, at_ms: i64) -> bool {
+    let around = Span {
+        from_ms: at_ms - SETTLE_MS,
+        until_ms: at_ms + PEAK_MS,
+    };
+    first_edge(context, around).is_some()
+}
+
+/// Places in the schedule whose usual runs stand out from what the air does by itself at that hour: nearly all of them at
+/// least half of the usual one.
+fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
+    let mut slots: Vec<Option<usize>> = usual.iter().map(|sample| sample.slot).collect();
+    slots.sort_unstable();
+    slots.dedup();
+    slots.retain(|slot| {
+        let measured: Vec<f64> = usual
+            .iter()
+            .filter(|sample| sample.slot == *slot)
+            .map(|sample| sample.log_rise)
+            .collect();
+        quantile(&measured, LOW_QUANTILE)
+            .zip(median(&measured))
+            .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln())
+    });
+    slots
+}
+
+/// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
+fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
+    context
+        .record
+        .entries(&context.enclosure.id, context.whole())
+        .filter(|entry| {
+            let subject = entry.subject.as_deref();
+            match entry.kind.as_str() {
+                "device-replaced" | "schedule-changed" => {
+                    subject.is_none_or(|s| s == device.id || s == context.enclosure.id)
+                }
+                "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
+                _ => false,
+            }
+        })
+        .map(|entry| entry.at_ms)
+        .max()
+        .unwrap_or(i64::MIN)
+}
+
+/// What a run usually gives: a level for each place in the schedule, and how it depends on the room to saturation.
+struct Model {
+    level: f64,
+    by_slot: BTreeMap<usize, f64>,
+    exponent: f64,
+}
+
+impl Model {
+    fn of(usual: &[Sample]) -> Option<Model> {
+        let centred = |of: fn(&Sample) -> f64| -> Option<Vec<f64>> {
+            let mut centres: BTreeMap<Option<usize>, f64> = BTreeMap::new();
+            for slot in usual.iter().map(|sample| sample.slot) {
+                let values: Vec<f64> = usual.iter().filter(|s| s.slot == slot).map(of).collect();
+                centres.insert(slot, median(&values)?);
+            }
+            Some(
+                usual
+                    .iter()
+                    .map(|sample| of(sample) - centres[&sample.slot])
+                    .collect(),
+            )
+        };
+        let headroom = centred(|sample| sample.log_headroom)?;
+        let rise = centred(|sample| sample.log_rise)?;
+        let spread = quantile(&headroom, 0.9)? - quantile(&headroom, 0.1)?;
+        let exponent = if spread < HEADROOM_SPREAD {
+            HEADROOM_EXPONENT_UNKNOWN
+        } else {
+            theil_sen(&headroom, &rise, 0.9, 1.0).map_or(HEADROOM_EXPONENT_UNKNOWN, |line| line.slope.value)
+        }
+        .clamp(HEADROOM_EXPONENT.0, HEADROOM_EXPONENT.1);
+        let left = |sample: &Sample| sample.log_rise - exponent * sample.log_headroom;
+        let level = median(&usual.iter().map(left).collect::<Vec<_>>())?;
+        /// Runs that a place in the schedule needs for a level of its own.
+        const SLOT_COUNT_MIN: usize = 4;
+        let mut by_slot = BTreeMap::new();
+        for slot in usual.iter().filter_map(|sample| sample.slot) {
+            let values: Vec<f64> = usual.iter().filter(|s| s.slot == Some(slot)).map(left).collect();
+            if values.len() >= SLOT_COUNT_MIN {
+                by_slot.insert(slot, median(&values)?);
+            }
+        }
+        Some(Model {
+            level,
+            by_slot,
+            exponent,
+        })
+    }
+
+    fn log_share(&self, sample: &Sample) -> f64 {
+        let level = sample
+            .slot
+            .and_then(|slot| self.by_slot.get(&slot))
+            .unwrap_or(&self.level);
+        let log_share = sample.log_rise - self.exponent * sample.log_headroom - level;
+        // At saturation the true rise may be larger: it never counts as weak.
+        if sample.censored {
+            log_share.max(0.0)
+        } else {
+            log_share
+        }
+    }
+}

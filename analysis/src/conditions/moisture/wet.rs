@@ -1,0 +1,120 @@
+//! Long runs near saturation, against the enclosure's own usual.
+
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use super::super::context::Context;
+use super::super::places::{Line, Places};
+use super::{KNOWN_FRAC_MIN, NEAR_SATURATION_PCT};
+use crate::findings::{Finding, Kind, Severity, Value};
+use crate::statistics::robust::quantile;
+
+/// A wet run is unusual when it is this long, h, and this many times the longest of nearly every day before.
+const WET_RUN_H_MIN: f64 = 18.0;
+const WET_RUN_TIMES: f64 = 1.75;
+const WET_RUN_QUANTILE: f64 = 0.9;
+/// From here on a warning, h.
+const WET_RUN_WARNING_H: f64 = 48.0;
+/// Without a history only a run of a whole day speaks, h.
+const WET_RUN_ALONE_H: f64 = 24.0;
+/// Days of history needed to say so; without them only a band that ends below saturation speaks.
+const WET_RUN_DAYS_MIN: usize = 7;
+/// How far back the usual reaches.
+const USUAL_MS: i64 = 28 * MS_PER_24_H;
+/// Wet runs closer than this are one: a short dip of the reading does not dry a leaf.
+const WET_JOIN_MS: i64 = MS_PER_HOUR / 2;
+
+/// Runs near saturation that are unusual here.
+pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec<Finding> {
+    let limits = context.limits_at(context.span.from_ms);
+    let top_pct = [limits.humidity_day_pct, limits.humidity_night_pct]
+        .into_iter()
+        .flatten()
+        .map(|band| band.high)
+        .fold(0.0, f64::max);
+    let runs = wet_runs(&places.mean, context.whole());
+    let last = runs.last().copied();
+    runs.iter()
+        .filter(|run| run.until_ms > context.span.from_ms && run.hours() >= WET_RUN_H_MIN)
+        .filter_map(|run| {
+            let usual_h = usual_wet_h(context, &places.mean, *run);
+            // Without a history only a band that ends well below saturation speaks, and only for a whole day.
+            let unusual = match usual_h {
+                Some(usual_h) => run.hours() >= WET_RUN_TIMES * usual_h.max(1.0),
+                None => top_pct < NEAR_SATURATION_PCT - places.mean_half_width && run.hours() >= WET_RUN_ALONE_H,
+            };
+            if !unusual {
+                return None;
+            }
+            let value = Value::new("longest time near saturation", run.hours(), "h");
+            let severity = if run.hours() >= WET_RUN_WARNING_H {
+                Severity::Warning
+            } else {
+                Severity::Notice
+            };
+            let mut finding = context.finding(Kind::StaysWet, run.from_ms, severity, value);
+            let open = last == Some(*run) && context.span.until_ms - run.until_ms <= WET_JOIN_MS;
+            finding.end_ms = (!open).then_some(run.until_ms);
+            finding.also = usual_h
+                .map(|hours| Value::new("usual longest in a day", hours, "h"))
+                .into_iter()
+                .collect();
+            let usual = usual_h.map_or(String::new(), |hours| {
+                format!("; usually at most about {} a day", context.words.hours(hours))
+            });
+            finding.message = format!(
+                "At or above {NEAR_SATURATION_PCT:.0} %RH without a break for {} from {}{usual}.{airing}",
+                context.words.hours(run.hours()),
+                context.words.moment(run.from_ms)
+            );
+            finding.advice = "Open a vent or shorten the mistings until leaves and glass dry once a day; look for a valve \
+                that leaks, a covered vent and soggy ground. Leaf litter may stay damp, still wet air breeds mould."
+                .to_owned();
+            Some(finding)
+        })
+        .collect()
+}
+
+/// Runs at or above [`NEAR_SATURATION_PCT`]; a gap ends one, a short dip does not.
+fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
+    let mut runs: Vec<Span> = Vec::new();
+    let mut known_until_ms = i64::MIN;
+    line.series
+        .view()
+        .pieces(span, line.gap_ms, |from_ms, until_ms, v0, v1| {
+            let gap = known_until_ms != from_ms;
+            known_until_ms = until_ms;
+            if v0 < NEAR_SATURATION_PCT || v1 < NEAR_SATURATION_PCT {
+                return;
+            }
+            match runs.last_mut() {
+                Some(last) if !gap && from_ms - last.until_ms <= WET_JOIN_MS => last.until_ms = until_ms,
+                _ => runs.push(Span { from_ms, until_ms }),
+            }
+        });
+    runs
+}
+
+/// What nearly every day's longest wet run stayed below, before this run; `None` with too little history.
+fn usual_wet_h(context: &Context<'_>, line: &Line, run: Span) -> Option<f64> {
+    let past = Span {
+        from_ms: context.record_from_ms().max(run.from_ms - USUAL_MS),
+        until_ms: run.from_ms,
+    };
+    let longest: Vec<f64> = context
+        .zone
+        .dates(past)
+        .into_iter()
+        .map(|date| context.zone.day(date))
+        .filter(|day| day.until_ms <= run.from_ms && line.known_frac(*day) >= KNOWN_FRAC_MIN)
+        .map(|day| {
+            wet_runs(line, day)
+                .iter()
+                .map(|run| run.hours())
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    if longest.len() < WET_RUN_DAYS_MIN {
+        return None;
+    }
+    quantile(&longest, WET_RUN_QUANTILE)
+}

@@ -1,0 +1,138 @@
+//! An enclosure's moisture in sentences: the deficit beside the humidity, dew on the glass, air in which nothing dries, what the
+//! humidistat held, and how the mistings stand against their usual.
+
+use super::model::Judged;
+use crate::conditions::{Airing, HalfDay, Held, MistTrend, MoistDay};
+use crate::plot::number;
+use crate::words;
+
+/// Pa in a kPa.
+const PA_PER_KPA: f64 = 1000.0;
+/// Hours below this are not worth a sentence.
+const WORTH_SAYING_H: f64 = 0.5;
+/// A controller that differs less than this from the trusted sensors is not worth a word, %RH.
+const WORTH_SAYING_PCT: f64 = 1.0;
+
+pub(super) fn sentences(judged: &Judged<'_>) -> Vec<String> {
+    let Some(outcome) = judged.conditions else {
+        return Vec::new();
+    };
+    let mut lines: Vec<String> = deficit(&outcome.moisture).into_iter().collect();
+    lines.extend(dew(&outcome.moisture));
+    lines.extend(still(&outcome.moisture));
+    lines.extend(outcome.held.iter().filter_map(held));
+    lines
+}
+
+/// The mistings against their usual, to stand with the other sentences on misting.
+pub(super) fn trends(judged: &Judged<'_>) -> Vec<String> {
+    judged
+        .conditions
+        .map_or(&[][..], |outcome| outcome.mist_trends.as_slice())
+        .iter()
+        .filter_map(trend)
+        .collect()
+}
+
+/// Mean over the days, weighted by what is known of each.
+fn mean(days: &[MoistDay], half: fn(&MoistDay) -> &HalfDay, of: fn(&HalfDay) -> Option<f64>) -> Option<f64> {
+    let (mut sum, mut hours) = (0.0, 0.0);
+    for half in days.iter().map(half) {
+        if let Some(value) = of(half) {
+            sum += value * half.known_h;
+            hours += half.known_h;
+        }
+    }
+    (hours > 0.0).then(|| sum / hours)
+}
+
+fn deficit(days: &[MoistDay]) -> Option<String> {
+    let lit: fn(&MoistDay) -> &HalfDay = |day| &day.lit;
+    let dark: fn(&MoistDay) -> &HalfDay = |day| &day.dark;
+    let humidity = |half| mean(days, half, |h| h.humidity_pct);
+    let kpa = |half| mean(days, half, |h| h.deficit_pa).map(|pa| pa / PA_PER_KPA);
+    Some(format!(
+        "Mean humidity {} %RH by day and {} by night: the air could take up {:.2} and {:.2} kPa more (vapour pressure deficit, what skin and leaves feel).",
+        number(humidity(lit)?),
+        number(humidity(dark)?),
+        kpa(lit)?,
+        kpa(dark)?
+    ))
+}
+
+fn dew(days: &[MoistDay]) -> Option<String> {
+    let hours: Vec<f64> = days.iter().filter_map(|day| day.dew_h).collect();
+    let sum: f64 = hours.iter().sum();
+    (sum >= WORTH_SAYING_H).then(|| {
+        format!(
+            "The coldest glass was likely wet for {} in all, on {}.",
+            words::duration(sum),
+            words::several(hours.iter().filter(|h| **h >= WORTH_SAYING_H).count(), "day")
+        )
+    })
+}
+
+fn still(days: &[MoistDay]) -> Option<String> {
+    /// Half a day in which nothing dries.
+    const LONG_H: f64 = 12.0;
+    let longest = days.iter().max_by(|a, b| a.longest_still_h.total_cmp(&b.longest_still_h))?;
+    (longest.longest_still_h >= LONG_H).then(|| {
+        format!(
+            "On {} the air stayed so damp for {} that next to nothing dries (deficit below 0.2 kPa).",
+            longest.local_date.format("%A %-d %B"),
+            words::duration(longest.longest_still_h)
+        )
+    })
+}
+
+fn held(held: &Held) -> Option<String> {
+    let known: Vec<f64> = held.hours.iter().filter_map(|hour| hour.held_pct).collect();
+    if known.is_empty() {
+        return None;
+    }
+    let low = known.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let switched = held.on_at_pct.zip(held.off_at_pct).map_or(String::new(), |(on, off)| {
+        format!("; it went on at {} and off at {} by the trusted sensors", number(on), number(off))
+    });
+    let shown = held
+        .shows_more_pct
+        .filter(|more| more.abs() >= WORTH_SAYING_PCT)
+        .map_or(String::new(), |more| {
+            format!("; its own probe shows {} %RH {}", number(more.abs()), if more > 0.0 { "more" } else { "less" })
+        });
+    let hidden = held.hidden_h.filter(|h| *h >= WORTH_SAYING_H).map_or(String::new(), |hours| {
+        format!(", which hid {} outside the band", words::duration(hours))
+    });
+    Some(format!(
+        "{} is set to {:.0} %RH: the hours of the day held {} to {} %RH{switched}{shown}{hidden}.",
+        held.device,
+        held.set_pct,
+        number(low),
+        number(high)
+    ))
+}
+
+fn trend(trend: &MistTrend) -> Option<String> {
+    let share = trend.yield_share?;
+    let mut text = format!(
+        "{}'s mistings give {:.0} % of their usual rise ({:.0} to {:.0} %; {} count).",
+        trend.device,
+        100.0 * share.value,
+        100.0 * share.low,
+        100.0 * share.high,
+        words::several(trend.counted, "run")
+    );
+    if let (Some(now), Some(usual)) = (trend.half_life_min, trend.usual_half_life_min) {
+        let airing = match trend.airing {
+            Airing::Slower => ": the air is exchanged slower (a covered vent, a new lid, plants before it?)",
+            Airing::Faster => ": the air is exchanged faster (a door ajar, a lid off, a draught?)",
+            Airing::Usual | Airing::NotKnown => "",
+        };
+        text += &format!(
+            " Half of a rise is gone after {:.0} min ({:.0} to {:.0}), usually {usual:.0}{airing}.",
+            now.value, now.low, now.high
+        );
+    }
+    Some(text)
+}
