@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use mosswarden_analysis::assess::{Assessment, assess, needed};
-use mosswarden_analysis::conditions::{Outcome, Ran};
+use mosswarden_analysis::conditions::{Airing, Outcome, Ran};
 use mosswarden_analysis::findings::{Finding, Kind};
 use mosswarden_analysis::load::Record;
 use mosswarden_analysis::simulate::truth::TrueFault;
@@ -76,6 +76,8 @@ struct Tally {
     half_life_ratios: Vec<f64>,
     half_life_week_ratios: Vec<f64>,
     healthy_weeks: usize,
+    /// Healthy enclosure-weeks in which the air is said to be exchanged otherwise than usual.
+    false_airings: usize,
     false_findings: Vec<String>,
 }
 
@@ -187,6 +189,8 @@ impl Tally {
             return;
         }
         self.healthy_weeks += 1;
+        let otherwise = |a: Airing| a == Airing::Slower || a == Airing::Faster;
+        self.false_airings += usize::from(outcome.mist_trends.iter().any(|t| otherwise(t.airing)));
         for finding in &outcome.verdicts.findings {
             let true_condition = truth.conditions.iter().any(|c| {
                 c.enclosure == *id
@@ -333,6 +337,25 @@ impl Tally {
             .find(|(_, findings)| findings.iter().any(names))
             .map(|(end, _)| (end - from_ms) as f64 / MS_PER_24_H as f64)
             .or_else(|| week_later.verdicts.findings.iter().any(names).then_some(7.0));
+        // A blocked vent and a door ajar are told by the half-life.
+        let airing = match fault.fault.as_str() {
+            "vent-blocked" => Some(Airing::Slower),
+            "door-ajar" => Some(Airing::Faster),
+            _ => None,
+        };
+        let trends = week_later
+            .conditions
+            .iter()
+            .filter(|o| o.enclosure == fault.enclosure)
+            .flat_map(|o| &o.mist_trends);
+        let hit = match airing {
+            Some(airing) => trends.clone().any(|t| t.airing == airing).then_some(7.0),
+            None => hit,
+        };
+        if airing.is_some() && hit.is_none() && self.verbose {
+            let shares: Vec<_> = trends.map(|t| (t.half_life_share, t.counted, t.left_out.clone())).collect();
+            println!("  half-life shares {shares:?}");
+        }
         let entry = self.found.entry(class.clone()).or_default();
         entry.1 += 1;
         entry.0.extend(hit);
@@ -344,7 +367,8 @@ impl Tally {
                 .filter(|n| n.enclosure == fault.enclosure && (n.kind == Kind::MistWeak || n.kind == Kind::MistMissed))
                 .map(|n| n.reason.clone())
                 .collect();
-            println!("missed {class} seed {} {} size {:.0} {why:?}", truth.seed, fault.subject, fault.size);
+            let yields: Vec<_> = trends_of(&week_later, &fault.enclosure);
+            println!("missed {class} seed {} {} size {:.0} {why:?} {yields:?}", truth.seed, fault.subject, fault.size);
         }
         if fault.fault == "reservoir-empty" || fault.fault == "pump-dead" {
             let next = seen.site.zone.date(fault.start.0) + chrono::Days::new(1);
@@ -408,10 +432,25 @@ impl Tally {
             self.false_findings.len(),
             self.healthy_weeks
         );
+        println!("air said to be exchanged otherwise: {} of them", self.false_airings);
         for line in &self.false_findings {
             println!("  {line}");
         }
     }
+}
+
+/// The yields that the trends of an enclosure state.
+fn trends_of(assessment: &Assessment, enclosure: &str) -> Vec<String> {
+    assessment
+        .conditions
+        .iter()
+        .filter(|o| o.enclosure == enclosure)
+        .flat_map(|o| &o.mist_trends)
+        .map(|t| match t.yield_share {
+            Some(share) => format!("{:.2} ({:.2} to {:.2}), {} runs", share.value, share.low, share.high, t.counted),
+            None => format!("not known, {:?}", t.left_out),
+        })
+        .collect()
 }
 
 /// The middle value; `None` without any.

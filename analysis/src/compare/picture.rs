@@ -1,6 +1,6 @@
 //! A comparison as a picture.
 
-use super::text::figures;
+use super::text::interval;
 use super::{Comparison, Said};
 use crate::plot::{EffectRow, Picture, effects};
 use mosswarden_config::site::Units;
@@ -12,14 +12,9 @@ pub fn picture(title: &str, comparison: &Comparison) -> Option<Picture> {
         .iter()
         .map(|(measure, said)| EffectRow {
             name: measure.name().to_owned(),
-            words: match said {
-                Said::TooEarly { .. } => "too early to say".to_owned(),
-                _ => figures(*measure, said, Units::Metric)
-                    .replace("between ", "")
-                    .split(';')
-                    .next()
-                    .map_or_else(String::new, |words| format!("{words})")),
-            },
+            words: said
+                .effect()
+                .map_or_else(|| "too early to say".to_owned(), |effect| interval(*measure, effect, Units::Metric)),
             change: said
                 .effect()
                 .map(|e| [e.change.value, e.change.low, e.change.high].map(|v| v / measure.worth())),

@@ -45,10 +45,10 @@ fn lid(spec: &mut SiteSpec, at_ms: i64) {
 }
 
 #[test]
-fn a_tighter_lid_shows_as_damper_air_and_a_longer_half_life() {
+fn a_tighter_lid_shows_as_damper_air() {
     let (simulation, at_ms) = simulated(lid);
     let comparison = compared(&simulation, at_ms, 21);
-    for measure in [Measure::HumidityLit, Measure::HalfLife] {
+    for measure in [Measure::HumidityLit, Measure::HumidityDark] {
         let Said::Changed(effect) = said(&comparison, measure) else {
             panic!("{measure:?} {:?}", said(&comparison, measure));
         };

@@ -58,7 +58,7 @@ fn of(comparison: &Comparison, wanted: impl Fn(&Said) -> bool, site: &Site) -> V
         .collect()
 }
 
-pub(super) fn figures(measure: Measure, said: &Said, units: Units) -> String {
+fn figures(measure: Measure, said: &Said, units: Units) -> String {
     match said {
         Said::TooEarly { before_days, after_days } => {
             format!("{before_days} days known before and {after_days} after, at least {} and {} are needed", super::BEFORE_DAYS_MIN, super::AFTER_DAYS_MIN)
@@ -68,6 +68,16 @@ pub(super) fn figures(measure: Measure, said: &Said, units: Units) -> String {
 }
 
 fn change(measure: Measure, effect: &Effect, units: Units) -> String {
+    format!(
+        "{}; {} days before, {} after",
+        interval(measure, effect, units),
+        effect.before_days,
+        effect.after_days
+    )
+}
+
+/// "+8.7 %RH (+8.0 to +9.4)".
+pub(super) fn interval(measure: Measure, effect: &Effect, units: Units) -> String {
     let imperial = units == Units::Imperial && measure.unit() == "Cel";
     let (scale, unit) = match (measure.unit(), imperial) {
         (_, true) => (1.8, "°F"),
@@ -76,12 +86,6 @@ fn change(measure: Measure, effect: &Effect, units: Units) -> String {
     };
     let digits = if measure.unit() == "kPa" { 2 } else { usize::from(measure.unit() != "%") };
     let number = |value: f64| format!("{:+.digits$}", value * scale);
-    format!(
-        "{} {unit} (between {} and {}; {} days before, {} after)",
-        number(effect.change.value),
-        number(effect.change.low),
-        number(effect.change.high),
-        effect.before_days,
-        effect.after_days
-    )
+    let [value, low, high] = [effect.change.value, effect.change.low, effect.change.high].map(number);
+    format!("{value} {unit} ({low} to {high})")
 }

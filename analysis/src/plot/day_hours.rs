@@ -84,16 +84,20 @@ pub fn day_hours(day: &DayHours) -> Option<Picture> {
         for (y, text, lettering) in spread(labels, panel.top_px, panel.bottom_px) {
             canvas.text((until_px + 4.0, y), &text, Anchor::Left, lettering);
         }
+        let most = day.on_frac.iter().flatten().copied().fold(0.0, f64::max);
         for (hour, share) in day.on_frac.iter().enumerate() {
-            if let Some(share) = share {
-                let top = bars_px + BARS_PX * (1.0 - share);
+            if let Some(share) = share.filter(|_| most > 0.0) {
+                let top = bars_px + BARS_PX * (1.0 - share / most);
                 canvas.rect((x(hour) - 0.35 * step, top), (x(hour) + 0.35 * step, bars_px + BARS_PX), palette::DEVICE, 1.0);
             }
             if hour % 6 == 0 {
                 canvas.text((x(hour), height_px - 10.0), &format!("{hour:02}:00"), Anchor::Middle, SMALL);
             }
         }
-        canvas.text((until_px + 4.0, bars_px + 0.5 * BARS_PX), "share on", Anchor::Left, SMALL);
+        let foot = bars_px + BARS_PX;
+        canvas.path(&[(from_px, foot), (until_px, foot)], palette::RULE, 1);
+        let label = format!("on, up to {:.0} %", 100.0 * most);
+        canvas.text((until_px + 4.0, bars_px + 0.5 * BARS_PX), &label, Anchor::Left, SMALL);
     });
     let mut picture = Picture::new(SMALL_WIDTH_PX, height_px, drawing);
     picture.title.clone_from(&day.title);

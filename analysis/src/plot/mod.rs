@@ -3,7 +3,8 @@
 //! - [`week_strip`]: days side by side; a long span as bands.
 //! - [`trust_line`]: a sensor's difference from what it should read.
 //! - [`misting_plot`]: what mistings did, against what is usual.
-//! - [`day_hours`]: a day by the hour, held against shown; [`effects()`]: what a change did.
+//! - [`day_hours()`]: a day by the hour, held against shown; [`deficit_days()`]: what the air could still take up; [`effects()`]: what a
+//!   change did.
 //! - [`palette`]: the colours, on paper and on a dark screen.
 //! - [`Display`]: metric values in the site's units.
 //!
@@ -13,6 +14,7 @@ mod bands;
 mod calendar;
 mod canvas;
 mod day_hours;
+mod deficit_days;
 mod effects;
 mod misting;
 pub mod palette;
@@ -25,6 +27,7 @@ mod trust_line;
 mod units;
 
 pub use day_hours::{DayHours, HourLine, day_hours};
+pub use deficit_days::{DeficitDay, deficit_days};
 pub use effects::{EffectRow, effects};
 pub use misting::{MistingGroup, MistingPlot, misting_plot};
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};

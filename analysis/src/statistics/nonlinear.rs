@@ -83,6 +83,30 @@ pub fn least_squares(
     residual_count: usize,
     start: &[f64],
 ) -> Result<NonlinearFit, Refused> {
+    search(residuals, residual_count, start, None)
+}
+
+/// [`least_squares`] for a model that is only smooth in pieces, such as one that switches at a threshold: the search ends when a step
+/// lowers the sum of squares by less than `gain_min` of it, or when no step lowers it, and the end need not be flat to many digits.
+///
+/// # Errors
+/// As [`least_squares`], but for the flatness of the end.
+pub fn least_squares_in_pieces(
+    residuals: impl Fn(&[f64], &mut [f64]),
+    residual_count: usize,
+    start: &[f64],
+    gain_min: f64,
+) -> Result<NonlinearFit, Refused> {
+    check_range(METHOD, "least gain", gain_min, (f64::MIN_POSITIVE, 1.0))?;
+    search(residuals, residual_count, start, Some(gain_min))
+}
+
+fn search(
+    residuals: impl Fn(&[f64], &mut [f64]),
+    residual_count: usize,
+    start: &[f64],
+    gain_min: Option<f64>,
+) -> Result<NonlinearFit, Refused> {
     let p = start.len();
     if residual_count <= p {
         return Err(Refused::TooFew {
@@ -125,16 +149,18 @@ pub fn least_squares(
             .all(|(change, value)| change.abs() <= STEP_TOLERANCE * value.abs());
         let next = evaluate(&trial);
         let (before, after) = (norm(&current), norm(&next));
+        let mut settled = false;
         if next.iter().all(|value| value.is_finite()) && after < before {
             parameters = trial;
             current = next;
             derivatives = jacobian(&evaluate, &parameters, start)?;
             damping = (damping / DAMPING_FACTOR).max(DAMPING_RANGE.0);
+            settled = gain_min.is_some_and(|gain| before * before - after * after < gain * before * before);
         } else {
             damping *= DAMPING_FACTOR;
         }
-        if small || damping > DAMPING_RANGE.1 {
-            return finish(parameters, &derivatives, &current);
+        if settled || small || damping > DAMPING_RANGE.1 {
+            return finish(parameters, &derivatives, &current, gain_min.is_none());
         }
     }
     Err(Refused::NoConvergence {
@@ -143,11 +169,12 @@ pub fn least_squares(
     })
 }
 
-/// The fit at the end of the search, if the end is a minimum.
+/// The fit at the end of the search, if the end is a minimum or need not be one to all digits.
 fn finish(
     parameters: Vec<f64>,
     derivatives: &[Vec<f64>],
     residuals: &[f64],
+    must_be_flat: bool,
 ) -> Result<NonlinearFit, Refused> {
     let length = norm(residuals);
     let solved =
@@ -162,7 +189,7 @@ fn finish(
         let along: f64 = column.iter().zip(residuals).map(|(a, b)| a * b).sum();
         along.abs() <= COSINE_TOLERANCE * norm(column) * length
     });
-    if !(settled || flat) {
+    if must_be_flat && !(settled || flat) {
         return Err(Refused::NoConvergence {
             method: METHOD,
             bound: ITERATION_BOUND,
@@ -321,6 +348,24 @@ mod tests {
         }
         // BoxBOD's far start lies where its second parameter has no effect: it is refused, not guessed.
         assert_eq!(found_count, 10);
+    }
+
+    #[test]
+    fn a_model_with_a_kink_is_fitted_in_pieces() {
+        // y = max(0, t − 3) at whole t, and a trial point at 3.5 that no slope meets: the kink is found to the size of the step.
+        let times: Vec<f64> = (0..12).map(f64::from).collect();
+        let fit = least_squares_in_pieces(
+            |p, out| {
+                for (residual, t) in out.iter_mut().zip(&times) {
+                    *residual = p[1] * (t - p[0]).max(0.0) - 2.0 * (t - 3.0_f64).max(0.0);
+                }
+            },
+            times.len(),
+            &[4.5, 1.0],
+            1e-9,
+        )
+        .expect("it settles");
+        assert!((fit.parameters[0] - 3.0).abs() < 1e-3 && (fit.parameters[1] - 2.0).abs() < 1e-3, "{fit:?}");
     }
 
     #[test]

@@ -40,6 +40,8 @@ const CURVED_FRAC: f64 = 0.8;
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The dose is summed over at least and at most this long.
 const DOSE_MS: (i64, i64) = (25 * 60_000, 150 * 60_000);
+/// A change of the light sooner than this does not end the dose: too little of it would be left.
+const DOSE_EDGE_MS: i64 = 75 * 60_000;
 /// At or above this a reading is at saturation, %RH.
 const CEILING_PCT: f64 = 99.0;
 /// At or above this before the run, a rise says nothing.
@@ -178,8 +180,11 @@ fn dose_g_min_m3(
         from_ms: at_ms,
         until_ms: at_ms + DOSE_MS.1,
     };
-    // By light the length is the same every day; a run that something else cuts short has no dose to compare.
-    let until_ms = first_edge(context, longest).unwrap_or(longest.until_ms);
+    // By light the length is the same every day; a run that something else cuts short has no dose to compare. Where the light changes
+    // soon, what that does to the air is in the usual dose of that hour too.
+    let until_ms = first_edge(context, longest)
+        .filter(|edge| edge - at_ms >= DOSE_EDGE_MS)
+        .unwrap_or(longest.until_ms);
     if until_ms - at_ms < DOSE_MS.0 || until_ms > next_ms.min(context.span.until_ms) {
         return None;
     }

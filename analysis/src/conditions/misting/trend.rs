@@ -20,8 +20,8 @@ const NOW_COUNT_MIN: usize = 3;
 const USUAL_HALF_LIVES_MIN: usize = 6;
 /// The half-life must differ by this factor, and its interval by the second, before the air is said to be exchanged
 /// otherwise: cut plants change it by a fifth.
-const AIRING_TIMES: f64 = 1.5;
-const AIRING_TIMES_SURE: f64 = 1.25;
+const AIRING_TIMES: f64 = 1.35;
+const AIRING_TIMES_SURE: f64 = 1.12;
 const CONFIDENCE: f64 = 0.95;
 
 /// How fast the air is exchanged against the enclosure's own usual, by the decay after mistings.

@@ -1,0 +1,159 @@
+//! Draws the pictures of `MEASURES.md` about moisture, set-point, misting and changes, from invented rooms:
+//! `cargo run --release --example moisture_pictures -- sample-logs/pictures`.
+
+use std::path::{Path, PathBuf};
+
+use chrono::Days;
+use mosswarden_analysis::assess::{assess, needed};
+use mosswarden_analysis::compare::{Asked, compare, picture, readings_needed};
+use mosswarden_analysis::conditions::Outcome;
+use mosswarden_analysis::load::Record;
+use mosswarden_analysis::plot::{self, DayHours, HourLine, MistingGroup, MistingPlot, Picture};
+use mosswarden_analysis::simulate::{Effect, Simulation, SiteSpec, run, scenario};
+use mosswarden_config::site::Site;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+fn main() -> std::io::Result<()> {
+    let folder = std::env::args().nth(1).map_or_else(|| PathBuf::from("."), PathBuf::from);
+    let write = |name: &str, picture: Option<Picture>| -> std::io::Result<()> {
+        let picture = picture.ok_or_else(|| std::io::Error::other(format!("nothing to draw for {name}")))?;
+        fs_err::write(folder.join(name), picture.svg())
+    };
+    write("measure-moisture.svg", moisture())?;
+    write("measure-setpoint.svg", setpoint())?;
+    write("measure-misting.svg", misting())?;
+    write("measure-change.svg", change())
+}
+
+/// The demo's room with its faults, and its last week judged.
+fn demo() -> (Simulation, Site, Vec<Outcome>, Span) {
+    let end = scenario::SINGLE_FROM + Days::new(28);
+    judged(&scenario::demo(1, end))
+}
+
+fn judged(spec: &SiteSpec) -> (Simulation, Site, Vec<Outcome>, Span) {
+    let simulation = run(spec);
+    let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+    let span = Span {
+        from_ms: simulation.truth.until.0 - 7 * MS_PER_24_H,
+        until_ms: simulation.truth.until.0,
+    };
+    let journal = simulation.journal.iter().map(|row| row.entry()).collect();
+    let record = Record::from_readings(simulation.readings.iter().cloned(), journal, needed(span));
+    let outcomes = assess(&site, &record, span).conditions;
+    (simulation, site, outcomes, span)
+}
+
+/// Deficit by day and night, and hours of dew on the glass.
+fn moisture() -> Option<Picture> {
+    let (_, site, outcomes, _) = demo();
+    let dew = |o: &Outcome| o.moisture.iter().filter_map(|day| day.dew_h).sum::<f64>();
+    let dampest = outcomes.iter().max_by(|a, b| dew(a).total_cmp(&dew(b)))?;
+    let groups = dampest
+        .moisture
+        .iter()
+        .map(|day| {
+            let kpa = |half: f64| half / 1000.0;
+            let (lit, dark) = (day.lit.deficit_pa.map(kpa), day.dark.deficit_pa.map(kpa));
+            plot::DeficitDay {
+                label: day.local_date.format("%a %-d").to_string(),
+                lit_kpa: lit,
+                dark_kpa: dark,
+                dew_h: day.dew_h,
+            }
+        })
+        .collect();
+    let label = &site.enclosure(&dampest.enclosure)?.label;
+    plot::deficit_days(&format!("{label}: what the air could still take up, and dew on the glass"), groups)
+}
+
+fn setpoint() -> Option<Picture> {
+    let (_, site, outcomes, _) = demo();
+    let mossy = outcomes.iter().find(|o| o.enclosure == "mossy-1")?;
+    let held = mossy.held.first()?;
+    let enclosure = site.enclosure("mossy-1")?;
+    let band = enclosure.limits.humidity_day_pct.map(|band| (band.low, band.high));
+    plot::day_hours(&DayHours {
+        title: format!("{}: what the humidistat shows and what the animals get", enclosure.label),
+        unit: "%RH",
+        lines: vec![
+            HourLine {
+                label: "held",
+                values: held.hours.map(|hour| hour.held_pct),
+                dashed: false,
+            },
+            HourLine {
+                label: "its probe",
+                values: held.hours.map(|hour| hour.shown_pct),
+                dashed: true,
+            },
+        ],
+        band,
+        asked: Some(held.set_pct),
+        on_frac: held.hours.map(|hour| hour.on_frac),
+    })
+}
+
+/// The clogging nozzle of the demo, day by day over four weeks.
+fn misting() -> Option<Picture> {
+    let end = scenario::SINGLE_FROM + Days::new(28);
+    let simulation = run(&scenario::demo(1, end));
+    let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+    let span = Span {
+        from_ms: simulation.truth.from.0,
+        until_ms: simulation.truth.until.0,
+    };
+    let record = Record::from_readings(simulation.readings.iter().cloned(), Vec::new(), needed(span));
+    let outcomes = assess(&site, &record, span).conditions;
+    let dart = outcomes.iter().find(|o| o.enclosure == "dart-1")?;
+    let triple = |values: &mut Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        Some([*values.get(values.len() / 2)?, *values.first()?, *values.last()?])
+    };
+    let groups: Vec<MistingGroup> = dart
+        .days
+        .iter()
+        .map(|day| {
+            let of: Vec<_> = dart
+                .mistings
+                .iter()
+                .filter(|m| day.span.contains(m.at_ms) && m.left_out.is_none())
+                .collect();
+            MistingGroup {
+                label: day.local_date.format("%-d %b").to_string(),
+                count: of.len(),
+                rise_pct: triple(&mut of.iter().filter_map(|m| m.rise_pct).collect()),
+                half_life_min: triple(&mut of.iter().filter_map(|m| m.half_life_min).collect()),
+            }
+        })
+        .collect();
+    let usual = |pick: fn(&MistingGroup) -> Option<[f64; 3]>| {
+        let mut values: Vec<f64> = groups[..11].iter().filter_map(pick).map(|t| t[0]).collect();
+        triple(&mut values).map(|t| t[0])
+    };
+    plot::misting_plot(&MistingPlot {
+        name: &site.enclosure("dart-1")?.label,
+        usual_rise_pct: usual(|g| g.rise_pct),
+        usual_half_life_min: usual(|g| g.half_life_min),
+        groups,
+    })
+}
+
+/// A tighter lid on the bench enclosure.
+fn change() -> Option<Picture> {
+    let mut spec = scenario::single_healthy(5, 56, 300.0);
+    spec.enclosures[0].devices.retain(|device| device.kind.name() != "fogger");
+    let at_ms = spec.at(30, 600);
+    spec.add_fault(scenario::SINGLE_ID, scenario::SINGLE_ID, Effect::VentBlocked { ratio: 0.6 }, at_ms, None);
+    let simulation = run(&spec);
+    let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+    let asked = Asked {
+        at_ms,
+        days: 21,
+        what: "tighter lid",
+        until_ms: simulation.truth.until.0,
+    };
+    let record = Record::from_readings(simulation.readings.iter().cloned(), Vec::new(), readings_needed(&asked));
+    let comparison = compare(&site, &site.enclosures[0], &record, &asked);
+    picture("A tighter lid: before and after", &comparison)
+}
