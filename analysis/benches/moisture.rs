@@ -353,7 +353,7 @@ impl Tally {
             None => hit,
         };
         if airing.is_some() && hit.is_none() && self.verbose {
-            let shares: Vec<_> = trends.map(|t| (t.half_life_share, t.counted, t.left_out.clone())).collect();
+            let shares: Vec<_> = trends.map(|t| (t.half_life_share, t.excess_share, t.counted, t.left_out.clone())).collect();
             println!("  half-life shares {shares:?}");
         }
         let entry = self.found.entry(class.clone()).or_default();

@@ -44,6 +44,8 @@ pub struct MistTrend {
     pub usual_half_life_min: Option<f64>,
     /// The half-life as a multiple of its usual.
     pub half_life_share: Option<Estimate>,
+    /// The excess of vapour over the room as a multiple of its usual, where no fogger holds it.
+    pub excess_share: Option<Estimate>,
     pub airing: Airing,
     /// Runs of the last week that count.
     pub counted: usize,
@@ -103,6 +105,11 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             )),
         }
         judged.mistings.extend(observed.iter().map(|one| misting(one, main)));
+    }
+    // A rise that is less because the air goes faster is not the nozzle's fault.
+    let airing = airing_words(&judged.trends);
+    for finding in judged.verdicts.findings.iter_mut().filter(|f| f.kind == Kind::MistWeak) {
+        finding.message += &airing;
     }
     let observed = observe(context, &probes, by_hand, &events);
     let main = response::main_probe(&probes, &observed);

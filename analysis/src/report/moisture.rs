@@ -124,15 +124,15 @@ fn trend(trend: &MistTrend) -> Option<String> {
         words::several(trend.counted, "run")
     );
     if let (Some(now), Some(usual)) = (trend.half_life_min, trend.usual_half_life_min) {
-        let airing = match trend.airing {
-            Airing::Slower => ": the air is exchanged slower (a covered vent, a new lid, plants before it?)",
-            Airing::Faster => ": the air is exchanged faster (a door ajar, a lid off, a draught?)",
-            Airing::Usual | Airing::NotKnown => "",
-        };
         text += &format!(
-            " Half of a rise is gone after {:.0} min ({:.0} to {:.0}), usually {usual:.0}{airing}.",
+            " Half of a rise is gone after {:.0} min ({:.0} to {:.0}), usually {usual:.0}.",
             now.value, now.low, now.high
         );
     }
+    text += match trend.airing {
+        Airing::Slower => " The air is exchanged slower than usual: a covered vent, a new lid, plants before it?",
+        Airing::Faster => " The air is exchanged faster than usual: a door ajar, a lid off, a draught?",
+        Airing::Usual | Airing::NotKnown => "",
+    };
     Some(text)
 }

@@ -3,7 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::site::Device;
+use mosswarden_config::site::{Device, DeviceKind};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::Ran;
 use super::super::context::Context;
@@ -11,6 +12,7 @@ use super::response::{Probe, Response};
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
 use super::yields::{Measure, yields};
 use super::{MistTrend, Observed};
+use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
 use crate::statistics::Estimate;
 use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, median};
 
@@ -18,10 +20,16 @@ use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, m
 const NOW_COUNT_MIN: usize = 3;
 /// Half-lives that say what is usual.
 const USUAL_HALF_LIVES_MIN: usize = 6;
-/// The half-life must differ by this factor, and its interval by the second, before the air is said to be exchanged
-/// otherwise: cut plants change it by a fifth.
-const AIRING_TIMES: f64 = 1.35;
-const AIRING_TIMES_SURE: f64 = 1.12;
+/// The half-life, or the excess of vapour over the room, must differ by this factor, and its interval by the second, before the
+/// air is said to be exchanged slower or faster: cut plants change it by a fifth, and a mister that gives nothing lowers the
+/// excess too.
+const SLOWER: (f64, f64) = (1.35, 1.15);
+const FASTER: (f64, f64) = (0.6, 0.7);
+/// Days that say what is usual of the excess, at least and at most, and those of now.
+const EXCESS_DAYS: (usize, usize) = (10, 21);
+const EXCESS_DAYS_NOW: usize = 4;
+/// Hours of a day that must be known.
+const EXCESS_HOURS_MIN: usize = 18;
 const CONFIDENCE: f64 = 0.95;
 
 /// How fast the air is exchanged against the enclosure's own usual, by the decay after mistings.
@@ -73,13 +81,15 @@ pub(super) fn of(
         .then(|| hodges_lehmann_location(&logs(&recent), CONFIDENCE, VARIANCE_INFLATION).ok())
         .flatten()
         .map(exp);
+    let excess_share = excess_share(context);
     Some(MistTrend {
         device: device.id.clone(),
         yield_share,
         half_life_min,
         usual_half_life_min: median(usual),
         half_life_share,
-        airing: half_life_share.map_or(Airing::NotKnown, airing),
+        excess_share,
+        airing: half_life_share.or(excess_share).map_or(Airing::NotKnown, airing),
         counted: now.len(),
         left_out: left_out(observed, main, week_ms),
     })
@@ -94,13 +104,53 @@ fn exp(log: Estimate) -> Estimate {
 }
 
 fn airing(share: Estimate) -> Airing {
-    if share.value >= AIRING_TIMES && share.low >= AIRING_TIMES_SURE {
+    if share.value >= SLOWER.0 && share.low >= SLOWER.1 {
         Airing::Slower
-    } else if share.value <= AIRING_TIMES.recip() && share.high <= AIRING_TIMES_SURE.recip() {
+    } else if share.value <= FASTER.0 && share.high <= FASTER.1 {
         Airing::Faster
     } else {
         Airing::Usual
     }
+}
+
+/// The excess of the inside's vapour over the room in the last days as a multiple of its usual: with the same water given, it
+/// stands against the exchange of air.
+fn excess_share(context: &Context<'_>) -> Option<Estimate> {
+    let fogger = context.enclosure.devices_of(DeviceKind::Fogger).next().is_some();
+    // A humidistat keeps the excess whatever the exchange.
+    if fogger {
+        return None;
+    }
+    let dates = context.zone.dates(context.whole());
+    let known: Vec<f64> = dates
+        .into_iter()
+        .map(|date| context.zone.day(date))
+        .filter(|day| day.until_ms <= context.span.until_ms)
+        .filter_map(|day| Some(excess_g_m3(context, day)?.ln()).filter(|log| log.is_finite()))
+        .collect();
+    let now_from = known.len().checked_sub(EXCESS_DAYS_NOW)?;
+    let usual = &known[..now_from.min(EXCESS_DAYS.1)];
+    if usual.len() < EXCESS_DAYS.0 {
+        return None;
+    }
+    hodges_lehmann_shift(&known[now_from..], usual, CONFIDENCE, VARIANCE_INFLATION)
+        .ok()
+        .map(exp)
+}
+
+/// A day's mean excess over the room, g/m³; `None` where too little of it is known.
+fn excess_g_m3(context: &Context<'_>, day: Span) -> Option<f64> {
+    let (inside_c, inside_pct) = (context.temperature.as_ref()?, context.humidity.as_ref()?);
+    let hours: Vec<f64> = (day.from_ms..day.until_ms)
+        .step_by(MS_PER_HOUR as usize)
+        .filter_map(|at_ms| {
+            let t_c = inside_c.mean.value_at(at_ms)?;
+            let rh_pct = inside_pct.mean.value_at(at_ms)?;
+            let inside = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct));
+            Some(inside - context.room_vapour_g_m3(at_ms)?)
+        })
+        .collect();
+    (hours.len() >= EXCESS_HOURS_MIN).then(|| hours.iter().sum::<f64>() / hours.len() as f64)
 }
 
 /// Runs of the last week that do not count, by their reason.
@@ -122,16 +172,19 @@ fn left_out(observed: &[Observed], main: usize, week_ms: i64) -> BTreeMap<String
 /// What the trends say of the air's exchange, to follow a sentence; empty where it is as usual or not known.
 pub(in super::super) fn airing_words(trends: &[MistTrend]) -> String {
     let told = trends.iter().find_map(|trend| {
-        let (now, usual) = (trend.half_life_min?, trend.usual_half_life_min?);
         let (word, look) = match trend.airing {
             Airing::Slower => ("slower", "a covered vent, a new lid or plants before it"),
             Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
             Airing::Usual | Airing::NotKnown => return None,
         };
-        Some(format!(
-            " The air is exchanged {word} than usual (half of a misting's rise is gone after {:.0} min, usually {usual:.0}): look for {look}.",
-            now.value
-        ))
+        let by = match (trend.half_life_share, trend.half_life_min, trend.usual_half_life_min, trend.excess_share) {
+            (Some(_), Some(now), Some(usual), _) => {
+                format!("half of a misting's rise is gone after {:.0} min, usually {usual:.0}", now.value)
+            }
+            (_, _, _, Some(share)) => format!("it holds {:.1} times its usual excess of vapour over the room", share.value),
+            _ => return None,
+        };
+        Some(format!(" The air is exchanged {word} than usual ({by}): look for {look}."))
     });
     told.unwrap_or_default()
 }
@@ -147,5 +200,6 @@ mod tests {
         assert_eq!(airing(share(2.1, 1.1, 4.0)), Airing::Usual);
         assert_eq!(airing(share(1.2, 1.15, 1.25)), Airing::Usual, "cut or grown plants");
         assert_eq!(airing(share(0.35, 0.25, 0.5)), Airing::Faster);
+        assert_eq!(airing(share(0.8, 0.75, 0.85)), Airing::Usual, "a mister that weakens");
     }
 }
