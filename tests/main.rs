@@ -5,6 +5,7 @@
 
 mod archive;
 mod builtin;
+mod changes;
 mod command_line;
 mod demo;
 mod harness;

@@ -17,11 +17,11 @@ pub(super) const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
 /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
 /// (common practice, no source), and a yield of 60 % still makes about three quarters of the rise, since wet leaves hold it.
-const WEAK_FRAC: f64 = 0.82;
-const WEAK_HIGH_FRAC: f64 = 0.93;
+const WEAK_FRAC: f64 = 0.88;
+const WEAK_HIGH_FRAC: f64 = 0.94;
 /// The same for the dose, which wanders more with the weather.
-const WEAK_DOSE_FRAC: f64 = 0.74;
-const WEAK_DOSE_HIGH_FRAC: f64 = 0.87;
+const WEAK_DOSE_FRAC: f64 = 0.78;
+const WEAK_DOSE_HIGH_FRAC: f64 = 0.9;
 /// The rise must be below this for the dose to count.
 const BEGUN_FRAC: f64 = 0.95;
 /// From here on a warning.
@@ -195,6 +195,8 @@ fn onset(by_main: &Yield) -> (i64, bool) {
     /// The share below which it counts as down, and above which it still was well.
     const DOWN_FRAC: f64 = 0.85;
     const WELL_FRAC: f64 = 0.9;
+    /// The share below which it has fallen for good.
+    const DEEP_FRAC: f64 = 0.8;
     /// Runs over which a median steadies the course, half on either side.
     const HALF: usize = 2;
     let later = &by_main.later;
@@ -214,7 +216,7 @@ fn onset(by_main: &Yield) -> (i64, bool) {
     let deep = course
         .iter()
         .skip(down)
-        .position(|share| *share < WEAK_FRAC)
+        .position(|share| *share < DEEP_FRAC)
         .map(|i| i + down);
     let sudden = well
         .zip(deep)
