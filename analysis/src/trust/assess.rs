@@ -11,7 +11,8 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::cross::{self, Checked, Compared};
 use super::grid::Grid;
-use super::{Outcome, signal};
+use super::signal::{self, Fading};
+use super::Outcome;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::Series;
@@ -62,6 +63,7 @@ pub(super) struct Faults {
     pub(super) pinned: Vec<Span>,
     pub(super) spike_count: usize,
     pub(super) silent: Vec<Span>,
+    pub(super) fading: Option<Fading>,
 }
 
 /// Humidity is compared at a sensor's own temperature: where that began to read wrong at the same time, a change of its
@@ -92,7 +94,13 @@ impl Room<'_> {
     }
 
     fn assess(&self, outcome: &mut Outcome) {
-        let plausible = self.plausible();
+        let mut plausible = self.plausible();
+        let clocks = self.clock_faults(&plausible);
+        for ((sensor, _), series) in &mut plausible {
+            if let Some(fault) = clocks.get(sensor) {
+                *series = fault.put_right(series);
+            }
+        }
         let grids: Grids = plausible
             .iter()
             .map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history())))
@@ -122,8 +130,7 @@ impl Room<'_> {
         }
         lay_to_temperature(&mut compared);
         for sensor in self.sensors {
-            let clock = self.clock_fault(sensor, &grids, &faults);
-            match &clock {
+            match clocks.get(&sensor.id) {
                 Some(fault) => self.say_clock(sensor, fault, outcome),
                 None => self.say_silent(sensor, &faults, outcome),
             }
@@ -135,9 +142,6 @@ impl Room<'_> {
                 }
                 self.say_compared(sensor, quantity, measured, compared.get(&key), outcome);
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
-                    let clean = clock
-                        .as_ref()
-                        .map_or(clean.clone(), |fault| fault.put_right(&clean));
                     let usable = self.usable(sensor, quantity, clean, found, compared.get(&key));
                     let trust = self.trust(sensor, quantity, found, compared.get(&key), &usable);
                     outcome.sensors.push(trust);
@@ -218,6 +222,7 @@ impl Room<'_> {
         let mut faults = Faults {
             stuck: signal::stuck(series, quantity, movement),
             silent: signal::silent(series.view(), self.span),
+            fading: signal::fading(series.view(), self.span),
             ..Faults::default()
         };
         if quantity == Quantity::Humidity {

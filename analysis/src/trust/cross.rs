@@ -93,6 +93,7 @@ pub(super) fn compare(
         for b in (0..sensors.len()).filter(|b| *b != a) {
             let differences = cells.differences(a, b);
             pairs.insert((a, b), daily(site.zone, history, &differences));
+            if std::env::var("MW_DUMP").is_ok() { for f in &pairs[&(a,b)] { eprintln!("DUMP,{},{},{},{:?},{},{:.4},{:.3},{}", site.name, sensors[a].id, sensors[b].id, quantity, f.day, f.difference, f.level, f.hour_count); } }
         }
     }
 
