@@ -117,9 +117,9 @@ const WINDOW_CELLS: i64 = 12 * MS_PER_HOUR / FINE_MS;
 const CELLS_MIN: usize = 90;
 /// Windows in a row that must agree.
 const WINDOWS_MIN: usize = 2;
-/// Mean correlation at the best shift, and how much less it leaves unexplained than no shift does.
-const AGREEMENT_MIN: f64 = 0.5;
-const UNEXPLAINED_RATIO_MIN: f64 = 1.6;
+/// Mean correlation at the best shift, and how much better it must be than without one, on Fisher's scale (artanh).
+const AGREEMENT_MIN: f64 = 0.35;
+const AGREEMENT_GAIN_MIN: f64 = 0.3;
 /// A sensor that agrees this well without a shift is not looked at further.
 const AGREEMENT_GOOD: f64 = 0.75;
 
@@ -207,8 +207,8 @@ fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
     let (shift, agreement) = (-LAG_CELLS_MAX..=LAG_CELLS_MAX)
         .filter_map(|shift| Some((shift, at(shift)?)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let left = |agreement: f64| 1.0 - agreement.max(0.0).powi(2);
-    if agreement >= AGREEMENT_MIN && left(unshifted) >= UNEXPLAINED_RATIO_MIN * left(agreement) {
+    let fisher = |agreement: f64| agreement.clamp(0.0, 0.99).atanh();
+    if agreement >= AGREEMENT_MIN && fisher(agreement) - fisher(unshifted) >= AGREEMENT_GAIN_MIN {
         Some(Lag { shift, agreement })
     } else {
         (unshifted >= AGREEMENT_MIN).then_some(none)
@@ -256,29 +256,28 @@ fn correlation(own: &Grid, other: &Grid, from: i64, until: i64, shift: i64) -> O
     (aa > 1e-9 && bb > 1e-9).then(|| ab / (aa * bb).sqrt())
 }
 
-/// Where in a sensor's own readings the shift began: at the pause or the double stretch that it left, if one is near `guess_ms`.
-pub(super) fn began_ms(series: &Series, guess_ms: i64, offset_s: f64) -> i64 {
+/// Where in a sensor's own readings a shift began: a clock that jumps ahead leaves a pause, one that is set back runs twice through a
+/// stretch, each about as long as the jump.
+pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option<i64> {
     const NEAR_MS: i64 = 14 * MS_PER_HOUR;
-    /// A jump ahead leaves a pause about as long as the jump.
-    const PAUSE_FRAC: f64 = 0.8;
+    const LENGTH_FRAC: f64 = 0.7;
+    let length_ms = LENGTH_FRAC * offset_s.abs() * 1000.0;
     let near = Span {
         from_ms: guess_ms - NEAR_MS - (offset_s.abs() * 1000.0) as i64,
         until_ms: guess_ms + NEAR_MS,
     };
-    if offset_s > 0.0 {
-        let part = series.within(near);
-        let longest = part.at_ms.windows(2).max_by_key(|pair| pair[1] - pair[0]);
-        longest
-            .filter(|pair| (pair[1] - pair[0]) as f64 >= PAUSE_FRAC * offset_s * 1000.0)
-            .map_or(guess_ms, |pair| pair[0])
+    let found = if offset_s > 0.0 {
+        let pauses = series.within(near).at_ms.windows(2).map(|pair| Span {
+            from_ms: pair[0],
+            until_ms: pair[1],
+        });
+        pauses.max_by_key(|pause| pause.until_ms - pause.from_ms)?
     } else {
-        let stretches = twice(series);
-        let nearest = stretches
-            .iter()
-            .filter(|stretch| near.contains(stretch.from_ms))
-            .min_by_key(|stretch| (stretch.from_ms - guess_ms).abs());
-        nearest.map_or(guess_ms, |stretch| stretch.until_ms)
-    }
+        let stretches = twice(series).into_iter().filter(|stretch| near.contains(stretch.from_ms));
+        stretches.min_by_key(|stretch| (stretch.until_ms - guess_ms).abs())?
+    };
+    let long_enough = (found.until_ms - found.from_ms) as f64 >= length_ms;
+    long_enough.then_some(if offset_s > 0.0 { found.from_ms } else { found.until_ms })
 }
 
 /// A jump of the clock that no shift shows yet: stamps that run twice through a stretch of the span.

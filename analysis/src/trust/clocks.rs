@@ -90,12 +90,7 @@ impl Room<'_> {
                 };
                 heard()
                     .find_map(|series| Some((clock::arriving_late(series, self.span)?, Seen::Arriving)))
-                    .or_else(|| {
-                        let mut offset = clock::shifted(&channels, self.span)?;
-                        let from_ms = clock::began_ms(heard().next()?, offset.span.from_ms, offset.offset_s);
-                        offset.span.from_ms = from_ms.min(offset.span.until_ms - 1);
-                        Some((offset, Seen::Shifted))
-                    })
+                    .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
                     .or_else(|| {
                         heard().find_map(|series| {
                             Some((clock::set_back(&channels, series, self.span)?, Seen::Twice))
@@ -103,6 +98,24 @@ impl Room<'_> {
                     })
                     .map(|(offset, seen)| self.off(sensor, offset, seen))
             })
+    }
+
+    /// A shift against the rest, whose beginning the sensor's own stamps show too: days are alike, so a shift alone proves little. A
+    /// clock that drifts leaves no mark; then the shift must be small, long and clear.
+    fn jumped(&self, series: &Series, channels: &[Channel]) -> Option<Offset> {
+        const DRIFTED_S_MAX: f64 = 1800.0;
+        const DRIFTED_H_MIN: f64 = 48.0;
+        const DRIFTED_AGREEMENT_MIN: f64 = 0.6;
+        let mut offset = clock::shifted(channels, self.span)?;
+        let drifted = offset.offset_s.abs() <= DRIFTED_S_MAX
+            && offset.span.hours() >= DRIFTED_H_MIN
+            && offset.agreement >= DRIFTED_AGREEMENT_MIN;
+        match clock::jumped_ms(series, offset.span.from_ms, offset.offset_s) {
+            Some(from_ms) => offset.span.from_ms = from_ms.min(offset.span.until_ms - 1),
+            None if drifted => {}
+            None => return None,
+        }
+        Some(offset)
     }
 
     /// Stamps that were refused at the door.

@@ -257,7 +257,7 @@ impl Room<'_> {
                 change: Some(blamed),
                 others,
                 ..
-            }) => {
+            }) if blamed.concerns(self.span) => {
                 outcome
                     .verdicts
                     .findings
@@ -379,10 +379,17 @@ impl Room<'_> {
             value,
             cause: None,
             also,
-            message: format!(
-                "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
-                sensor.id
-            ),
+            message: match blamed.ended_ms {
+                None => format!(
+                    "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
+                    sensor.id
+                ),
+                Some(ended_ms) => format!(
+                    "{} read {range} {way} against {against} from about {since} to {}; it reads as it used to since.{sure}",
+                    sensor.id,
+                    words::date(zone, ended_ms)
+                ),
+            },
             advice: if quantity == Quantity::Humidity {
                 "Put a trusted device beside it for a day, or check it over saturated table salt; then note the correction or \
                  replace it. Until then go by the other sensor and by touch."
