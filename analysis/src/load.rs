@@ -81,19 +81,31 @@ impl Record {
         journal: Vec<Entry>,
         span: Span,
     ) -> Record {
-        let mut gathered = Gathered::default();
+        let (mut gathered, mut misdated) = (Gathered::default(), Gathered::default());
         for reading in readings {
             if span.contains(reading.at_ms) {
                 gathered.add(reading);
+            } else if reading.at_ms < CLOCK_RESET_BEFORE_MS {
+                misdated.add(reading);
             }
         }
         let mut record = gathered.finish(Some(span));
+        record.note_misdated(misdated);
         record.journal = journal
             .into_iter()
             .filter(|entry| entry.at_ms < span.until_ms)
             .collect();
         record.journal.sort_by_key(|entry| entry.at_ms);
         record
+    }
+
+    fn note_misdated(&mut self, misdated: Gathered) {
+        for ((sensor, _), rows) in misdated.series {
+            if let Some(first) = rows.iter().map(|row| row.at_ms).min() {
+                let known = self.misdated.entry(sensor.to_string()).or_insert(first);
+                *known = first.min(*known);
+            }
+        }
     }
 
     /// Adds what checks said of sensors, leaving out what begins to hold after the span.
@@ -146,12 +158,7 @@ pub fn load(
     }
     let mut record = gathered.finish(Some(span));
     record.files = files;
-    for ((sensor, _), rows) in misdated.series {
-        if let Some(first) = rows.iter().map(|row| row.at_ms).min() {
-            let known = record.misdated.entry(sensor.to_string()).or_insert(first);
-            *known = first.min(*known);
-        }
-    }
+    record.note_misdated(misdated);
     record.journal = journal
         .into_iter()
         .filter(|entry| entry.at_ms < span.until_ms)

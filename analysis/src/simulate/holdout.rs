@@ -20,6 +20,8 @@ const INTERVAL_S: f64 = 300.0;
 /// No fault before this day, so that there is something to learn from, and none begins in the last week.
 const FIRST_FAULT_DAY: u64 = 15;
 const LAST_FAULT_DAY: u64 = 62;
+/// Clocks of [`rated`] sites: minutes, hours of a zone, a day.
+const CLOCKS_OFF_S: [f64; 8] = [-3600.0, 3600.0, -1200.0, 900.0, -86_400.0, 86_400.0, 25_200.0, -18_000.0];
 const HEALTHY_SITE_FRAC: f64 = 0.25;
 const HEALTHY_ENCLOSURE_FRAC: f64 = 0.35;
 const ZONES: [Tz; 6] = [
@@ -33,6 +35,39 @@ const ZONES: [Tz; 6] = [
 
 /// A random site of four or five enclosures over ten weeks at five minutes.
 pub fn holdout(seed: u64) -> SiteSpec {
+    let (mut site, mut rng) = furnished(seed);
+    if rng.random_bool(HEALTHY_SITE_FRAC) {
+        return site;
+    }
+    let specs = site.enclosures.clone();
+    for spec in &specs {
+        if rng.random_bool(HEALTHY_ENCLOSURE_FRAC) {
+            continue;
+        }
+        if rng.random_bool(0.65) {
+            sensor_fault(&mut site, spec, &mut rng);
+        }
+        if rng.random_bool(0.6) {
+            device_fault(&mut site, spec, &mut rng);
+        }
+    }
+    room_faults(&mut site, &specs, &mut rng);
+    site
+}
+
+/// The same rooms with a sensor's fault of a stated size in every enclosure, for rates and delays by size.
+pub fn rated(seed: u64) -> SiteSpec {
+    let (mut site, _) = furnished(seed);
+    let mut rng = stream(seed, "rated");
+    let specs = site.enclosures.clone();
+    for spec in &specs {
+        rated_fault(&mut site, spec, &mut rng);
+    }
+    site
+}
+
+/// Rooms, enclosures and what keepers do there, without faults.
+fn furnished(seed: u64) -> (SiteSpec, StdRng) {
     let mut rng = stream(seed, "holdout");
     let zone = *ZONES.choose(&mut rng).unwrap_or(&Tz::Europe__Lisbon);
     let base = NaiveDate::from_ymd_opt(2025, 3, 1).expect("1 March 2025 exists");
@@ -69,22 +104,7 @@ pub fn holdout(seed: u64) -> SiteSpec {
     for spec in &specs {
         confounders(&mut site, spec, &mut rng);
     }
-    if rng.random_bool(HEALTHY_SITE_FRAC) {
-        return site;
-    }
-    for spec in &specs {
-        if rng.random_bool(HEALTHY_ENCLOSURE_FRAC) {
-            continue;
-        }
-        if rng.random_bool(0.65) {
-            sensor_fault(&mut site, spec, &mut rng);
-        }
-        if rng.random_bool(0.6) {
-            device_fault(&mut site, spec, &mut rng);
-        }
-    }
-    room_faults(&mut site, &specs, &mut rng);
-    site
+    (site, rng)
 }
 
 pub(super) fn draw_room(site: &mut SiteSpec, rng: &mut StdRng) {
@@ -274,6 +294,47 @@ fn sensor_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
         }
     };
     site.add_fault(&spec.id, &sensor.id, effect, from_ms, until_ms);
+}
+
+fn rated_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
+    let Some(sensor) = spec.sensors.choose(rng) else {
+        return;
+    };
+    let clocked = spec.sensors.iter().find(|s| s.wire.has_clock()).unwrap_or(sensor);
+    // What is rated over four weeks begins early enough for them.
+    let from_ms = site.at(rng.random_range(FIRST_FAULT_DAY..40), rng.random_range(0..1440));
+    let hours = |h: f64| Some(from_ms + (h * 3_600_000.0) as i64);
+    let drift = |rng: &mut StdRng, rate: f64| {
+        let pct_per_30d = sign(rng) * rate;
+        (sensor, Effect::HumidityDrift { pct_per_30d }, None)
+    };
+    let (subject, effect, until_ms) = match rng.random_range(0..18) {
+        0 | 1 => drift(rng, 2.0),
+        2..=4 => drift(rng, 4.0),
+        5 | 6 => drift(rng, 8.0),
+        7..=9 => (sensor, Effect::HumidityStep { pct: 5.0 * sign(rng) }, None),
+        10 => (sensor, Effect::Pinned, hours(between(rng, 24.0, 240.0))),
+        11 => {
+            let temperature_too = rng.random_bool(0.3);
+            (sensor, Effect::Stuck { temperature_too }, hours(between(rng, 24.0, 240.0)))
+        }
+        12 => (sensor, Effect::Silent, hours(between(rng, 12.0, 120.0))),
+        13 => (clocked, Effect::ClockReset, hours(between(rng, 48.0, 400.0))),
+        14 | 15 => {
+            let s = CLOCKS_OFF_S[rng.random_range(0..CLOCKS_OFF_S.len())];
+            (clocked, Effect::ClockOffset { s }, hours(between(rng, 48.0, 400.0)))
+        }
+        16 => {
+            let k = sign(rng) * between(rng, 1.0, 3.0);
+            (sensor, Effect::TemperatureBias { k }, None)
+        }
+        _ => {
+            let half_d = between(rng, 2.0, 8.0);
+            (sensor, Effect::FadingBattery { half_d }, None)
+        }
+    };
+    site.events.retain(|e| e.subject != subject.id);
+    site.add_fault(&spec.id, &subject.id, effect, from_ms, until_ms);
 }
 
 fn device_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {

@@ -100,19 +100,27 @@ pub(super) fn fahrenheit(t_c: f64) -> f64 {
 
 /// The readings that an archive holds after these packets.
 pub(super) fn readings(sources: &[Source], packets: &[Packet]) -> Vec<Reading> {
+    gathered(sources, packets, |packet| match packet.device_ms {
+        None => (packet.received_ms, TimeSource::Arrival, Mark::Ok),
+        Some(at) if at < packet.received_ms - CLOCK_BEHIND_MS_MAX => {
+            (packet.received_ms, TimeSource::Arrival, Mark::ClockReset)
+        }
+        Some(at) if at > packet.received_ms + CLOCK_AHEAD_MS_MAX => {
+            (packet.received_ms, TimeSource::Arrival, Mark::ClockAhead)
+        }
+        Some(at) => (at, TimeSource::Device, Mark::Ok),
+    })
+}
+
+fn gathered(
+    sources: &[Source],
+    packets: &[Packet],
+    stamp: impl Fn(&Packet) -> (i64, TimeSource, Mark),
+) -> Vec<Reading> {
     let mut out = Vec::with_capacity(packets.len() * 2);
     for packet in packets {
         let source = &sources[packet.source as usize];
-        let (at_ms, time_source, clock) = match packet.device_ms {
-            None => (packet.received_ms, TimeSource::Arrival, Mark::Ok),
-            Some(at) if at < packet.received_ms - CLOCK_BEHIND_MS_MAX => {
-                (packet.received_ms, TimeSource::Arrival, Mark::ClockReset)
-            }
-            Some(at) if at > packet.received_ms + CLOCK_AHEAD_MS_MAX => {
-                (packet.received_ms, TimeSource::Arrival, Mark::ClockAhead)
-            }
-            Some(at) => (at, TimeSource::Device, Mark::Ok),
-        };
+        let (at_ms, time_source, clock) = stamp(packet);
         let mut push = |quantity: Quantity, value: f64| {
             let possible = quantity.possible();
             let inside = (possible.low..=possible.high).contains(&value);
@@ -150,6 +158,18 @@ pub(super) fn readings(sources: &[Source], packets: &[Packet]) -> Vec<Reading> {
 }
 
 impl Simulation {
+    /// The readings that an archive holds after an import of the same, all at once and later, each under its device's own time
+    /// where it has one: nobody was there to say when it arrived.
+    pub fn readings_as_imported(&self) -> Vec<Reading> {
+        let imported_ms = self.truth.until.0;
+        let mut readings = gathered(&self.sources, &self.packets, |packet| {
+            let at_ms = packet.device_ms.unwrap_or(packet.received_ms);
+            (at_ms, TimeSource::Device, Mark::Ok)
+        });
+        readings.iter_mut().for_each(|reading| reading.received_ms = imported_ms);
+        readings
+    }
+
     /// Readings as tidy CSV (`time,enclosure,sensor,quantity,value,unit`).
     pub fn readings_csv(&self) -> String {
         let mut out = String::with_capacity(64 * (self.readings.len() + 1));

@@ -9,12 +9,14 @@ use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use super::cross::{self, Checked, Compared};
+use super::cross::{self, Blamed, Checked, Compared, Comparison, Scene};
 use super::grid::Grid;
-use super::{Outcome, signal};
+use super::signal::{self, Fading};
+use super::Outcome;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::Series;
+use crate::statistics::robust::median;
 
 /// The quantities that are checked.
 pub(super) const CHECKED: [Quantity; 2] = [Quantity::Temperature, Quantity::Humidity];
@@ -62,27 +64,50 @@ pub(super) struct Faults {
     pub(super) pinned: Vec<Span>,
     pub(super) spike_count: usize,
     pub(super) silent: Vec<Span>,
+    pub(super) fading: Option<Fading>,
+}
+
+/// Two changes of one sensor that began this near to each other are one.
+const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
+
+fn onset_ms(compared: Option<&Compared>) -> Option<i64> {
+    Some(compared?.change.as_ref()?.change.onset_ms)
+}
+
+/// A probe whose humidity jumped and whose days grew cooler or warmer at the same time hangs elsewhere: its temperature says so best.
+/// By itself a difference by day is no fault, since lamps move and are changed.
+fn hangs_elsewhere(compared: &mut ComparedMap, by_day: BTreeMap<String, Compared>) {
+    for (sensor, found) in by_day {
+        let at = |quantity: Quantity| onset_ms(compared.get(&(sensor.clone(), quantity)));
+        let (Some(by_day), Some(humidity), None) =
+            (onset_ms(Some(&found)), at(Quantity::Humidity), at(Quantity::Temperature))
+        else {
+            continue;
+        };
+        if (by_day - humidity).abs() <= SAME_TIME_MS {
+            compared.insert((sensor, Quantity::Temperature), found);
+        }
+    }
 }
 
 /// Humidity is compared at a sensor's own temperature: where that began to read wrong at the same time, a change of its
 /// humidity is the same fault seen twice, and is told once.
-fn lay_to_temperature(compared: &mut BTreeMap<(String, Quantity), Compared>) {
-    const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
-    let onset = |compared: &Compared| compared.change.as_ref().map(|blamed| blamed.change.onset_ms);
+fn lay_to_temperature(compared: &mut ComparedMap) {
     let moved: Vec<(String, i64)> = compared
         .iter()
         .filter(|((_, quantity), _)| *quantity == Quantity::Temperature)
-        .filter_map(|((sensor, _), found)| Some((sensor.clone(), onset(found)?)))
+        .filter_map(|((sensor, _), found)| Some((sensor.clone(), onset_ms(Some(found))?)))
         .collect();
     for (sensor, at_ms) in moved {
         if let Some(found) = compared.get_mut(&(sensor, Quantity::Humidity))
-            && onset(found).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
+            && onset_ms(Some(found)).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
         {
             found.change = None;
         }
     }
 }
 
+pub(super) type ComparedMap = BTreeMap<(String, Quantity), Compared>;
 pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
 pub(super) type FaultMap = BTreeMap<(String, Quantity), Faults>;
 
@@ -92,7 +117,13 @@ impl Room<'_> {
     }
 
     fn assess(&self, outcome: &mut Outcome) {
-        let plausible = self.plausible();
+        let mut plausible = self.plausible();
+        let clocks = self.clock_faults(&plausible);
+        for ((sensor, _), series) in &mut plausible {
+            if let Some(fault) = clocks.get(sensor) {
+                *series = fault.put_right(series);
+            }
+        }
         let grids: Grids = plausible
             .iter()
             .map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history())))
@@ -104,26 +135,15 @@ impl Room<'_> {
             faults.insert((sensor.clone(), *quantity), found);
             checked.insert((sensor.clone(), *quantity), clean);
         }
-        let mut compared: BTreeMap<(String, Quantity), Compared> = BTreeMap::new();
-        for quantity in CHECKED {
-            if let Some(enclosure) = self.enclosure {
-                for (sensor, result) in cross::compare(
-                    self.site,
-                    enclosure,
-                    self.record,
-                    &checked,
-                    quantity,
-                    self.history(),
-                    self.span,
-                ) {
-                    compared.insert((sensor, quantity), result);
-                }
+        let compared = self.compared(&checked);
+        for ((sensor, quantity), found) in &mut faults {
+            let change = compared.get(&(sensor.clone(), *quantity)).and_then(|c| c.change.as_ref());
+            if let Some(blamed) = change {
+                found.pinned.retain(|span| !self.explains_top(blamed, sensor, &grids, *span));
             }
         }
-        lay_to_temperature(&mut compared);
         for sensor in self.sensors {
-            let clock = self.clock_fault(sensor, &grids, &faults);
-            match &clock {
+            match clocks.get(&sensor.id) {
                 Some(fault) => self.say_clock(sensor, fault, outcome),
                 None => self.say_silent(sensor, &faults, outcome),
             }
@@ -135,9 +155,6 @@ impl Room<'_> {
                 }
                 self.say_compared(sensor, quantity, measured, compared.get(&key), outcome);
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
-                    let clean = clock
-                        .as_ref()
-                        .map_or(clean.clone(), |fault| fault.put_right(&clean));
                     let usable = self.usable(sensor, quantity, clean, found, compared.get(&key));
                     let trust = self.trust(sensor, quantity, found, compared.get(&key), &usable);
                     outcome.sensors.push(trust);
@@ -147,6 +164,46 @@ impl Room<'_> {
                 }
             }
         }
+    }
+
+    /// Every sensor against the others.
+    fn compared(&self, checked: &Checked) -> ComparedMap {
+        let mut compared = ComparedMap::new();
+        let Some(enclosure) = self.enclosure else {
+            return compared;
+        };
+        let scene = Scene {
+            site: self.site,
+            enclosure,
+            record: self.record,
+            checked,
+            history: self.history(),
+        };
+        for comparison in [Comparison::Humidity, Comparison::Temperature] {
+            for (sensor, found) in cross::compare(&scene, comparison, self.span) {
+                compared.insert((sensor, comparison.quantity()), found);
+            }
+        }
+        if compared.values().any(|found| found.change.is_some()) {
+            let by_day = cross::compare(&scene, Comparison::TemperatureByDay, self.span);
+            hangs_elsewhere(&mut compared, by_day);
+        }
+        lay_to_temperature(&mut compared);
+        compared
+    }
+
+    /// A sensor that reads too high reaches the top of its scale before the air does: that is its bias, not another fault.
+    fn explains_top(&self, blamed: &Blamed, sensor: &str, grids: &Grids, stretch: Span) -> bool {
+        const NEAR_TOP_PCT: f64 = 3.0;
+        let count = (stretch.hours() as i64).clamp(2, 48);
+        let step_ms = (stretch.until_ms - stretch.from_ms) / count;
+        // A step is dated by the day, so its first hours may stand before its midnight.
+        let bias = |at_ms: i64| blamed.bias_at(at_ms + MS_PER_24_H / 2).max(blamed.bias_at(at_ms));
+        let levels: Vec<f64> = (0..count)
+            .map(|step| stretch.from_ms + step * step_ms)
+            .filter_map(|at| Some(self.expected(sensor, Quantity::Humidity, grids, at)? + bias(at)))
+            .collect();
+        median(&levels).is_some_and(|level| level >= signal::TOP_PCT - NEAR_TOP_PCT)
     }
 
     /// Series without what is physically impossible.
@@ -218,6 +275,7 @@ impl Room<'_> {
         let mut faults = Faults {
             stuck: signal::stuck(series, quantity, movement),
             silent: signal::silent(series.view(), self.span),
+            fading: signal::fading(series.view(), self.span),
             ..Faults::default()
         };
         if quantity == Quantity::Humidity {

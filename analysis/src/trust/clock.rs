@@ -1,9 +1,10 @@
-//! Is a sensor's clock right? By the marks given at the door, by how its readings arrive, and by when it sees what the others see.
+//! Is a sensor's clock right? By the marks given at the door, by how its readings arrive, by whether they run twice through one
+//! time, and by when it sees what the rest of its enclosure sees.
 
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
-use super::grid::{CELL_MS, Grid};
+use super::grid::Grid;
 use crate::series::Series;
 use crate::statistics::robust::median;
 
@@ -14,10 +15,14 @@ pub(super) struct Offset {
     pub offset_s: f64,
     /// Half-width of what the method can tell, s.
     pub half_width_s: f64,
+    /// How well the shifted readings agree with the rest of the enclosure, 0 to 1.
+    pub agreement: f64,
 }
 
 /// Share of a sensor's readings with a refused clock from which on it is told.
 const MARKED_FRAC_MIN: f64 = 0.05;
+/// Or that many of them: an hour at the usual interval of radio sensors.
+const MARKED_COUNT_MIN: usize = 12;
 
 /// Stretches in which the device's own time could not be believed.
 pub(super) fn marked(series: &Series, span: Span) -> Option<Span> {
@@ -29,109 +34,285 @@ pub(super) fn marked(series: &Series, span: Span) -> Option<Span> {
             wrong.push(series.at_ms[index]);
         }
     }
-    let enough = !wrong.is_empty() && wrong.len() as f64 >= MARKED_FRAC_MIN * count as f64;
+    let enough = wrong.len() >= MARKED_COUNT_MIN
+        || !wrong.is_empty() && wrong.len() as f64 >= MARKED_FRAC_MIN * count as f64;
     enough.then(|| Span {
         from_ms: wrong[0],
         until_ms: wrong[wrong.len() - 1] + 1,
     })
 }
 
-/// Largest offset that is looked for: four hours covers a zone written wrongly by up to that and every clock change.
-const LAG_CELLS_MAX: i64 = 4 * MS_PER_HOUR / CELL_MS;
-/// An offset below two cells can't be told from the response of the sensor.
-const LAG_CELLS_MIN: i64 = 2;
-/// Correlation at the best shift, and how much better it must be than without a shift.
-const CORRELATION_MIN: f64 = 0.55;
-const CORRELATION_GAIN_MIN: f64 = 0.25;
-/// A window is one day; it needs this many cells in common.
-const CELLS_MIN: usize = 90;
-/// Days in a row that must agree.
-const DAYS_MIN: usize = 2;
+/// Readings that arrive this much later than they say, s, by a steady amount, come from a clock that is behind: radio and broker
+/// take seconds (common practice, no source).
+const ARRIVAL_LAG_S_MIN: f64 = 90.0;
+/// Longest lag that a clock explains; readings of long before were stored and sent later, or imported.
+const ARRIVAL_LAG_S_MAX: f64 = 40.0 * 86_400.0;
+/// Steady: the middle half of the lags spreads less than this, s.
+const ARRIVAL_SPREAD_S_MAX: f64 = 60.0;
+/// Readings in a row that a steady lag needs.
+const ARRIVAL_COUNT_MIN: usize = 24;
 
-/// Days on which `own` follows `others` by the same shift, to the end of `history` or until it was put right.
-pub(super) fn shifted(own: &Grid, others: &[&Grid], history: Span) -> Option<Offset> {
-    let day_cells = MS_PER_24_H / CELL_MS;
-    let day_count = (history.until_ms - history.from_ms) / MS_PER_24_H;
-    // Days are counted back from the end, so that the last one is whole.
-    let mut run: Vec<(i64, i64)> = Vec::new();
-    let last_cell = history.until_ms.div_euclid(CELL_MS) - own.first_index;
-    for day in 0..day_count {
-        let until = last_cell - day * day_cells;
-        let lags: Vec<f64> = others
-            .iter()
-            .filter_map(|other| lag(own, other, until - day_cells, until))
-            .map(|l| l as f64)
-            .collect();
-        match median(&lags) {
-            Some(l)
-                if l.abs() >= LAG_CELLS_MIN as f64
-                    && run.last().is_none_or(|(_, first)| (l as i64 - first).abs() <= 1) =>
-            {
-                run.push((until, l as i64));
-            }
-            _ => break,
-        }
-    }
-    if run.len() < DAYS_MIN {
-        return None;
-    }
-    let lags: Vec<f64> = run.iter().map(|(_, lag)| *lag as f64).collect();
-    let oldest = run[run.len() - 1].0 - day_cells;
-    Some(Offset {
-        span: Span {
-            from_ms: (own.first_index + oldest) * CELL_MS,
-            until_ms: history.until_ms,
-        },
-        offset_s: median(&lags)? * CELL_MS as f64 / 1000.0,
-        half_width_s: CELL_MS as f64 / 1000.0,
+/// The newest stretch of a span in which readings arrive late by a steady amount.
+pub(super) fn arriving_late(series: &Series, span: Span) -> Option<Offset> {
+    let lag_s = |index: usize| (series.received_ms[index] - series.at_ms[index]) as f64 / 1000.0;
+    let late = |index: usize| (ARRIVAL_LAG_S_MIN..ARRIVAL_LAG_S_MAX).contains(&lag_s(index));
+    let last = (0..series.len()).rev().find(|index| late(*index))?;
+    let first = (0..=last)
+        .rev()
+        .take_while(|index| late(*index) && (lag_s(*index) - lag_s(last)).abs() < ARRIVAL_SPREAD_S_MAX)
+        .last()?;
+    let stretch = Span {
+        from_ms: series.at_ms[first],
+        until_ms: series.at_ms[last] + 1,
+    };
+    let lags: Vec<f64> = (first..=last).map(lag_s).collect();
+    (lags.len() >= ARRIVAL_COUNT_MIN && stretch.intersect(span).is_some()).then_some(Offset {
+        span: stretch,
+        offset_s: -median(&lags)?,
+        half_width_s: ARRIVAL_SPREAD_S_MAX,
+        agreement: 1.0,
     })
 }
 
-/// The shift in cells at which changes of `own` follow those of `other` best, where a shift is clearly better than none.
-fn lag(own: &Grid, other: &Grid, from: i64, until: i64) -> Option<i64> {
-    let changes = |grid: &Grid, from: i64, until: i64| -> Vec<Option<f64>> {
-        (from..until)
-            .map(|index| {
-                grid.change(usize::try_from(index).ok()?)
-                    .filter(|_| (index as usize) < grid.cells.len())
-            })
-            .collect()
+/// A stretch holds readings of two times when it holds this many times the usual number of readings …
+const TWICE_RATIO: f64 = 1.5;
+/// … over this many usual intervals.
+const TWICE_INTERVALS: i64 = 6;
+/// A sensor that often speaks faster than usual is one that speaks on change: nothing is told by its pace.
+const TWICE_STRETCHES_MAX: usize = 3;
+
+/// Stretches through which a sensor's stamps run twice, as after a clock was set back.
+pub(super) fn twice(series: &Series) -> Vec<Span> {
+    let Some(usual) = series.view().usual_interval_ms().filter(|usual| *usual > 0) else {
+        return Vec::new();
     };
-    if from < LAG_CELLS_MAX + 1 || until > own.cells.len() as i64 {
+    let width = TWICE_INTERVALS * usual;
+    let needed = (TWICE_RATIO * TWICE_INTERVALS as f64).round() as usize;
+    let mut stretches: Vec<Span> = Vec::new();
+    for last in needed..series.len() {
+        let (from_ms, until_ms) = (series.at_ms[last - needed], series.at_ms[last] + 1);
+        if until_ms - from_ms > width {
+            continue;
+        }
+        match stretches.last_mut() {
+            Some(stretch) if from_ms <= stretch.until_ms => stretch.until_ms = until_ms,
+            _ => stretches.push(Span { from_ms, until_ms }),
+        }
+    }
+    if stretches.len() > TWICE_STRETCHES_MAX {
+        stretches.clear();
+    }
+    stretches
+}
+
+/// Width of a cell for comparing clocks.
+pub(super) const FINE_MS: i64 = 5 * 60_000;
+/// Largest offset that is looked for: a day and a zone's hour or two.
+const LAG_CELLS_MAX: i64 = 26 * MS_PER_HOUR / FINE_MS;
+/// An offset below two cells can't be told from the response of the sensor.
+const LAG_CELLS_MIN: i64 = 2;
+/// A window is half a day.
+const WINDOW_CELLS: i64 = 12 * MS_PER_HOUR / FINE_MS;
+/// It needs this many cells in common.
+const CELLS_MIN: usize = 90;
+/// Windows in a row that must agree.
+const WINDOWS_MIN: usize = 2;
+/// Mean correlation at the best shift, and how much better it must be than without one, on Fisher's scale (artanh).
+const AGREEMENT_MIN: f64 = 0.35;
+const AGREEMENT_GAIN_MIN: f64 = 0.3;
+/// A sensor that agrees this well without a shift is not looked at further.
+const AGREEMENT_GOOD: f64 = 0.75;
+
+/// One quantity of a sensor beside what sees the same: other sensors, or the summed work of devices.
+pub(super) struct Channel {
+    pub own: Grid,
+    pub others: Vec<Grid>,
+}
+
+/// The newest stretch of `span` (or longer, where it began before) over which a sensor follows the rest by one shift.
+pub(super) fn shifted(channels: &[Channel], span: Span) -> Option<Offset> {
+    let grid = &channels.first()?.own;
+    let last = span.until_ms.div_euclid(FINE_MS) - grid.first_index;
+    let in_span = |until: i64| (grid.first_index + until) * FINE_MS > span.from_ms;
+    let mut run: Vec<(i64, Lag)> = Vec::new();
+    let mut until = last;
+    let mut missed = 0;
+    while until > WINDOW_CELLS && (in_span(until) || !run.is_empty()) {
+        match lag(channels, until - WINDOW_CELLS, until) {
+            Some(found) if found.shift.abs() >= LAG_CELLS_MIN => {
+                let goes_on = run
+                    .last()
+                    .is_none_or(|(_, known)| (known.shift - found.shift).abs() <= 1);
+                if !goes_on && run.len() >= WINDOWS_MIN {
+                    break;
+                }
+                if !goes_on {
+                    run.clear();
+                }
+                run.push((until, found));
+                missed = 0;
+            }
+            // A window without anything to go by may lie inside; one that agrees unshifted ends it.
+            found => {
+                missed += 1;
+                if found.is_some() || missed > 1 {
+                    if run.len() >= WINDOWS_MIN {
+                        break;
+                    }
+                    run.clear();
+                }
+            }
+        }
+        until -= WINDOW_CELLS;
+    }
+    if run.len() < WINDOWS_MIN {
         return None;
     }
-    let mine = changes(own, from, until);
-    let at = |shift: i64| correlation(&mine, &changes(other, from - shift, until - shift));
-    let unshifted = at(0)?;
-    let (best, most) = (-LAG_CELLS_MAX..=LAG_CELLS_MAX)
-        .filter(|shift| until - shift <= other.cells.len() as i64)
+    let shifts: Vec<f64> = run.iter().map(|(_, lag)| lag.shift as f64).collect();
+    let agreement: Vec<f64> = run.iter().map(|(_, lag)| lag.agreement).collect();
+    let at = |cell: i64| (grid.first_index + cell) * FINE_MS;
+    let (newest, oldest) = (run.first()?.0, run.last()?.0);
+    Some(Offset {
+        span: Span {
+            from_ms: at(oldest - WINDOW_CELLS),
+            until_ms: at(newest).min(span.until_ms),
+        },
+        offset_s: median(&shifts)? * FINE_MS as f64 / 1000.0,
+        half_width_s: FINE_MS as f64 / 1000.0,
+        agreement: median(&agreement)?,
+    })
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Lag {
+    shift: i64,
+    agreement: f64,
+}
+
+/// The shift in cells at which a window of the sensor follows the rest best, where that is clearly better than none; 0 where none is
+/// needed; `None` where nothing can be told.
+fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
+    let at = |shift: i64| agreement(channels, from, until, shift);
+    let unshifted = (-1..=1).filter_map(at).fold(f64::NEG_INFINITY, f64::max);
+    if unshifted == f64::NEG_INFINITY {
+        return None;
+    }
+    let none = Lag {
+        shift: 0,
+        agreement: unshifted,
+    };
+    if unshifted >= AGREEMENT_GOOD {
+        return Some(none);
+    }
+    let (shift, agreement) = (-LAG_CELLS_MAX..=LAG_CELLS_MAX)
         .filter_map(|shift| Some((shift, at(shift)?)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    if most >= CORRELATION_MIN && most - unshifted >= CORRELATION_GAIN_MIN {
-        Some(best)
-    } else if unshifted >= CORRELATION_MIN {
-        Some(0)
+    let fisher = |agreement: f64| agreement.clamp(0.0, 0.99).atanh();
+    if agreement >= AGREEMENT_MIN && fisher(agreement) - fisher(unshifted) >= AGREEMENT_GAIN_MIN {
+        Some(Lag { shift, agreement })
     } else {
-        None
+        (unshifted >= AGREEMENT_MIN).then_some(none)
     }
 }
 
-/// Pearson's correlation over positions known on both sides; `None` where too few are.
-fn correlation(a: &[Option<f64>], b: &[Option<f64>]) -> Option<f64> {
-    let pairs: Vec<(f64, f64)> = a.iter().zip(b).filter_map(|(x, y)| (*x).zip(*y)).collect();
-    if pairs.len() < CELLS_MIN {
+/// Mean correlation of the sensor's changes with those of the rest, `shift` cells earlier.
+fn agreement(channels: &[Channel], from: i64, until: i64, shift: i64) -> Option<f64> {
+    let (mut sum, mut count, mut wanted) = (0.0, 0_usize, 0_usize);
+    for channel in channels {
+        for other in &channel.others {
+            wanted += 1;
+            if let Some(found) = correlation(&channel.own, other, from, until, shift) {
+                sum += found;
+                count += 1;
+            }
+        }
+    }
+    // Most of the rest must have been heard at that time, or the means of two shifts are not alike.
+    (count > 0 && 2 * count >= wanted).then(|| sum / count as f64)
+}
+
+/// Pearson's correlation of changes over cells known on both sides; `None` where too few are or one side stands still.
+fn correlation(own: &Grid, other: &Grid, from: i64, until: i64, shift: i64) -> Option<f64> {
+    let change = |grid: &Grid, index: i64| {
+        let index = usize::try_from(index).ok()?;
+        (index < grid.cells.len()).then(|| grid.change(index)).flatten()
+    };
+    let (mut count, mut a_sum, mut b_sum, mut ab, mut aa, mut bb) = (0_usize, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for index in from..until {
+        if let (Some(a), Some(b)) = (change(own, index), change(other, index - shift)) {
+            count += 1;
+            a_sum += a;
+            b_sum += b;
+            ab += a * b;
+            aa += a * a;
+            bb += b * b;
+        }
+    }
+    if count < CELLS_MIN {
         return None;
     }
-    let count = pairs.len() as f64;
-    let (mean_a, mean_b) = (
-        pairs.iter().map(|p| p.0).sum::<f64>() / count,
-        pairs.iter().map(|p| p.1).sum::<f64>() / count,
-    );
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for (x, y) in pairs {
-        ab += (x - mean_a) * (y - mean_b);
-        aa += (x - mean_a).powi(2);
-        bb += (y - mean_b).powi(2);
+    let n = count as f64;
+    let (aa, bb, ab) = (aa - a_sum * a_sum / n, bb - b_sum * b_sum / n, ab - a_sum * b_sum / n);
+    (aa > 1e-9 && bb > 1e-9).then(|| ab / (aa * bb).sqrt())
+}
+
+/// Where in a sensor's own readings a shift began: a clock that jumps ahead leaves a pause, one that is set back runs twice through a
+/// stretch, each about as long as the jump.
+pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option<i64> {
+    const NEAR_MS: i64 = 14 * MS_PER_HOUR;
+    const LENGTH_FRAC: f64 = 0.7;
+    let length_ms = LENGTH_FRAC * offset_s.abs() * 1000.0;
+    let near = Span {
+        from_ms: guess_ms - NEAR_MS - (offset_s.abs() * 1000.0) as i64,
+        until_ms: guess_ms + NEAR_MS,
+    };
+    let found = if offset_s > 0.0 {
+        let pauses = series.within(near).at_ms.windows(2).map(|pair| Span {
+            from_ms: pair[0],
+            until_ms: pair[1],
+        });
+        pauses.max_by_key(|pause| pause.until_ms - pause.from_ms)?
+    } else {
+        let stretches = twice(series).into_iter().filter(|stretch| near.contains(stretch.from_ms));
+        stretches.min_by_key(|stretch| (stretch.until_ms - guess_ms).abs())?
+    };
+    let long_enough = (found.until_ms - found.from_ms) as f64 >= length_ms;
+    long_enough.then_some(if offset_s > 0.0 { found.from_ms } else { found.until_ms })
+}
+
+/// A jump of the clock that no shift shows yet: stamps that run twice through a stretch of the span.
+pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Option<Offset> {
+    /// Shorter stretches are redelivered readings or a burst.
+    const LENGTH_MS_MIN: i64 = 30 * 60_000;
+    let stretch = twice(series)
+        .into_iter()
+        .rev()
+        .find(|stretch| span.contains(stretch.until_ms))?;
+    let length_ms = stretch.until_ms - stretch.from_ms;
+    if length_ms < LENGTH_MS_MIN {
+        return None;
     }
-    (aa > 0.0 && bb > 0.0).then(|| ab / (aa * bb).sqrt())
+    let grid = &channels.first()?.own;
+    let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - grid.first_index;
+    let before = agreement(channels, cell(stretch.from_ms) - WINDOW_CELLS, cell(stretch.from_ms), 0);
+    let after = agreement(channels, cell(stretch.until_ms), cell(stretch.until_ms) + WINDOW_CELLS, 0);
+    // Either it was right before and is behind now, or it was ahead and is right now: the side that agrees less is the wrong one.
+    let was_ahead = before.zip(after).is_some_and(|(before, after)| before < after);
+    let length_s = length_ms as f64 / 1000.0;
+    Some(Offset {
+        span: if was_ahead {
+            Span {
+                from_ms: span.from_ms,
+                until_ms: stretch.from_ms,
+            }
+        } else {
+            Span {
+                from_ms: stretch.until_ms,
+                until_ms: span.until_ms,
+            }
+        },
+        offset_s: if was_ahead { length_s } else { -length_s },
+        half_width_s: FINE_MS as f64 / 1000.0,
+        agreement: AGREEMENT_MIN,
+    })
 }

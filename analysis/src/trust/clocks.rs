@@ -1,13 +1,18 @@
-//! Wrong clocks of sensors: by marks and misdated readings, and by when a sensor sees what the rest of its enclosure sees.
+//! Wrong clocks of sensors: by marks and misdated readings, by how readings arrive, and by when a sensor sees what the rest of its
+//! enclosure sees. What can be put right is put right before anything else is judged.
+
+use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
-use super::assess::{CHECKED, FaultMap, Grids, Room};
-use super::clock;
+use super::assess::{CHECKED, Room};
+use super::clock::{self, Channel, FINE_MS, Offset};
+use super::cross::Checked;
 use super::grid::Grid;
+use super::signal;
 use crate::findings::Value;
 use crate::series::{Series, on_spans};
 use crate::words;
@@ -19,6 +24,8 @@ pub(super) struct ClockFault {
     pub(super) message: String,
     /// What puts a stamp of the stretch right; 0 where nothing can.
     pub(super) shift_ms: i64,
+    /// How well it agrees with the rest once shifted; 1 where its own stamps say it.
+    agreement: f64,
 }
 
 impl ClockFault {
@@ -45,20 +52,204 @@ impl ClockFault {
     }
 }
 
+pub(super) type ClockFaults = BTreeMap<String, ClockFault>;
+
 impl Room<'_> {
-    /// The mistings as a grid whose changes are the mister's work: a probe in the enclosure sees them at once.
-    pub(super) fn mistings(&self, like: &Grid) -> Vec<Grid> {
-        let Some(enclosure) = self.enclosure else {
-            return Vec::new();
+    /// Sensors of this place whose clock is wrong.
+    pub(super) fn clock_faults(&self, plausible: &Checked) -> ClockFaults {
+        let fine: BTreeMap<(String, Quantity), Grid> = plausible
+            .iter()
+            .map(|(key, series)| {
+                let grid = Grid::with_cells(series.view(), self.history(), FINE_MS);
+                (key.clone(), grid)
+            })
+            .collect();
+        let mut found: ClockFaults = self
+            .sensors
+            .iter()
+            .filter_map(|sensor| Some((sensor.id.clone(), self.clock_fault(sensor, plausible, &fine)?)))
+            .collect();
+        lay_to_one(&mut found);
+        found
+    }
+
+    fn clock_fault(
+        &self,
+        sensor: &Sensor,
+        plausible: &Checked,
+        fine: &BTreeMap<(String, Quantity), Grid>,
+    ) -> Option<ClockFault> {
+        self.refused_stamps(sensor)
+            .or_else(|| self.misdated(sensor))
+            .or_else(|| {
+                let channels = self.channels(sensor, fine);
+                let heard = || {
+                    CHECKED
+                        .iter()
+                        .filter_map(|quantity| plausible.get(&(sensor.id.clone(), *quantity)))
+                };
+                heard()
+                    .find_map(|series| Some((clock::arriving_late(series, self.span)?, Seen::Arriving)))
+                    .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
+                    .or_else(|| {
+                        heard().find_map(|series| {
+                            Some((clock::set_back(&channels, series, self.span)?, Seen::Twice))
+                        })
+                    })
+                    .map(|(offset, seen)| self.off(sensor, offset, seen))
+            })
+    }
+
+    /// A shift against the rest, whose beginning the sensor's own stamps show too: days are alike, so a shift alone proves little. A
+    /// clock that drifts leaves no mark; then the shift must be small, long and clear.
+    fn jumped(&self, series: &Series, channels: &[Channel]) -> Option<Offset> {
+        const DRIFTED_S_MAX: f64 = 1800.0;
+        const DRIFTED_H_MIN: f64 = 48.0;
+        const DRIFTED_AGREEMENT_MIN: f64 = 0.6;
+        let mut offset = clock::shifted(channels, self.span)?;
+        let drifted = offset.offset_s.abs() <= DRIFTED_S_MAX
+            && offset.span.hours() >= DRIFTED_H_MIN
+            && offset.agreement >= DRIFTED_AGREEMENT_MIN;
+        match clock::jumped_ms(series, offset.span.from_ms, offset.offset_s) {
+            Some(from_ms) => offset.span.from_ms = from_ms.min(offset.span.until_ms - 1),
+            None if drifted => {}
+            None => return None,
+        }
+        Some(offset)
+    }
+
+    /// Stamps that were refused at the door.
+    fn refused_stamps(&self, sensor: &Sensor) -> Option<ClockFault> {
+        let (stretch, ahead) = CHECKED
+            .iter()
+            .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
+            .find_map(|series| {
+                Some((
+                    clock::marked(series, self.span)?,
+                    series.mark.contains(&Mark::ClockAhead),
+                ))
+            })?;
+        let what = if ahead {
+            "in the future"
+        } else {
+            "long before, as after a reset"
         };
+        // How far off is not stored once a time was refused; what is known is that it exceeds the door's tolerance.
+        Some(ClockFault {
+            stretch,
+            value: Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"),
+            message: format!(
+                "The clock of {} stands {what} since {}; its readings carry the time of their arrival instead.",
+                sensor.id,
+                words::instant(self.site.zone, stretch.from_ms)
+            ),
+            shift_ms: 0,
+            agreement: 1.0,
+        })
+    }
+
+    /// Imported readings with an impossible date, and none with a true one for a while.
+    fn misdated(&self, sensor: &Sensor) -> Option<ClockFault> {
+        let first_ms = self.record.misdated_ms(&sensor.id)?;
+        let stretch = CHECKED
+            .iter()
+            .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
+            .find_map(|series| signal::silent(series.view(), self.span).last().copied())?;
+        Some(ClockFault {
+            stretch,
+            value: Value::new("offset", (first_ms - stretch.from_ms) as f64 / 1000.0, "s"),
+            message: format!(
+                "The clock of {} was reset: readings dated {} came in, and none with a true date since {}.",
+                sensor.id,
+                self.site.zone.local(first_ms).format("%Y"),
+                words::instant(self.site.zone, stretch.from_ms)
+            ),
+            shift_ms: 0,
+            agreement: 1.0,
+        })
+    }
+
+    fn off(&self, sensor: &Sensor, offset: Offset, seen: Seen) -> ClockFault {
+        let (zone, id) = (self.site.zone, &sensor.id);
+        let long = words::duration(offset.offset_s.abs() / 3600.0);
+        let way = if offset.offset_s > 0.0 { "ahead" } else { "behind" };
+        let since = words::instant(zone, offset.span.from_ms);
+        let hour_change = self.clocks_changed(offset);
+        let message = match seen {
+            Seen::Arriving => format!(
+                "The readings of {id} arrive {long} after the time that they bear, steadily since {since}: its clock is {way}."
+            ),
+            Seen::Shifted => format!(
+                "{id} sees everything {long} {} than the rest of its enclosure since about {since}: its clock is {way}.",
+                if offset.offset_s > 0.0 { "later" } else { "earlier" }
+            ),
+            Seen::Twice => format!(
+                "The stamps of {id} run twice through {long} near {since}: its clock was set back."
+            ),
+        };
+        ClockFault {
+            stretch: offset.span,
+            value: Value::new("offset", offset.offset_s, "s").between(
+                offset.offset_s - offset.half_width_s,
+                offset.offset_s + offset.half_width_s,
+            ),
+            message: message + hour_change,
+            shift_ms: -(offset.offset_s * 1000.0) as i64,
+            agreement: offset.agreement,
+        }
+    }
+
+    /// An hour off from the day on which the zone's clocks changed.
+    fn clocks_changed(&self, offset: Offset) -> &'static str {
+        const HOUR_S: f64 = 3600.0;
+        let zone_s = |at_ms: i64| self.site.zone.offset_s(at_ms);
+        let from_ms = offset.span.from_ms;
+        let changed = zone_s(from_ms - MS_PER_24_H) != zone_s(from_ms + MS_PER_24_H);
+        if changed && (offset.offset_s.abs() - HOUR_S).abs() <= offset.half_width_s {
+            " It began with the change of the clocks: the device keeps local time and was not told."
+        } else {
+            ""
+        }
+    }
+
+    /// What a sensor can be compared with: the others, and the work of devices that it feels at once.
+    fn channels(&self, sensor: &Sensor, fine: &BTreeMap<(String, Quantity), Grid>) -> Vec<Channel> {
+        CHECKED
+            .iter()
+            .filter_map(|quantity| {
+                let own = fine.get(&(sensor.id.clone(), *quantity))?.clone();
+                let others = self
+                    .sensors
+                    .iter()
+                    .filter(|other| other.id != sensor.id)
+                    .filter_map(|other| fine.get(&(other.id.clone(), *quantity)).cloned());
+                let felt: &[DeviceKind] = match quantity {
+                    Quantity::Humidity => &[DeviceKind::Mister, DeviceKind::Fogger],
+                    _ => &[DeviceKind::Heater],
+                };
+                let work = felt.iter().filter_map(|kind| self.work(*kind, &own));
+                let others = others.chain(work).collect();
+                Some(Channel { own, others })
+            })
+            .collect()
+    }
+
+    /// The summed work of one kind of device, h, as a grid whose changes are its work by cell.
+    fn work(&self, kind: DeviceKind, like: &Grid) -> Option<Grid> {
         let mut work = vec![0.0; like.cells.len()];
-        for mister in enclosure.devices_of(DeviceKind::Mister) {
-            let Some(states) = self.record.get(&mister.id, Quantity::State) else {
+        let mut any = false;
+        for device in self.enclosure?.devices_of(kind) {
+            let Some(states) = self.record.get(&device.id, Quantity::State) else {
                 continue;
             };
+            // A command that nothing followed holds an hour at most.
             for run in on_spans(states.view(), MS_PER_HOUR) {
-                if let Some(index) = like.index_of(run.from_ms) {
-                    work[index] += run.hours();
+                let mut at_ms = run.from_ms;
+                while let Some(index) = like.index_of(at_ms).filter(|_| at_ms < run.until_ms) {
+                    let end_ms = (like.start_ms(index) + like.cell_ms).min(run.until_ms);
+                    work[index] += (end_ms - at_ms) as f64 / MS_PER_HOUR as f64;
+                    any = true;
+                    at_ms = end_ms;
                 }
             }
         }
@@ -70,99 +261,36 @@ impl Room<'_> {
                 Some(total)
             })
             .collect();
-        if total > 0.0 {
-            vec![Grid {
-                first_index: like.first_index,
-                cells,
-            }]
-        } else {
-            Vec::new()
-        }
-    }
-
-    /// Whether a sensor's clock is wrong, and by how much its later readings can be put right.
-    pub(super) fn clock_fault(
-        &self,
-        sensor: &Sensor,
-        grids: &Grids,
-        faults: &FaultMap,
-    ) -> Option<ClockFault> {
-        let zone = self.site.zone;
-        let heard = || {
-            CHECKED
-                .iter()
-                .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
-        };
-        if let Some((stretch, ahead)) = heard().find_map(|series| {
-            Some((
-                clock::marked(series, self.span)?,
-                series.mark.contains(&Mark::ClockAhead),
-            ))
-        }) {
-            let what = if ahead {
-                "in the future"
-            } else {
-                "long before, as after a reset"
-            };
-            let since = words::instant(zone, stretch.from_ms);
-            // How far off is not stored once a time was refused; what is known is that it exceeds the door's tolerance.
-            return Some(ClockFault {
-                stretch,
-                value: Value::new("offset, at least", if ahead { 600.0 } else { -600.0 }, "s"),
-                message: format!(
-                    "The clock of {} stands {what} since {since}; its readings carry the time of their arrival instead.",
-                    sensor.id
-                ),
-                shift_ms: 0,
-            });
-        }
-        let quiet = CHECKED
-            .iter()
-            .filter_map(|quantity| faults.get(&(sensor.id.clone(), *quantity)))
-            .find_map(|faults| faults.silent.last().copied());
-        if let (Some(first_ms), Some(stretch)) = (self.record.misdated_ms(&sensor.id), quiet) {
-            let since = words::instant(zone, stretch.from_ms);
-            let year = zone.local(first_ms).format("%Y");
-            return Some(ClockFault {
-                stretch,
-                value: Value::new("offset", (first_ms - stretch.from_ms) as f64 / 1000.0, "s"),
-                message: format!(
-                    "The clock of {} was reset: readings dated {year} came in, and none with a true date since {since}.",
-                    sensor.id
-                ),
-                shift_ms: 0,
-            });
-        }
-        let by = |quantity: Quantity| {
-            let own = grids.get(&(sensor.id.clone(), quantity))?;
-            let others = self
-                .sensors
-                .iter()
-                .filter(|o| o.id != sensor.id)
-                .filter_map(|o| grids.get(&(o.id.clone(), quantity)));
-            let mistings = if quantity == Quantity::Humidity {
-                self.mistings(own)
-            } else {
-                Vec::new()
-            };
-            let all: Vec<&Grid> = others.chain(&mistings).collect();
-            clock::shifted(own, &all, self.history())
-        };
-        let offset = by(Quantity::Humidity).or_else(|| by(Quantity::Temperature))?;
-        Some(ClockFault {
-            stretch: offset.span,
-            value: Value::new("offset", offset.offset_s, "s").between(
-                offset.offset_s - offset.half_width_s,
-                offset.offset_s + offset.half_width_s,
-            ),
-            message: format!(
-                "{} sees everything {} {} than the rest of its enclosure since about {}: its clock is off.",
-                sensor.id,
-                words::duration(offset.offset_s.abs() / 3600.0),
-                if offset.offset_s > 0.0 { "later" } else { "earlier" },
-                words::instant(zone, offset.span.from_ms)
-            ),
-            shift_ms: -(offset.offset_s * 1000.0) as i64,
+        any.then_some(Grid {
+            cells,
+            cell_ms: like.cell_ms,
+            first_index: like.first_index,
         })
+    }
+}
+
+/// How a wrong clock was seen.
+#[derive(Clone, Copy)]
+enum Seen {
+    Arriving,
+    Shifted,
+    Twice,
+}
+
+/// Two sensors that are off by the same against each other are one fault seen twice: the one that agrees better with all the rest
+/// once it is shifted is off.
+fn lay_to_one(found: &mut ClockFaults) {
+    const SAME_S: f64 = 601.0;
+    let offsets: Vec<(String, f64, f64)> = found
+        .iter()
+        .map(|(id, fault)| (id.clone(), fault.value.estimate, fault.agreement))
+        .collect();
+    for (id, offset_s, agreement) in &offsets {
+        let mirrored = offsets.iter().any(|(other, other_s, other_agreement)| {
+            other != id && (offset_s + other_s).abs() < SAME_S && other_agreement > agreement
+        });
+        if mirrored {
+            found.remove(id);
+        }
     }
 }

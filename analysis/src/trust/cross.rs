@@ -1,7 +1,8 @@
 //! Each sensor against the others of its enclosure: which one began to read wrong, when, and how far it has come.
 //!
 //! Humidity is compared through vapour pressure at the tested sensor's own temperature ([JCGM100] for the doubt), because the
-//! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps.
+//! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps; by day only to see
+//! whether a probe whose humidity jumped hangs elsewhere since.
 //! Cells near saturation, after a misting and around a cleaning are left out. The one that is blamed is the one that the
 //! others contradict most; where there are only two, role, accuracy class and calibration weigh, and the sentence says so.
 
@@ -25,6 +26,16 @@ use crate::statistics::robust::median;
 /// Readings of one sensor after the signal checks.
 pub(super) type Checked = BTreeMap<(String, Quantity), Series>;
 
+/// One enclosure with all that is known of it.
+#[derive(Clone, Copy)]
+pub(super) struct Scene<'a> {
+    pub site: &'a Site,
+    pub enclosure: &'a Enclosure,
+    pub record: &'a Record,
+    pub checked: &'a Checked,
+    pub history: Span,
+}
+
 /// What the comparison says of one sensor.
 #[derive(Debug, Clone)]
 pub(super) struct Compared {
@@ -41,23 +52,91 @@ pub(super) struct Blamed {
     pub change: Change,
     /// How likely it is this sensor and not the other, where only two were there.
     pub share: Option<f64>,
-    /// When the sensor was replaced or calibrated since, ms.
+    /// When the sensor was replaced or calibrated, or read as it used to again, ms.
     pub ended_ms: Option<i64>,
 }
 
+impl Blamed {
+    /// Whether it holds, or held, at some time of a span.
+    pub(super) fn concerns(&self, span: Span) -> bool {
+        self.ended_ms.is_none_or(|ended| ended > span.from_ms)
+    }
+
+    /// What a reading is off by.
+    pub(super) fn bias_at(&self, at_ms: i64) -> f64 {
+        if self.ended_ms.is_some_and(|ended| at_ms >= ended) {
+            0.0
+        } else {
+            self.change.bias_at(at_ms)
+        }
+    }
+}
+
+/// What is compared, and when.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Comparison {
+    Humidity,
+    /// In the settled night.
+    Temperature,
+    /// While the lamps are on: a warm place differs from a cool one then, and a probe that fell shows it.
+    TemperatureByDay,
+}
+
+impl Comparison {
+    pub(super) fn quantity(self) -> Quantity {
+        match self {
+            Comparison::Humidity => Quantity::Humidity,
+            _ => Quantity::Temperature,
+        }
+    }
+
+    fn noise(self) -> Noise {
+        match self {
+            Comparison::Humidity => Noise { gain_min: std::env::var("MW_GAIN").ok().and_then(|t| t.parse().ok()).unwrap_or(14.0), ..HUMIDITY_NOISE },
+            Comparison::Temperature => TEMPERATURE_NOISE,
+            Comparison::TemperatureByDay => TEMPERATURE_BY_DAY_NOISE,
+        }
+    }
+}
+
+/// What two sensors of one enclosure do against each other from day to day. Measured on simulated rooms, where elements wander by some
+/// tenths of a %RH over days; METHODS of the trade expect 0.5 to 1.5 %RH with a memory of a day or two.
 const HUMIDITY_NOISE: Noise = Noise {
-    sd_min: 0.3,
-    walk_per_sqrt_day: 0.08,
-    gain_sd: 0.06,
-    drift_min: 1.4,
-    step_min: 2.2,
+    sd_min: 0.25,
+    sd_usual: 0.5,
+    usual_days: 10.0,
+    carried_frac: 0.9,
+    carried_phi: 0.65,
+    walk_per_sqrt_day: 0.03,
+    gain_sd: 0.05,
+    drift_min: 1.0,
+    step_min: 2.5,
+    // Set so that rooms without a fault stay silent (DEVELOPERS.md).
+    gain_min: 14.0,
+    rate_sd_per_day: 8.0 / 30.0,
+    unseen_sd: 0.5,
 };
 const TEMPERATURE_NOISE: Noise = Noise {
     sd_min: 0.08,
+    sd_usual: 0.08,
+    usual_days: 0.0,
+    carried_frac: 0.5,
+    carried_phi: 0.6,
     walk_per_sqrt_day: 0.03,
-    gain_sd: 0.15,
+    gain_sd: 0.3,
     drift_min: 0.6,
     step_min: 0.45,
+    gain_min: 40.0,
+    rate_sd_per_day: 2.0 / 30.0,
+    unseen_sd: 0.05,
+};
+
+const TEMPERATURE_BY_DAY_NOISE: Noise = Noise {
+    sd_min: 0.15,
+    sd_usual: 0.2,
+    usual_days: 5.0,
+    walk_per_sqrt_day: 0.05,
+    ..TEMPERATURE_NOISE
 };
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
@@ -73,127 +152,130 @@ const AFTER_HAND_MS: i64 = 2 * MS_PER_HOUR;
 const AFTER_LIGHT_MS: i64 = 2 * MS_PER_HOUR;
 
 /// Compares every sensor of one enclosure for one quantity.
-pub(super) fn compare(
-    site: &Site,
-    enclosure: &Enclosure,
-    record: &Record,
-    checked: &Checked,
-    quantity: Quantity,
-    history: Span,
-    window: Span,
-) -> BTreeMap<String, Compared> {
-    let sensors: Vec<&Sensor> = enclosure
+pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -> BTreeMap<String, Compared> {
+    let quantity = comparison.quantity();
+    let sensors: Vec<&Sensor> = scene
+        .enclosure
         .sensors
         .iter()
-        .filter(|s| checked.contains_key(&(s.id.clone(), quantity)))
+        .filter(|s| scene.checked.contains_key(&(s.id.clone(), quantity)))
         .collect();
-    let cells = Cells::new(site, enclosure, record, checked, quantity, history, &sensors);
-    let mut pairs: BTreeMap<(usize, usize), Vec<DayFigure>> = BTreeMap::new();
+    let cells = Cells::new(scene, comparison, &sensors);
+    let mut pairs: Pairs = BTreeMap::new();
     for a in 0..sensors.len() {
         for b in (0..sensors.len()).filter(|b| *b != a) {
-            let differences = cells.differences(a, b);
-            pairs.insert((a, b), daily(site.zone, history, &differences));
+            pairs.insert((a, b), daily(scene.site.zone, scene.history, &cells.differences(a, b)));
         }
     }
-
-    let mut active: Vec<usize> = (0..sensors.len()).collect();
-    let mut results = BTreeMap::new();
-    let noise = if quantity == Quantity::Humidity {
-        HUMIDITY_NOISE
-    } else {
-        TEMPERATURE_NOISE
+    let bench = Bench {
+        scene,
+        comparison,
+        window,
+        sensors,
     };
-    while active.len() >= 2 {
-        let mut worst: Option<(f64, usize, Compared)> = None;
-        let mut quiet = Vec::new();
-        for &a in &active {
-            let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
-            let figures = combine(&others.iter().map(|b| &pairs[&(a, *b)][..]).collect::<Vec<_>>());
-            let names: Vec<String> = others.iter().map(|b| sensors[*b].id.clone()).collect();
-            let blamed = judge(
-                enclosure, record, sensors[a], quantity, &names, &figures, noise, site, history, window,
-            );
-            let compared = Compared {
-                others: names,
-                figures,
-                change: blamed,
+    bench.blame_all(pairs)
+}
+
+type Pairs = BTreeMap<(usize, usize), Vec<DayFigure>>;
+
+/// The sensors that are compared, and what the judgement of each needs.
+struct Bench<'a> {
+    scene: &'a Scene<'a>,
+    comparison: Comparison,
+    window: Span,
+    sensors: Vec<&'a Sensor>,
+}
+
+impl Bench<'_> {
+    /// Takes out the sensor that the others contradict most, until the rest agree.
+    fn blame_all(&self, mut pairs: Pairs) -> BTreeMap<String, Compared> {
+        let mut active: Vec<usize> = (0..self.sensors.len()).collect();
+        // Those whose change is over: known, and witnesses again.
+        let mut recovered: Vec<usize> = Vec::new();
+        let mut results = BTreeMap::new();
+        while active.len() >= 2 {
+            let judged = active.iter().filter(|a| !recovered.contains(a));
+            let (ill, quiet): (Vec<_>, Vec<_>) = judged
+                .map(|&a| (a, self.compared(a, &active, &pairs)))
+                .partition(|(_, compared)| compared.change.is_some());
+            let gain = |compared: &Compared| compared.change.as_ref().map_or(0.0, |found| found.change.gain);
+            let worst = ill.into_iter().max_by(|a, b| gain(&a.1).total_cmp(&gain(&b.1)));
+            let Some((mut guilty, mut compared)) = worst else {
+                results.extend(quiet.into_iter().map(|(a, compared)| (self.sensors[a].id.clone(), compared)));
+                break;
             };
-            match &compared.change {
-                Some(found) => {
-                    let score = found.change.gain;
-                    if worst.as_ref().is_none_or(|(most, _, _)| score > *most) {
-                        worst = Some((score, a, compared));
-                    }
-                }
-                None => quiet.push((a, compared)),
-            }
-        }
-        let Some((_, mut guilty, mut compared)) = worst else {
-            results.extend(
-                quiet
-                    .into_iter()
-                    .map(|(a, compared)| (sensors[a].id.clone(), compared)),
-            );
-            break;
-        };
-        if let ([x, y], Some(found)) = (active.as_slice(), compared.change.as_ref()) {
-            // Two alone: the same difference, seen from either side. Physics and prior suspicion say whose it is.
-            let other = if *x == guilty { *y } else { *x };
-            let evidence = witness::evidence(
-                site,
-                enclosure,
-                record,
-                checked,
-                quantity,
-                history,
-                sensors[guilty],
-                sensors[other],
-                &found.change,
-            );
-            let odds = blame(sensors[guilty], window.until_ms) / blame(sensors[other], window.until_ms)
-                * evidence.exp();
-            let share = odds / (1.0 + odds);
-            if share < 0.5 {
-                let figures = combine(&[&pairs[&(other, guilty)][..]]);
-                let names = vec![sensors[guilty].id.clone()];
-                if let Some(change) = judge(
-                    enclosure,
-                    record,
-                    sensors[other],
-                    quantity,
-                    &names,
-                    &figures,
-                    noise,
-                    site,
-                    history,
-                    window,
-                ) {
-                    compared = Compared {
-                        others: names,
-                        figures,
-                        change: Some(change),
-                    };
-                    guilty = other;
+            if let [x, y] = *active.as_slice() {
+                let other = if x == guilty { y } else { x };
+                // One that was told before stays what it is: the rest is the other's.
+                if !recovered.contains(&other) {
+                    (guilty, compared) = self.one_of_two(guilty, other, compared, &pairs);
                 }
             }
-            if let Some(found) = compared.change.as_mut() {
-                found.share = Some(share.max(1.0 - share));
+            let over = compared.change.as_ref().filter(|found| found.ended_ms.is_some());
+            if let Some(found) = over {
+                take_off(&mut pairs, guilty, found);
+                recovered.push(guilty);
+            } else {
+                active.retain(|index| *index != guilty);
             }
-        }
-        active.retain(|index| *index != guilty);
-        results.insert(sensors[guilty].id.clone(), compared);
-        if let [last] = active.as_slice() {
-            results.insert(
-                sensors[*last].id.clone(),
-                Compared {
+            results.insert(self.sensors[guilty].id.clone(), compared);
+            if let [last] = active.as_slice() {
+                results.entry(self.sensors[*last].id.clone()).or_insert(Compared {
                     others: Vec::new(),
                     figures: Vec::new(),
                     change: None,
-                },
-            );
+                });
+            }
+        }
+        results
+    }
+
+    fn compared(&self, a: usize, active: &[usize], pairs: &Pairs) -> Compared {
+        let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
+        let figures = combine(&others.iter().map(|b| &pairs[&(a, *b)][..]).collect::<Vec<_>>());
+        let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();
+        Compared {
+            change: self.judge(self.sensors[a], &names, &figures),
+            others: names,
+            figures,
         }
     }
-    results
+
+    /// Two alone: the same difference, seen from either side. Physics and prior suspicion say whose it is.
+    fn one_of_two(&self, first: usize, other: usize, compared: Compared, pairs: &Pairs) -> (usize, Compared) {
+        let Some(found) = &compared.change else {
+            return (first, compared);
+        };
+        let (a, b) = (self.sensors[first], self.sensors[other]);
+        let evidence = witness::evidence(self.scene, self.comparison.quantity(), a, b, &found.change);
+        let odds = blame(a, self.window.until_ms) / blame(b, self.window.until_ms) * evidence.exp();
+        let share = odds / (1.0 + odds);
+        let (mut guilty, mut kept) = (first, compared);
+        if share < 0.5 {
+            let mirrored = self.compared(other, &[first, other], pairs);
+            if mirrored.change.is_some() {
+                (guilty, kept) = (other, mirrored);
+            }
+        }
+        if let Some(found) = kept.change.as_mut() {
+            found.share = Some(share.max(1.0 - share));
+        }
+        (guilty, kept)
+    }
+}
+
+/// Takes what a sensor was off by off every comparison with it, so that it can be a witness again.
+fn take_off(pairs: &mut Pairs, guilty: usize, found: &Blamed) {
+    for ((a, b), figures) in pairs {
+        let sign = match (*a == guilty, *b == guilty) {
+            (true, _) => 1.0,
+            (_, true) => -1.0,
+            _ => continue,
+        };
+        for figure in figures {
+            figure.difference -= sign * found.bias_at(figure.at_ms);
+        }
+    }
 }
 
 /// How readily a sensor is suspected before its readings are looked at: cheap ones drift more, the controller lives in the wet,
@@ -212,7 +294,7 @@ fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
     } else {
         1.0
     };
-    role * calibrated * sensor.accuracy.humidity_pct / 3.0
+    (role * calibrated * sensor.accuracy.humidity_pct / 3.0).sqrt()
 }
 
 fn epoch_day(date: chrono::NaiveDate) -> i32 {
@@ -257,73 +339,73 @@ fn usual_level(figures: &[DayFigure]) -> f64 {
     median(&first).unwrap_or(0.0)
 }
 
-#[expect(clippy::too_many_arguments, reason = "one call, named at the call")]
-fn judge(
-    enclosure: &Enclosure,
-    record: &Record,
-    sensor: &Sensor,
-    quantity: Quantity,
-    others: &[String],
-    figures: &[DayFigure],
-    noise: Noise,
-    site: &Site,
-    history: Span,
-    window: Span,
-) -> Option<Blamed> {
-    let of = |entry: &Entry, id: &str| entry.subject.as_deref().is_none_or(|subject| subject == id);
-    let entries: Vec<&Entry> = record.entries(&enclosure.id, history).collect();
-    // A new or freshly calibrated sensor is a new series.
-    let renewed: Vec<i64> = entries
-        .iter()
-        .filter(|e| ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id))
-        .map(|e| e.at_ms)
-        .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
-        .chain(corrections::restarts_ms(record, sensor, quantity))
-        .collect();
-    let steps: Vec<i64> = entries
-        .iter()
-        .filter(|e| match e.kind.as_str() {
-            "sensor-moved" => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
-            "sensor-replaced" | "sensor-calibrated" => others.iter().any(|other| of(e, other)),
-            "schedule-changed" | "setpoint-changed" | "device-replaced" | "pruned" => true,
-            _ => false,
-        })
-        .map(|e| e.at_ms)
-        .collect();
-    let first_ms = figures.first()?.at_ms;
-    let as_day = |at_ms: i64| (at_ms - first_ms) as f64 / MS_PER_24_H as f64 + figures[0].day;
-    let look = |from_ms: i64, until_ms: i64| {
-        let part: Vec<DayFigure> = figures
+impl Bench<'_> {
+    /// The change of one sensor against others, with what the journal explains taken out.
+    fn judge(&self, sensor: &Sensor, others: &[String], figures: &[DayFigure]) -> Option<Blamed> {
+        let Scene {
+            site,
+            enclosure,
+            record,
+            history,
+            ..
+        } = *self.scene;
+        let of = |entry: &Entry, id: &str| entry.subject.as_deref().is_none_or(|subject| subject == id);
+        let entries: Vec<&Entry> = record.entries(&enclosure.id, history).collect();
+        // A new or freshly calibrated sensor is a new series.
+        let renewed: Vec<i64> = entries
             .iter()
-            .copied()
-            .filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms)
+            .filter(|e| {
+                ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id)
+            })
+            .map(|e| e.at_ms)
+            .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
+            .chain(corrections::restarts_ms(record, sensor, self.comparison.quantity()))
             .collect();
-        let breaks: Vec<f64> = steps.iter().map(|at| as_day(*at) - 0.5).collect();
-        onset::find(&part, noise, &breaks)
-    };
-    // The series before the last renewal, where that fell into the window, then the one since.
-    let last = renewed.iter().copied().max().unwrap_or(i64::MIN);
-    if let Some(change) = look(last, i64::MAX) {
-        return Some(Blamed {
-            change,
-            share: None,
-            ended_ms: None,
-        });
-    }
-    if window.contains(last) {
+        let steps: Vec<i64> = entries
+            .iter()
+            .filter(|e| match e.kind.as_str() {
+                "sensor-moved" => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
+                "sensor-replaced" | "sensor-calibrated" => others.iter().any(|other| of(e, other)),
+                "schedule-changed" | "setpoint-changed" | "device-replaced" | "pruned" => true,
+                _ => false,
+            })
+            .map(|e| e.at_ms)
+            .collect();
+        let first_ms = figures.first()?.at_ms;
+        let as_day = |at_ms: i64| (at_ms - first_ms) as f64 / MS_PER_24_H as f64 + figures[0].day;
+        let look = |from_ms: i64, until_ms: i64| {
+            let part: Vec<DayFigure> = figures
+                .iter()
+                .copied()
+                .filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms)
+                .collect();
+            let breaks: Vec<f64> = steps.iter().map(|at| as_day(*at) - 0.5).collect();
+            onset::find(&part, self.comparison.noise(), &breaks)
+        };
+        // The series before the last renewal, where that fell into the window, then the one since.
+        let last = renewed.iter().copied().max().unwrap_or(i64::MIN);
+        if let Some(change) = look(last, i64::MAX) {
+            return Some(Blamed {
+                share: None,
+                ended_ms: change.ended_ms,
+                change,
+            });
+        }
+        if !self.window.contains(last) {
+            return None;
+        }
         let before = renewed
             .iter()
             .copied()
             .filter(|at| *at < last)
             .max()
             .unwrap_or(i64::MIN);
-        return look(before, last).map(|change| Blamed {
+        look(before, last).map(|change| Blamed {
             change,
             share: None,
             ended_ms: Some(last),
-        });
+        })
     }
-    None
 }
 
 /// The enclosure's readings on one grid, with the cells that must not be used.
@@ -332,19 +414,26 @@ struct Cells {
     /// By sensor: what is compared, and its own temperature.
     value: Vec<Grid>,
     temperature: Vec<Option<Grid>>,
+    /// The room's temperature: warm and cool places part by how far the enclosure stands above it.
+    room: Option<Grid>,
     quiet: Vec<bool>,
 }
 
 impl Cells {
-    fn new(
-        site: &Site,
-        enclosure: &Enclosure,
-        record: &Record,
-        checked: &Checked,
-        quantity: Quantity,
-        history: Span,
-        sensors: &[&Sensor],
-    ) -> Cells {
+    fn new(scene: &Scene<'_>, comparison: Comparison, sensors: &[&Sensor]) -> Cells {
+        let Scene {
+            site,
+            enclosure,
+            record,
+            checked,
+            history,
+        } = *scene;
+        let quantity = comparison.quantity();
+        let room = site
+            .room_sensors
+            .iter()
+            .find_map(|sensor| record.get(&sensor.id, Quantity::Temperature))
+            .map(|series| Grid::of(series.view(), history));
         let grid = |id: &str, quantity: Quantity| {
             checked
                 .get(&(id.to_owned(), quantity))
@@ -366,6 +455,7 @@ impl Cells {
                 quantity,
                 value,
                 temperature,
+                room,
                 quiet,
             };
         };
@@ -405,20 +495,27 @@ impl Cells {
                 }
             }
         } else {
-            // Only the settled night is compared: a lamp warms one place more than another.
-            let nights: Vec<Span> = site
+            // A lamp warms one place more than another, so settled nights and light hours are never mixed.
+            let by_day = comparison == Comparison::TemperatureByDay;
+            let stretches: Vec<Span> = site
                 .zone
                 .dates(history)
                 .into_iter()
-                .map(|date| site.zone.night(date, enclosure.light_on(date)))
+                .map(|date| {
+                    if by_day {
+                        site.zone.light(date, enclosure.light_on(date))
+                    } else {
+                        site.zone.night(date, enclosure.light_on(date))
+                    }
+                })
                 .collect();
-            let mut night = nights.iter().peekable();
+            let mut stretch = stretches.iter().peekable();
             for (index, cell) in quiet.iter_mut().enumerate() {
                 let at = first.start_ms(index);
-                while night.peek().is_some_and(|n| n.until_ms <= at) {
-                    night.next();
+                while stretch.peek().is_some_and(|n| n.until_ms <= at) {
+                    stretch.next();
                 }
-                *cell &= night
+                *cell &= stretch
                     .peek()
                     .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
             }
@@ -427,6 +524,7 @@ impl Cells {
             quantity,
             value,
             temperature,
+            room,
             quiet,
         }
     }
@@ -448,14 +546,19 @@ impl Cells {
             } else {
                 other
             };
+            let at_ms = self.value[a].start_ms(index);
             if self.quantity == Quantity::Humidity && level > LEVEL_PCT_MAX {
                 continue;
             }
-            let at_ms = self.value[a].start_ms(index);
+            let room = self.room.as_ref().and_then(|grid| grid.cells[index]);
+            let above = match self.quantity {
+                Quantity::Humidity => level,
+                _ => level - room.unwrap_or(0.0),
+            };
             differences.push(Difference {
                 at_ms,
                 value: own - level,
-                level,
+                level: above,
             });
         }
         differences

@@ -6,7 +6,7 @@
 
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
-use crate::statistics::robust::median;
+use crate::statistics::robust::{median, robust_standard_deviation};
 
 /// One cell's difference, with what else may explain it.
 #[derive(Debug, Clone, Copy)]
@@ -36,10 +36,85 @@ const HOURS_PER_DAY_MIN: usize = 4;
 const SWEEP_COUNT: usize = 6;
 const HOURS: usize = 24;
 
+type Table = Vec<[Option<(f64, f64)>; HOURS]>;
+
+/// Effects of the day and of the hour by median polish [Tukey1977].
+struct Polished {
+    /// By day of the table; 0 where a day is not judged.
+    day_effect: Vec<f64>,
+    hour_effect: [f64; HOURS],
+}
+
+fn polished(table: &Table, judged: &[usize], of: impl Fn(&(f64, f64)) -> f64) -> Polished {
+    let mut day_effect = vec![0.0; table.len()];
+    let mut hour_effect = [0.0; HOURS];
+    for _ in 0..SWEEP_COUNT {
+        for &day in judged {
+            let left: Vec<f64> = (0..HOURS)
+                .filter_map(|hour| Some(of(table[day][hour].as_ref()?) - hour_effect[hour]))
+                .collect();
+            day_effect[day] = median(&left).unwrap_or(0.0);
+        }
+        for hour in 0..HOURS {
+            let left: Vec<f64> = judged
+                .iter()
+                .filter_map(|&day| Some(of(table[day][hour].as_ref()?) - day_effect[day]))
+                .collect();
+            hour_effect[hour] = median(&left).unwrap_or(0.0);
+        }
+        // The common level belongs to the days, so that hours hold a pattern only.
+        let centre = median(&hour_effect).unwrap_or(0.0);
+        hour_effect.iter_mut().for_each(|effect| *effect -= centre);
+        day_effect.iter_mut().for_each(|effect| *effect += centre);
+    }
+    Polished {
+        day_effect,
+        hour_effect,
+    }
+}
+
+/// Prior standard deviation of how a difference follows the level: a corner that is wetter by a share of what lacks to saturation.
+const FOLLOWS_SD: f64 = 0.15;
+
+/// Takes off how the difference follows the level within the days: a wetter corner or a gain error that was always there moves with
+/// every misting and every lamp, a drift does not.
+fn follow_level(table: &mut Table, judged: &[usize]) {
+    let (values, levels) = (
+        polished(table, judged, |cell| cell.0),
+        polished(table, judged, |cell| cell.1),
+    );
+    let mut pairs = Vec::new();
+    for &day in judged {
+        for hour in 0..HOURS {
+            if let Some((value, level)) = table[day][hour] {
+                let left = |of: f64, effects: &Polished| of - effects.day_effect[day] - effects.hour_effect[hour];
+                pairs.push((left(level, &levels), left(value, &values)));
+            }
+        }
+    }
+    let residuals: Vec<f64> = pairs.iter().map(|(_, value)| *value).collect();
+    let Some(spread) = robust_standard_deviation(&residuals).filter(|spread| *spread > 0.0) else {
+        return;
+    };
+    let Some(usual) = median(&judged.iter().map(|day| levels.day_effect[*day]).collect::<Vec<_>>()) else {
+        return;
+    };
+    let clipped = |value: f64| value.clamp(-3.0 * spread, 3.0 * spread);
+    let (mut along, mut square) = (0.0, (spread / FOLLOWS_SD).powi(2));
+    for (level, value) in pairs {
+        along += level * clipped(value);
+        square += level * level;
+    }
+    let slope = along / square;
+    for cell in table.iter_mut().flatten().flatten() {
+        cell.0 -= slope * (cell.1 - usual);
+    }
+}
+
 /// Differences in order of time → one figure a local day; days with too little are left out.
 pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<DayFigure> {
     let days: Vec<Span> = zone.dates(span).into_iter().map(|date| zone.day(date)).collect();
-    let mut table: Vec<[Option<(f64, f64)>; HOURS]> = vec![[None; HOURS]; days.len()];
+    let mut table: Table = vec![[None; HOURS]; days.len()];
     let mut start = 0;
     for (day, row) in days.iter().zip(&mut table) {
         let until = start + differences[start..].partition_point(|d| d.at_ms < day.until_ms);
@@ -60,27 +135,8 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
     let judged: Vec<usize> = (0..days.len())
         .filter(|day| known(&table[*day]) >= HOURS_PER_DAY_MIN)
         .collect();
-    let mut day_effect = vec![0.0; days.len()];
-    let mut hour_effect = [0.0; HOURS];
-    for _ in 0..SWEEP_COUNT {
-        for &day in &judged {
-            let left: Vec<f64> = (0..HOURS)
-                .filter_map(|hour| Some(table[day][hour]?.0 - hour_effect[hour]))
-                .collect();
-            day_effect[day] = median(&left).unwrap_or(0.0);
-        }
-        for hour in 0..HOURS {
-            let left: Vec<f64> = judged
-                .iter()
-                .filter_map(|&day| Some(table[day][hour]?.0 - day_effect[day]))
-                .collect();
-            hour_effect[hour] = median(&left).unwrap_or(0.0);
-        }
-        // The common level belongs to the days, so that hours hold a pattern only.
-        let centre = median(&hour_effect).unwrap_or(0.0);
-        hour_effect.iter_mut().for_each(|effect| *effect -= centre);
-        day_effect.iter_mut().for_each(|effect| *effect += centre);
-    }
+    follow_level(&mut table, &judged);
+    let day_effect = polished(&table, &judged, |cell| cell.0).day_effect;
     judged
         .iter()
         .map(|&day| {

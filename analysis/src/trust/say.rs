@@ -10,7 +10,8 @@ use super::assess::{CHECKED, Faults, Room};
 use super::clocks::ClockFault;
 use super::cross::{Blamed, Compared};
 use super::onset::Shape;
-use super::{Outcome, signal};
+use super::signal::{self, Fading};
+use super::Outcome;
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::statistics::Estimate;
 use crate::words;
@@ -86,6 +87,33 @@ impl Room<'_> {
                     .to_owned(),
             });
         }
+        if told.is_empty()
+            && let Some(fading) = heard.iter().find_map(|faults| faults.fading)
+        {
+            self.say_fading(sensor, fading, outcome);
+        }
+    }
+
+    /// A sensor that is heard less and less, where it is not silent altogether.
+    fn say_fading(&self, sensor: &Sensor, fading: Fading, outcome: &mut Outcome) {
+        outcome.verdicts.findings.push(Finding {
+            kind: Kind::SensorSilent,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: fading.since_ms,
+            end_ms: None,
+            severity: Severity::Notice,
+            value: Value::new("hours without a reading", fading.missed_h, "h"),
+            cause: None,
+            also: vec![Value::new("readings heard on the last day", 100.0 * fading.heard_frac, "%")],
+            message: format!(
+                "{} is heard less and less since {}: {:.0} % of its usual readings came in over the last day.",
+                sensor.id,
+                words::date(self.site.zone, fading.since_ms),
+                100.0 * fading.heard_frac
+            ),
+            advice: "Change its battery, then look at what stands between it and the receiver; it may fall silent soon.".to_owned(),
+        });
     }
 
     pub(super) fn say_clock(&self, sensor: &Sensor, fault: &ClockFault, outcome: &mut Outcome) {
@@ -229,7 +257,7 @@ impl Room<'_> {
                 change: Some(blamed),
                 others,
                 ..
-            }) => {
+            }) if blamed.concerns(self.span) => {
                 outcome
                     .verdicts
                     .findings
@@ -351,10 +379,17 @@ impl Room<'_> {
             value,
             cause: None,
             also,
-            message: format!(
-                "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
-                sensor.id
-            ),
+            message: match blamed.ended_ms {
+                None => format!(
+                    "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
+                    sensor.id
+                ),
+                Some(ended_ms) => format!(
+                    "{} read {range} {way} against {against} from about {since} to {}; it reads as it used to since.{sure}",
+                    sensor.id,
+                    words::date(zone, ended_ms)
+                ),
+            },
             advice: if quantity == Quantity::Humidity {
                 "Put a trusted device beside it for a day, or check it over saturated table salt; then note the correction or \
                  replace it. Until then go by the other sensor and by touch."

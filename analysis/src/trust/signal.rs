@@ -33,6 +33,80 @@ pub(super) fn silent(view: View<'_>, span: Span) -> Vec<Span> {
         .collect()
 }
 
+/// A sensor that is heard less and less: a battery or a radio path that fades.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fading {
+    /// The first of the days in a row on which less was heard than usual.
+    pub since_ms: i64,
+    /// What came in over the last 24 h of what usually does.
+    pub heard_frac: f64,
+    /// Hours of the span that lie in pauses longer than usual.
+    pub missed_h: f64,
+}
+
+/// Below this share of the usual readings of a day a sensor fades; a radio loses one in a hundred (common practice, no source).
+const FADING_FRAC: f64 = 0.8;
+/// It began when the share fell below this.
+const FADING_BEGAN_FRAC: f64 = 0.93;
+/// Days of usual reception that must be known before.
+const FADING_DAYS_BEFORE: usize = 5;
+/// A sensor that speaks less often than this a day tells too little by its pace.
+const FADING_READINGS_MIN: f64 = 24.0;
+/// A pause of this length is a gap of its own and counts on neither side.
+const FADING_PAUSE_MS: i64 = MS_PER_HOUR;
+
+/// Whether less and less is heard by the end of `span`.
+pub(super) fn fading(view: View<'_>, span: Span) -> Option<Fading> {
+    let mut steps: Vec<i64> = view.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    if steps.is_empty() {
+        return None;
+    }
+    // The lower quartile stays the device's own interval while up to three quarters of its messages are lost.
+    let quartile = steps.len() / 4;
+    let usual_ms = *steps.select_nth_unstable(quartile).1;
+    let expected = MS_PER_24_H as f64 / usual_ms.max(1) as f64;
+    let heard_frac = |day: i64| {
+        let part = view.within(Span {
+            from_ms: span.until_ms - (day + 1) * MS_PER_24_H,
+            until_ms: span.until_ms - day * MS_PER_24_H,
+        });
+        let paused_ms: i64 = part
+            .at_ms
+            .windows(2)
+            .map(|pair| pair[1] - pair[0])
+            .filter(|step| *step > FADING_PAUSE_MS)
+            .sum();
+        let known = 1.0 - paused_ms as f64 / MS_PER_24_H as f64;
+        (known > 0.3).then(|| part.len() as f64 / (expected * known))
+    };
+    let first = *view.at_ms.first()?;
+    let day_count = (span.until_ms - first) / MS_PER_24_H;
+    let shares: Vec<Option<f64>> = (0..day_count).map(heard_frac).collect();
+    let now = (*shares.first()?)?;
+    let low = |share: &Option<f64>, limit: f64| share.is_some_and(|share| share < limit);
+    let run = shares.iter().take_while(|share| low(share, FADING_BEGAN_FRAC)).count();
+    let before = shares[run..]
+        .iter()
+        .flatten()
+        .filter(|share| **share >= FADING_BEGAN_FRAC)
+        .count();
+    if expected < FADING_READINGS_MIN || now >= FADING_FRAC || before < FADING_DAYS_BEFORE {
+        return None;
+    }
+    let missed_ms: i64 = view
+        .within(span)
+        .at_ms
+        .windows(2)
+        .map(|pair| pair[1] - pair[0] - usual_ms)
+        .filter(|missed| *missed > usual_ms / 2)
+        .sum();
+    Some(Fading {
+        since_ms: span.until_ms - run as i64 * MS_PER_24_H,
+        heard_frac: now,
+        missed_h: missed_ms as f64 / MS_PER_HOUR as f64,
+    })
+}
+
 /// A value that has not moved for this long is looked at (QARTOD flat line: 3 h suspect, 12 h fail).
 const STUCK_MS_SUSPECT: i64 = 4 * MS_PER_HOUR;
 const STUCK_MS_FAIL: i64 = 18 * MS_PER_HOUR;
@@ -192,6 +266,22 @@ mod tests {
         );
         assert_eq!(silent(gap.view(), hours(0, 40)).len(), 2);
         assert_eq!(silent(Series::default().view(), hours(0, 40)), vec![hours(0, 40)]);
+    }
+
+    #[test]
+    fn a_fading_sensor_is_told_before_it_is_silent() {
+        let day = 288;
+        // Every third reading is lost on the last two days.
+        let lost = |index: usize| index > 12 * day && index % 3 == 0;
+        let mut faded = Series::default();
+        for index in (0..14 * day).filter(|index| !lost(*index)) {
+            faded.push(index as i64 * STEP, 0, 50.0, Mark::Ok);
+        }
+        let found = fading(faded.view(), hours(7 * 24, 14 * 24)).expect("a third is lost");
+        assert!((found.heard_frac - 2.0 / 3.0).abs() < 0.01, "{found:?}");
+        assert_eq!(found.since_ms, 12 * MS_PER_24_H);
+        assert!((found.missed_h - 16.0).abs() < 0.2, "{found:?}");
+        assert_eq!(fading(faded.view(), hours(5 * 24, 12 * 24)), None);
     }
 
     #[test]

@@ -2,11 +2,10 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::Span;
 
 use super::assess::{Faults, Room};
 use super::cross::Compared;
-use super::onset::Shape;
 use super::say::FIGURES_MIN;
 use super::{DailyDifference, SensorTrust, Standing, corrections};
 use crate::physics::uncertainty::rectangular;
@@ -42,23 +41,17 @@ impl Room<'_> {
             standard = applied.standard(standard);
             corrected_by = applied.bias;
         }
-        if let Some(blamed) = compared
-            .and_then(|c| c.change.as_ref())
-            .filter(|blamed| blamed.ended_ms.is_none())
-        {
-            let change = &blamed.change;
+        if let Some(blamed) = compared.and_then(|c| c.change.as_ref()) {
+            let now = blamed.change.now;
             for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
-                if *at >= change.onset_ms {
-                    let days = (*at - change.onset_ms) as f64 / MS_PER_24_H as f64;
-                    let bias = match change.shape {
-                        Shape::Drift => change.per_day.value * days,
-                        Shape::Step => change.now.value,
-                    };
-                    *value -= bias;
-                }
+                *value -= blamed.bias_at(*at);
             }
-            corrected_by += change.now.value;
-            standard = standard.hypot((change.now.high - change.now.low) / 2.0 / COVERAGE_K);
+            if blamed.concerns(self.span) {
+                standard = standard.hypot((now.high - now.low) / 2.0 / COVERAGE_K);
+            }
+            if blamed.ended_ms.is_none() {
+                corrected_by += now.value;
+            }
         }
         let left_out = faults
             .stuck

@@ -3,48 +3,48 @@
 //! Where nothing acts on the readings, the true air did not change with the fault: the sensor whose own record jumped or bent
 //! at the onset, after what room and temperature explain, is the liar. Where a humidistat holds the enclosure by one of them, that
 //! one's record stands at the set-point whoever lies; then the fogger's work tells: a controller that reads high lets it rest, a
-//! check device that reads high leaves it as it was.
+//! check device that reads high leaves it as it was. After a misting the air comes near saturation whoever holds it, so the readings'
+//! own peaks are a fixed point of the scale.
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Device, Enclosure, Sensor, Site};
+use mosswarden_config::site::{Device, DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
-use super::cross::Checked;
+use super::cross::Scene;
 use super::daily::{DayFigure, Difference, daily};
-use super::grid::{CELL_MS, Grid};
+use super::grid::Grid;
 use super::onset::{self, Change, Noise};
-use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::on_spans;
 use crate::statistics::robust::median;
 
-/// What is natural in an enclosure's own humidity and temperature from day to day (own choice; measured by the benchmark
-/// `detection`).
-const NATURAL_HUMIDITY: Noise = Noise {
-    sd_min: 0.8,
-    walk_per_sqrt_day: 0.5,
-    gain_sd: 0.0,
-    drift_min: 0.0,
-    step_min: 0.0,
-};
-const NATURAL_TEMPERATURE: Noise = Noise {
-    sd_min: 0.2,
-    walk_per_sqrt_day: 0.15,
-    gain_sd: 0.0,
-    drift_min: 0.0,
-    step_min: 0.0,
-};
-/// How the humidity of an enclosure may follow that of the room (at its own temperature), and its own temperature.
+/// What is natural from day to day at least, before the record itself says how much it is (own choices; measured by the benchmark
+/// `detection`): an enclosure's humidity and temperature, its peaks after mistings, and the duty of a humidistat or thermostat.
+const NATURAL_HUMIDITY: Noise = natural(0.5, 0.15);
+const NATURAL_TEMPERATURE: Noise = natural(0.15, 0.05);
+const NATURAL_PEAK: Noise = natural(0.4, 0.1);
+const NATURAL_DUTY: Noise = natural(0.008, 0.003);
+
+const fn natural(sd_min: f64, walk_per_sqrt_day: f64) -> Noise {
+    Noise {
+        sd_min,
+        sd_usual: 2.0 * sd_min,
+        usual_days: 3.0,
+        carried_frac: 0.7,
+        carried_phi: 0.6,
+        walk_per_sqrt_day,
+        gain_sd: 0.0,
+        drift_min: 0.0,
+        step_min: 0.0,
+        gain_min: 0.0,
+        rate_sd_per_day: f64::INFINITY,
+        unseen_sd: 0.0,
+    }
+}
+
+/// How the humidity of an enclosure may follow that of the room (at its own temperature), and its own temperature; how a duty may.
 const ROOM_PRIOR_SD: f64 = 0.7;
 const TEMPERATURE_PRIOR_SD: f64 = 2.0;
-/// Natural changes of a duty, and how it may follow the room.
-const NATURAL_DUTY: Noise = Noise {
-    sd_min: 0.01,
-    walk_per_sqrt_day: 0.005,
-    gain_sd: 0.0,
-    drift_min: 0.0,
-    step_min: 0.0,
-};
 const DUTY_PER_ROOM_PCT_SD: f64 = 0.02;
 /// Below this duty a humidistat does not hold the enclosure.
 const DUTY_MIN: f64 = 0.03;
@@ -52,55 +52,82 @@ const DUTY_MIN: f64 = 0.03;
 const EVIDENCE_MAX: f64 = 4.0;
 /// A state message holds at most this long.
 const STATE_HOLD_MS: i64 = 6 * MS_PER_HOUR;
+/// A misting's peak is sought this long after it began.
+const PEAK_MS: i64 = 45 * 60_000;
+/// Saturated air as a sensor of the trade shows it, %RH.
+const SATURATED_PCT: f64 = 99.5;
+/// Days before the onset from which something natural is learned.
+const DAYS_BEFORE_MIN: usize = 7;
 
-/// Natural logarithm of the odds that `a` lies and not `b`, by physics; 0 where it can't be told.
-#[expect(clippy::too_many_arguments, reason = "one call, named at the call")]
-pub(super) fn evidence(
-    site: &Site,
-    enclosure: &Enclosure,
-    record: &Record,
-    checked: &Checked,
+/// What the question is asked of.
+struct Case<'a> {
+    scene: &'a Scene<'a>,
     quantity: Quantity,
-    history: Span,
-    a: &Sensor,
-    b: &Sensor,
-    change: &Change,
-) -> f64 {
-    let days = Days {
-        site,
-        record,
-        checked,
-        quantity,
-        history,
-    };
-    let holder = |sensor: &Sensor| {
-        enclosure.devices.iter().find_map(|device| {
-            let holds = device.controlled_by.as_deref() == Some(sensor.id.as_str());
-            let setpoint = match quantity {
+}
+
+/// Natural logarithm of the odds that `a` lies and not `b`, by physics; 0 where it can't be told. `change` is that of `a` against `b`.
+pub(super) fn evidence(scene: &Scene<'_>, quantity: Quantity, a: &Sensor, b: &Sensor, change: &Change) -> f64 {
+    let scene = &Case { scene, quantity };
+    let held = |by: &Sensor| {
+        scene.enclosure.devices.iter().find_map(|device| {
+            let holds = device.controlled_by.as_deref() == Some(by.id.as_str());
+            let setpoint = match scene.quantity {
                 Quantity::Humidity => device.setpoint.humidity_pct,
                 _ => device.setpoint.temperature_c,
             };
-            let duty = (holds && setpoint.is_some()).then(|| days.duty(device))?;
-            (days.usual_duty(&duty, change)? > DUTY_MIN).then_some((duty, setpoint?))
+            let duty = (holds && setpoint.is_some()).then(|| scene.duty(device))?;
+            (usual(&duty, change)? > DUTY_MIN).then_some((duty, setpoint?))
         })
     };
-    let found = match (holder(a), holder(b)) {
-        (Some((duty, setpoint)), _) => days.by_duty(&duty, setpoint, a, change, 1.0),
-        (_, Some((duty, setpoint))) => days.by_duty(&duty, setpoint, b, change, -1.0).map(|e| -e),
-        (None, None) => days.by_own_record(a, b, change),
+    let found = match (held(a), held(b)) {
+        (Some((duty, setpoint)), _) => {
+            sum([
+                scene.by_duty(&duty, setpoint, a, change, 1.0),
+                scene.by_peaks(a, b, change, Some(setpoint)),
+            ])
+        }
+        (_, Some((duty, setpoint))) => -sum([
+            scene.by_duty(&duty, setpoint, b, change, -1.0),
+            scene.by_peaks(b, a, &mirrored(change), Some(setpoint)),
+        ]),
+        (None, None) => sum([scene.by_own_record(a, b, change), scene.by_peaks(a, b, change, None)]),
     };
-    found.unwrap_or(0.0).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
+    found.clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
 }
 
-struct Days<'a> {
-    site: &'a Site,
-    record: &'a Record,
-    checked: &'a Checked,
-    quantity: Quantity,
-    history: Span,
+/// Each kind of evidence rests on its own part of the record, so their logarithms add; one alone can be wrong in its model, so none
+/// outweighs all others.
+fn sum(parts: [Option<f64>; 2]) -> f64 {
+    const ONE_MAX: f64 = 12.0;
+    let bounded = |part: Option<f64>| part.unwrap_or(0.0).clamp(-ONE_MAX, ONE_MAX);
+    parts.into_iter().map(bounded).sum()
 }
 
-impl Days<'_> {
+/// The change of `a` against `b` as one of `b` against `a`.
+fn mirrored(change: &Change) -> Change {
+    let mut mirrored = change.clone();
+    mirrored.now.value = -change.now.value;
+    mirrored
+}
+
+/// What was usual before a change.
+fn usual(figures: &[DayFigure], change: &Change) -> Option<f64> {
+    median(&before(figures, change).iter().map(|f| f.difference).collect::<Vec<_>>())
+}
+
+fn before(figures: &[DayFigure], change: &Change) -> Vec<DayFigure> {
+    figures.iter().copied().filter(|f| f.at_ms < change.onset_ms).collect()
+}
+
+impl<'a> std::ops::Deref for Case<'a> {
+    type Target = Scene<'a>;
+
+    fn deref(&self) -> &Scene<'a> {
+        self.scene
+    }
+}
+
+impl Case<'_> {
     fn grid(&self, id: &str, quantity: Quantity) -> Option<Grid> {
         self.checked
             .get(&(id.to_owned(), quantity))
@@ -145,65 +172,64 @@ impl Days<'_> {
         self.levels(&grid)
     }
 
-    /// How much of each day a device was on.
+    /// Figures by local day, from what `of` says of it.
+    fn by_day(&self, of: impl Fn(Span) -> Option<f64>) -> Vec<DayFigure> {
+        let dates = self.site.zone.dates(self.history);
+        dates
+            .into_iter()
+            .enumerate()
+            .filter_map(|(number, date)| {
+                let day = self.site.zone.day(date);
+                Some(DayFigure {
+                    at_ms: day.from_ms,
+                    day: number as f64,
+                    difference: of(day)?,
+                    level: 0.0,
+                    hour_count: 24,
+                })
+            })
+            .collect()
+    }
+
+    /// How much of each day a device was on; a day in which it was never heard, or of which little is known, is left out.
     fn duty(&self, device: &Device) -> Vec<DayFigure> {
+        const KNOWN_H_MIN: f64 = 17.0;
         let Some(states) = self.record.get(&device.id, Quantity::State) else {
             return Vec::new();
         };
         let on = on_spans(states.view(), STATE_HOLD_MS);
-        let first = self.history.from_ms.div_euclid(CELL_MS);
-        let count = ((self.history.until_ms - self.history.from_ms) / CELL_MS) as usize;
-        let mut cells = vec![0.0; count];
-        for span in on {
-            let (from, until) = (
-                span.from_ms.max(self.history.from_ms),
-                span.until_ms.min(self.history.until_ms),
-            );
-            let mut at = from;
-            while at < until {
-                let cell = at.div_euclid(CELL_MS);
-                let end = ((cell + 1) * CELL_MS).min(until);
-                if let Some(sum) = usize::try_from(cell - first)
-                    .ok()
-                    .and_then(|index| cells.get_mut(index))
-                {
-                    *sum += (end - at) as f64 / CELL_MS as f64;
-                }
-                at = end;
-            }
-        }
-        // The mean of each day, not the median of its cells: a duty of 20 % is mostly cells of 0.
-        let mut figures = Vec::new();
-        for (number, date) in self.site.zone.dates(self.history).into_iter().enumerate() {
-            let day = self.site.zone.day(date);
-            let range = |ms: i64| {
-                usize::try_from(ms.div_euclid(CELL_MS) - first)
-                    .unwrap_or(0)
-                    .min(count)
-            };
-            let part = &cells[range(day.from_ms)..range(day.until_ms)];
-            let heard = states.within(day).len() > 0;
-            if heard && part.len() > 100 {
-                figures.push(DayFigure {
-                    at_ms: day.from_ms,
-                    day: number as f64,
-                    difference: part.iter().sum::<f64>() / part.len() as f64,
-                    level: 0.0,
-                    hour_count: 24,
-                });
-            }
-        }
-        figures
+        self.by_day(|day| {
+            let known = day.intersect(self.history)?.hours();
+            let heard = !states.within(day).is_empty();
+            let hours: f64 = on.iter().filter_map(|span| span.intersect(day)).map(Span::hours).sum();
+            (heard && known >= KNOWN_H_MIN).then(|| hours / known)
+        })
     }
 
-    fn usual_duty(&self, duty: &[DayFigure], change: &Change) -> Option<f64> {
-        median(
-            &duty
+    /// The sensor's mean peak after the mistings of each day, %RH.
+    fn peaks(&self, sensor: &Sensor) -> Option<Vec<DayFigure>> {
+        let series = self.checked.get(&(sensor.id.clone(), Quantity::Humidity))?;
+        let runs: Vec<Span> = self
+            .enclosure
+            .devices_of(DeviceKind::Mister)
+            .filter_map(|mister| self.record.get(&mister.id, Quantity::State))
+            .flat_map(|states| on_spans(states.view(), MS_PER_HOUR))
+            .collect();
+        let figures = self.by_day(|day| {
+            let peaks: Vec<f64> = runs
                 .iter()
-                .filter(|f| f.at_ms < change.onset_ms)
-                .map(|f| f.difference)
-                .collect::<Vec<_>>(),
-        )
+                .filter(|run| day.contains(run.from_ms))
+                .filter_map(|run| {
+                    let after = Span {
+                        from_ms: run.from_ms,
+                        until_ms: run.from_ms + PEAK_MS,
+                    };
+                    series.within(after).value.iter().copied().reduce(f64::max)
+                })
+                .collect();
+            (!peaks.is_empty()).then(|| peaks.iter().sum::<f64>() / peaks.len() as f64)
+        });
+        (!figures.is_empty()).then_some(figures)
     }
 
     /// The controller's own fault changes the duty in proportion to what the fogger (or heater) has to make up for.
@@ -217,57 +243,108 @@ impl Days<'_> {
     ) -> Option<f64> {
         let temperature = self.grid(&controller.id, Quantity::Temperature);
         let room = self.room(temperature.as_ref());
-        let (duty, room_column) = aligned(duty, &room);
         let usual_room = median(&room.iter().map(|f| f.difference).collect::<Vec<_>>())?;
         let to_make_up = setpoint - usual_room;
-        let usual = self.usual_duty(&duty, change)?;
-        let (moved, sd) = onset::went_along(
-            &duty,
-            change,
-            NATURAL_DUTY,
-            &[(room_column, DUTY_PER_ROOM_PCT_SD)],
-        )?;
         if to_make_up <= 0.0 {
             return None;
         }
-        let expected = -usual * (sign * change.now.value / to_make_up).clamp(-1.0, 1.0);
+        let left = explained(duty, change, &[(&room, DUTY_PER_ROOM_PCT_SD)]);
+        let (moved, sd) = moved(&left, change, NATURAL_DUTY)?;
+        let expected = -usual(duty, change)? * (sign * change.now.value / to_make_up).clamp(-1.0, 1.0);
         Some((moved.powi(2) - (moved - expected).powi(2)) / (2.0 * sd * sd))
     }
 
     fn by_own_record(&self, a: &Sensor, b: &Sensor, change: &Change) -> Option<f64> {
-        let moved = |sensor: &Sensor| {
+        let own = |sensor: &Sensor| {
             let own = self.levels(&self.grid(&sensor.id, self.quantity)?);
             let temperature = self.grid(&sensor.id, Quantity::Temperature);
             let room = self.room(temperature.as_ref());
-            let (own, room_column) = aligned(&own, &room);
-            let mut soft = vec![(room_column, ROOM_PRIOR_SD)];
-            let noise = if self.quantity == Quantity::Humidity {
+            if self.quantity == Quantity::Humidity {
                 let by_day = temperature.map(|grid| self.levels(&grid)).unwrap_or_default();
-                soft.push((aligned(&own, &by_day).1, TEMPERATURE_PRIOR_SD));
-                NATURAL_HUMIDITY
+                let left = explained(
+                    &own,
+                    change,
+                    &[(&room, ROOM_PRIOR_SD), (&by_day, TEMPERATURE_PRIOR_SD)],
+                );
+                moved(&left, change, NATURAL_HUMIDITY)
             } else {
-                NATURAL_TEMPERATURE
-            };
-            onset::went_along(&own, change, noise, &soft)
+                let left = explained(&own, change, &[(&room, ROOM_PRIOR_SD)]);
+                moved(&left, change, NATURAL_TEMPERATURE)
+            }
         };
-        let ((moved_a, sd_a), (moved_b, sd_b)) = (moved(a)?, moved(b)?);
+        let ((moved_a, sd_a), (moved_b, sd_b)) = (own(a)?, own(b)?);
         let variance = (sd_a * sd_a + sd_b * sd_b) / 2.0;
         // If `a` lies, `b` shows the truth and should not have moved; and the other way round.
         Some((moved_a.powi(2) - moved_b.powi(2)) / (2.0 * variance))
     }
+
+    /// By the peaks after mistings; `setpoint` where `a` holds the enclosure, %RH.
+    fn by_peaks(&self, a: &Sensor, b: &Sensor, change: &Change, setpoint: Option<f64>) -> Option<f64> {
+        if self.quantity != Quantity::Humidity {
+            return None;
+        }
+        let (peaks_a, peaks_b) = (self.peaks(a)?, self.peaks(b)?);
+        let (usual_a, usual_b) = (usual(&peaks_a, change)?, usual(&peaks_b, change)?);
+        // A held enclosure really grows drier when its controller reads high; a peak that saturates does not follow.
+        let follows = setpoint.map_or(0.0, |setpoint| {
+            let usual = ((usual_a + usual_b) / 2.0).min(SATURATED_PCT);
+            ((SATURATED_PCT - usual) / (SATURATED_PCT - setpoint).max(1.0)).clamp(0.0, 1.0)
+        });
+        let (moved_a, sd_a) = moved(&peaks_a, change, NATURAL_PEAK)?;
+        let (moved_b, sd_b) = moved(&peaks_b, change, NATURAL_PEAK)?;
+        let variance = (sd_a * sd_a + sd_b * sd_b) / 2.0;
+        // What each shows beyond nature if it lies; no reading goes beyond the top of the scale.
+        let shown = |by: f64, usual: f64| by.min((SATURATED_PCT - usual).max(0.0));
+        let by = change.now.value;
+        let (a_if_a, b_if_a) = (shown((1.0 - follows) * by, usual_a), -follows * by);
+        let b_if_b = shown(-by, usual_b);
+        let unlikely = |left: f64| left * left / (2.0 * variance);
+        let if_a = unlikely(moved_a - a_if_a) + unlikely(moved_b - b_if_a);
+        let if_b = unlikely(moved_a) + unlikely(moved_b - b_if_b);
+        // Both sensors see the same peaks, so they are one piece of evidence.
+        Some((if_b - if_a) / 2.0)
+    }
 }
 
-/// `figures` with the other's figures of the same days, taken off their median; days that the other lacks count as usual.
-fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> (Vec<DayFigure>, Vec<f64>) {
-    let centre = median(&other.iter().map(|f| f.difference).collect::<Vec<_>>()).unwrap_or(0.0);
-    let column = figures
-        .iter()
-        .map(|f| {
-            other
-                .iter()
-                .find(|o| o.at_ms == f.at_ms)
-                .map_or(0.0, |o| o.difference - centre)
-        })
-        .collect();
-    (figures.to_vec(), column)
+/// How far figures went along with a change, against what was natural for them before it.
+fn moved(figures: &[DayFigure], change: &Change, least: Noise) -> Option<(f64, f64)> {
+    let noise = least.walking_as(&before(figures, change));
+    onset::went_along(figures, change, noise)
+}
+
+/// Figures less what others explain of them: learned from the differences of neighbouring days before the change, so that slow walks
+/// of both do not pose as a connection. Each with the prior standard deviation of its coefficient.
+fn explained(figures: &[DayFigure], change: &Change, by: &[(&[DayFigure], f64)]) -> Vec<DayFigure> {
+    let mut left = figures.to_vec();
+    for (other, prior_sd) in by {
+        let Some(column) = aligned(&left, other) else {
+            continue;
+        };
+        let steps: Vec<(f64, f64)> = (1..left.len())
+            .filter(|index| left[*index].at_ms < change.onset_ms)
+            .map(|index| {
+                let step = left[index].difference - left[index - 1].difference;
+                (column[index] - column[index - 1], step)
+            })
+            .collect();
+        if steps.len() < DAYS_BEFORE_MIN {
+            continue;
+        }
+        let spread = steps.iter().map(|(_, step)| step * step).sum::<f64>() / steps.len() as f64;
+        let along: f64 = steps.iter().map(|(x, y)| x * y).sum();
+        let square: f64 = steps.iter().map(|(x, _)| x * x).sum();
+        let slope = along / (square + spread / (prior_sd * prior_sd)).max(f64::MIN_POSITIVE);
+        for (figure, value) in left.iter_mut().zip(&column) {
+            figure.difference -= slope * value;
+        }
+    }
+    left
+}
+
+/// The other's figures of the same days, taken off their median; days that the other lacks count as usual.
+fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> Option<Vec<f64>> {
+    let centre = median(&other.iter().map(|f| f.difference).collect::<Vec<_>>())?;
+    let of_day = |at_ms: i64| other.iter().find(|o| o.at_ms == at_ms);
+    let column = figures.iter().map(|f| of_day(f.at_ms).map_or(0.0, |o| o.difference - centre));
+    Some(column.collect())
 }
