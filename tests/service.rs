@@ -79,7 +79,7 @@ fn the_unit_is_sound_and_shut_in() {
     let unit = unit.replace("/usr/bin/mosswarden", env!("CARGO_BIN_EXE_mosswarden"));
     let file = home.write("mosswarden.service", &unit);
     let verified = Command::new("systemd-analyze")
-        .arg("verify")
+        .args(["verify", "--man=no"])
         .arg(&file)
         .output()
         .expect("systemd-analyze was found");

@@ -36,6 +36,7 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
         ..RunOptions::default()
     };
     let summary = runtime.block_on(async {
+        let stopped = stop_signal();
         let watch = tokio::spawn(keep_watch(Sentry {
             site: site.clone(),
             newest: Arc::clone(&newest),
@@ -51,7 +52,7 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
         };
         tokio::spawn(say_ready(site.broker.way.clone(), ready));
         let stop = async {
-            stop_signal().await;
+            stopped.await;
             service::stopping();
         };
         let summary = mosswarden_collector::run(site, options, stop).await;
@@ -125,17 +126,20 @@ pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(Failure::failed("could not start the asynchronous runtime"))
 }
 
-/// Completes at SIGTERM or SIGINT.
-pub(crate) async fn stop_signal() {
+/// Completes at SIGTERM or SIGINT. They are caught from the call on, not only once it is awaited.
+pub(crate) fn stop_signal() -> impl Future<Output = ()> {
     use tokio::signal::unix::{SignalKind, signal};
-    match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
-        (Ok(mut terminate), Ok(mut interrupt)) => {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = interrupt.recv() => {}
+    let signals = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()));
+    async {
+        match signals {
+            (Ok(mut terminate), Ok(mut interrupt)) => {
+                tokio::select! {
+                    _ = terminate.recv() => {}
+                    _ = interrupt.recv() => {}
+                }
             }
+            // Without signal handlers only a kill ends the collector; that is safe, if rude.
+            _ => std::future::pending().await,
         }
-        // Without signal handlers only a kill ends the collector; that is safe, if rude.
-        _ => std::future::pending().await,
     }
 }

@@ -58,7 +58,7 @@ def tls():
 class Hook(http.server.BaseHTTPRequestHandler):
     def do_POST(self):
         body = self.rfile.read(int(self.headers["Content-Length"])).decode()
-        taken = note("webhook", {"path": self.path, "headers": dict(self.headers), "body": body})
+        taken = note("webhook", {"path": self.path, "headers": {name.title(): value for name, value in self.headers.items()}, "body": body})
         self.send_response(204 if taken else 503)
         self.end_headers()
 
@@ -77,7 +77,7 @@ class Mailbox:
                 "subject": mail["Subject"],
                 "id": mail["Message-ID"],
                 "text": mail.get_content(),
-                "tls": session.ssl is not None,
+                "tls": server.transport.get_extra_info("ssl_object") is not None,
                 "login": session.auth_data.login.decode() if session.auth_data else None,
             },
         )

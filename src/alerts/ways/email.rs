@@ -17,13 +17,7 @@ pub(super) fn send(email: &Email, site: &Site, item: &Item, now_ms: i64) -> Resu
 }
 
 fn failed(error: impl std::error::Error) -> WayError {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(error) = source {
-        text += &format!(": {error}");
-        source = error.source();
-    }
-    WayError::Failed(text)
+    WayError::Failed(error.to_string())
 }
 
 fn written(email: &Email, site: &Site, item: &Item, now_ms: i64) -> Result<Message, WayError> {
