@@ -19,9 +19,10 @@ pub(super) fn is_danger(news: &News) -> bool {
 pub(super) fn is_quiet(alerts: &Alerts, zone: Zone, now_ms: i64) -> bool {
     let Some(quiet) = alerts.quiet else { return false };
     let time = zone.local(now_ms).time();
-    if quiet.start < quiet.end {
-        quiet.start <= time && time < quiet.end
+    let (start, end) = (quiet.local_start, quiet.local_end);
+    if start < end {
+        start <= time && time < end
     } else {
-        quiet.start <= time || time < quiet.end
+        start <= time || time < end
     }
 }

@@ -98,11 +98,18 @@ pub struct Alerts {
     /// Where the collector says every minute that it lives.
     pub heartbeat_topic: Option<String>,
     /// Hours of local time in which only danger is told.
-    pub quiet: Option<LightHours>,
+    pub quiet: Option<Quiet>,
     /// Whether new findings are told once a day.
     pub findings: bool,
     pub webhook: Option<Webhook>,
     pub email: Option<Email>,
+}
+
+/// Hours of local time; with an end before the start they go over midnight.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Quiet {
+    pub local_start: NaiveTime,
+    pub local_end: NaiveTime,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

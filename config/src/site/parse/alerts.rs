@@ -44,7 +44,7 @@ fn topic(reader: &mut Reader<'_>, section: &Section<'_, '_>, key: &str) -> Optio
     Some(topic)
 }
 
-fn quiet(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<LightHours> {
+fn quiet(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<Quiet> {
     let inner = reader.child(section, "quiet", "[alerts] quiet", &["start", "end"])?;
     let mut time = |key, example| {
         if !inner.has(key) {
@@ -62,7 +62,10 @@ fn quiet(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<LightHour
         );
         return None;
     }
-    Some(LightHours { start, end })
+    Some(Quiet {
+        local_start: start,
+        local_end: end,
+    })
 }
 
 fn webhook(reader: &mut Reader<'_>, section: &Section<'_, '_>, base: &Path) -> Option<Webhook> {
@@ -220,7 +223,9 @@ password_file = "secrets/smtp""#,
         assert_eq!(alerts.mqtt_topic.as_deref(), Some("nature-room/alerts"));
         assert_eq!(alerts.heartbeat_topic.as_deref(), Some("nature-room/heartbeat"));
         assert!(alerts.findings);
-        assert_eq!(alerts.quiet.map(LightHours::hours), Some(9.0));
+        let quiet = alerts.quiet.expect("it is written");
+        assert_eq!(quiet.local_start.format("%H:%M").to_string(), "22:00");
+        assert_eq!(quiet.local_end.format("%H:%M").to_string(), "07:00");
         let webhook = alerts.webhook.expect("it is named");
         assert_eq!(
             webhook.secret_file.as_deref(),
