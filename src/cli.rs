@@ -51,8 +51,30 @@ pub(crate) enum Command {
     /// Check a sensor beside another or over a salt, and note the correction that follows
     #[command(subcommand)]
     Calibrate(Calibrate),
+    /// Say which dangers are open and whether the ways to tell them work
+    Alerts(Alerts),
     /// Simulate enclosures with known faults, as MQTT messages and tidy CSV with its truth
     Simulate(Simulate),
+    /// Print the systemd unit with which `collect` runs as a service
+    Service,
+    /// Print what lets a shell complete commands and options
+    Completions {
+        #[arg(value_enum)]
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages into a folder; for whoever packages
+    #[command(hide = true)]
+    Man {
+        #[arg(value_name = "DIR")]
+        folder: PathBuf,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Alerts {
+    /// Send one test message by webhook and e-mail now
+    #[arg(long)]
+    pub(crate) test: bool,
 }
 
 #[derive(Debug, Args)]

@@ -8,6 +8,7 @@ mod discover;
 mod logging;
 mod page;
 mod reporter;
+mod service;
 
 use std::process::ExitCode;
 

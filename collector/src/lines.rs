@@ -8,8 +8,11 @@ use serde::de::DeserializeOwned;
 
 use crate::disk::{self, Disk, RealDisk};
 
-/// Adds lines, durably.
-pub(crate) fn append<T: Serialize>(data_dir: &Path, file: &Path, entries: &[T]) -> io::Result<()> {
+/// Adds lines, durably. Makes the folder where it is missing.
+///
+/// # Errors
+/// When the file can't be written.
+pub fn append<T: Serialize>(data_dir: &Path, file: &Path, entries: &[T]) -> io::Result<()> {
     disk::create_dir_durably(&RealDisk, data_dir)?;
     let mut lines = Vec::new();
     if !ends_with_line_break(file)? {
@@ -36,7 +39,10 @@ fn ends_with_line_break(file: &Path) -> io::Result<bool> {
 }
 
 /// What can be read, in the order in which it was written, and how many lines can't; nothing where there is no file.
-pub(crate) fn list<T: DeserializeOwned>(file: &Path) -> io::Result<(Vec<T>, u64)> {
+///
+/// # Errors
+/// When the file is there and can't be read.
+pub fn list<T: DeserializeOwned>(file: &Path) -> io::Result<(Vec<T>, u64)> {
     let bytes = match RealDisk.read(file) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), 0)),

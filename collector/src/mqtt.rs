@@ -70,6 +70,7 @@ pub(crate) struct Settings {
     client_id: String,
     login: Option<(String, String)>,
     tls: Option<Arc<ClientConfig>>,
+    will: Option<OwnMessage>,
 }
 
 /// Publishes own messages through the client while it is connected.
@@ -119,6 +120,7 @@ impl Client {
     pub(crate) fn new(
         broker: &Broker,
         target: Target,
+        will: Option<OwnMessage>,
         topics: Vec<Arc<str>>,
         queue: mpsc::Sender<Arrival>,
         clock: Arc<dyn Clock>,
@@ -140,6 +142,7 @@ impl Client {
                 client_id: broker.client_id.clone(),
                 login,
                 tls,
+                will,
             },
             topics,
             queue,

@@ -53,6 +53,10 @@ pub struct RunOptions {
     pub newest: Option<Arc<Newest>>,
     /// The collector's own messages (alerts), to publish.
     pub outgoing: Option<mpsc::Receiver<OwnMessage>>,
+    /// Left with the keeper's broker, which publishes it when the connection breaks. The built-in way in has no use for it.
+    pub will: Option<OwnMessage>,
+    /// Published before an orderly stop.
+    pub last_word: Option<OwnMessage>,
 }
 
 /// A message of the collector's own.
@@ -150,6 +154,7 @@ pub async fn run(
     let way_in = WayIn::open(
         &site,
         &options.listen_override,
+        options.will,
         topics,
         &disk,
         queue,
@@ -177,6 +182,7 @@ pub async fn run(
         stopped.clone(),
     ));
     let speaker = way_in.speaker();
+    let last_speaker = way_in.speaker();
     let talk = tokio::spawn(talk(
         Arc::clone(&counts),
         Arc::clone(&clock),
@@ -191,6 +197,10 @@ pub async fn run(
         ended = &mut writer => Some(ended),
     };
     tracing::info!("stopping: what has arrived is made durable, acknowledged and published");
+    if let Some(last_word) = &options.last_word {
+        last_speaker.say(last_word);
+    }
+    drop(last_speaker);
     let _all_gone = stop.send(true);
     let _ended = entrance.await;
     // The talker holds the listener, and with it a way into the queue: the writer ends after it.
@@ -265,6 +275,7 @@ impl WayIn {
     async fn open(
         site: &Site,
         listen_override: &Option<String>,
+        will: Option<OwnMessage>,
         topics: Vec<Arc<str>>,
         disk: &Arc<dyn Disk>,
         queue: mpsc::Sender<writer::Arrival>,
@@ -288,6 +299,7 @@ impl WayIn {
                 let client = mqtt::Client::new(
                     &site.broker,
                     target,
+                    will,
                     topics,
                     queue,
                     Arc::clone(clock),

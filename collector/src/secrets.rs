@@ -22,8 +22,11 @@ pub enum SecretError {
     Tls(#[from] rustls::Error),
 }
 
-/// A password: the file's first line.
-pub(crate) fn password(file: &Path) -> Result<String, SecretError> {
+/// A password: the file's first line. Says so in the log when others on this machine can read it.
+///
+/// # Errors
+/// [`SecretError`] when the file can't be read or is empty.
+pub fn password(file: &Path) -> Result<String, SecretError> {
     let failed = |source| SecretError::Read {
         file: file.to_owned(),
         source,

@@ -41,7 +41,7 @@ impl Collector {
             on_ready: Some(on_ready),
             counts: Some(Arc::clone(&counts)),
             newest: Some(Arc::clone(&newest)),
-            outgoing: None,
+            ..RunOptions::default()
         };
         let task = tokio::spawn(run(site, options, async {
             let _dropped = stopped.await;

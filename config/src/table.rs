@@ -174,6 +174,11 @@ pub fn corrections_file(data_dir: &Path) -> PathBuf {
     data_dir.join("corrections.jsonl")
 }
 
+/// What was told, acknowledged and delivered of danger: append-only, one JSON object a line.
+pub fn alerts_file(data_dir: &Path) -> PathBuf {
+    data_dir.join("alerts.jsonl")
+}
+
 /// Folder for reports and other results, beside the readings.
 pub fn reports_dir(data_dir: &Path) -> PathBuf {
     data_dir.join("reports")

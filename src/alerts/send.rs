@@ -1,185 +1,266 @@
-//! The task that keeps watch: asks every few seconds, logs, publishes, and shows what is open to the page.
+//! The task that keeps watch: asks every few seconds, tells by every way, and shows what is open to the page.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::collections::BTreeSet;
+use std::sync::Arc;
 use std::time::Duration;
 
-use mosswarden_collector::{Newest, OwnMessage};
+use mosswarden_collector::{Counts, Newest, OwnMessage, Part, Snapshot};
 use mosswarden_config::site::Site;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
 use tokio::sync::mpsc;
+use tokio::task::{JoinHandle, JoinSet};
 
-use super::watch::{Alert, Danger, Watch, What};
+use super::board::{Board, Told};
+use super::daily::{Daily, Findings};
+use super::log::{self, Item, Line, News, Past, Scribe};
+use super::watch::{Alert, Seen, Watch, What};
+use super::ways::{Around, Outlet, Way};
+use super::{heartbeat, message};
+use crate::commands::judge;
+use crate::service;
 
 /// Well within the minute in which danger must be told.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
-/// Version of the message's shape.
-const SCHEMA: &str = "mosswarden.alert/1";
 
-/// A danger that was told and is not over.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Told {
-    /// `None` for the whole site.
-    pub(crate) enclosure: Option<String>,
-    pub(crate) danger: Danger,
-    pub(crate) since_ms: i64,
-    pub(crate) text: String,
-}
-
-/// What is open now, for whoever shows it.
-#[derive(Debug, Default)]
-pub(crate) struct Board(Mutex<Vec<Told>>);
-
-impl Board {
-    pub(crate) fn open(&self) -> Vec<Told> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    pub(crate) fn set(&self, told: Vec<Told>) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = told;
-    }
-}
-
-/// What the site file asks for and this version does not do: nobody may rely on it unknowingly.
-pub(crate) fn not_sent(site: &Site) -> Option<&'static str> {
-    (site.alerts.webhook_url.is_some() || site.alerts.email_to.is_some()).then_some(
-        "Alerts by webhook and e-mail, which the site file asks for, are not sent by this version: only the page, the log \
-         and `mqtt_topic` tell them",
-    )
+/// What the watch is given.
+pub(crate) struct Sentry {
+    pub(crate) site: Site,
+    pub(crate) newest: Arc<Newest>,
+    pub(crate) counts: Arc<Counts>,
+    pub(crate) board: Arc<Board>,
+    pub(crate) scribe: Arc<Scribe>,
+    /// Messages to publish by MQTT.
+    pub(crate) out: mpsc::Sender<OwnMessage>,
+    pub(crate) now_ms: fn() -> i64,
 }
 
 /// Watches until dropped. A way out that is full or gone is logged and never waited for.
-pub(crate) async fn keep_watch(
-    site: Site,
-    newest: Arc<Newest>,
-    board: Arc<Board>,
-    out: mpsc::Sender<OwnMessage>,
-    now_ms: fn() -> i64,
-) {
-    if let Some(words) = not_sent(&site) {
-        tracing::error!("{words}");
-    }
-    let mut watch = Watch::new(&site, now_ms());
-    // The retained message of an earlier run may tell of a danger that is long over.
-    publish(&site, &out, &message(&site, None, now_ms(), &[]));
+pub(crate) async fn keep_watch(sentry: Sentry) {
+    let past = past(&sentry.site);
+    let mut watch = Watch::new(
+        &sentry.site,
+        (sentry.now_ms)(),
+        &past.alerts,
+        &past.acknowledged_ids(),
+    );
+    let mut daily = DailyRound::new(&sentry.site, &past.findings);
+    let (mut teller, _outlets) = Teller::start(sentry, past);
+    teller.show(&watch);
     let mut tick = tokio::time::interval(LOOK_EVERY);
     tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         tick.tick().await;
-        let alerts = watch.look(now_ms(), &newest.all());
-        if alerts.is_empty() {
-            continue;
+        let now_ms = teller.now_ms();
+        let acknowledged = teller.around.board.acknowledged_ids();
+        watch.acknowledge(&acknowledged);
+        let counts = teller.counts.snapshot();
+        let seen = Seen {
+            readings: &teller.newest.all(),
+            is_connected: counts.is_connected,
+            can_store: !counts.trouble.iter().any(|(part, _)| *part == Part::Spool),
+        };
+        let alerts = watch.look(now_ms, &seen);
+        if !alerts.is_empty() {
+            teller.show(&watch);
         }
-        let open: Vec<Told> = watch
-            .open()
-            .into_iter()
-            .map(|(enclosure, danger, since_ms, text)| Told {
-                enclosure,
-                danger,
-                since_ms,
-                text,
-            })
-            .collect();
-        for alert in &alerts {
-            let enclosure = alert.enclosure.as_deref().unwrap_or("all");
-            if alert.what == What::AllClear {
-                tracing::info!(
-                    enclosure,
-                    danger = alert.danger.name(),
-                    text = alert.text,
-                    "all-clear"
-                );
-            } else {
-                tracing::warn!(
-                    enclosure,
-                    danger = alert.danger.name(),
-                    what = alert.what.name(),
-                    text = alert.text,
-                    "alert"
-                );
-            }
-            publish(&site, &out, &message(&site, Some(alert), alert.at_ms, &open));
+        for alert in alerts {
+            teller.alert(alert);
         }
-        board.set(open);
+        teller.keep_state_known(&counts, acknowledged, now_ms);
+        if let Some(findings) = daily.look(&teller.around.site, now_ms).await {
+            teller.tell(News::Findings(findings));
+        }
+        service::alive(&counts, teller.around.board.open().len(), now_ms);
     }
 }
 
-fn publish(site: &Site, out: &mpsc::Sender<OwnMessage>, message: &serde_json::Value) {
-    let Some(topic) = &site.alerts.mqtt_topic else {
-        return;
-    };
-    let own = OwnMessage {
-        topic: topic.clone(),
-        payload: message.to_string().into(),
-        retain: true,
-    };
-    if let Err(error) = out.try_send(own) {
-        tracing::error!(%error, "an alert could not be published");
-    }
-}
-
-/// The message: what happened, and everything that is open, so that the retained one always tells the whole state.
-fn message(site: &Site, alert: Option<&Alert>, at_ms: i64, open: &[Told]) -> serde_json::Value {
-    let time = |at_ms| site.zone.rfc3339(at_ms);
-    let enclosure = |id: &Option<String>| id.clone().unwrap_or_else(|| "all".to_owned());
-    let open: Vec<serde_json::Value> = open
-        .iter()
-        .map(|told| {
-            serde_json::json!({
-                "enclosure": enclosure(&told.enclosure), "danger": told.danger.name(), "since": time(told.since_ms),
-                "text": told.text,
-            })
-        })
-        .collect();
-    let mut message = serde_json::json!({
-        "schema": SCHEMA, "site": site.name, "time": time(at_ms), "what": "started", "open": open,
+fn past(site: &Site) -> Past {
+    let past = log::read(&site.data_dir).unwrap_or_else(|error| {
+        tracing::error!(%error, "what was told before can't be read; what is open is told anew");
+        Past::default()
     });
-    if let Some(alert) = alert {
-        message["what"] = alert.what.name().into();
-        message["enclosure"] = enclosure(&alert.enclosure).into();
-        message["danger"] = alert.danger.name().into();
-        message["since"] = time(alert.since_ms).into();
-        message["text"] = alert.text.clone().into();
+    if past.unreadable > 0 {
+        tracing::warn!(lines = past.unreadable, "lines of alerts.jsonl can't be read");
     }
-    message
+    past
 }
 
-#[cfg(test)]
-mod tests {
-    use std::path::Path;
+/// Tells by every way.
+struct Teller {
+    around: Around,
+    newest: Arc<Newest>,
+    counts: Arc<Counts>,
+    out: mpsc::Sender<OwnMessage>,
+    outlets: Vec<Arc<Outlet>>,
+    next_number: u64,
+    /// What the retained messages were last published for.
+    said: Option<(u64, BTreeSet<String>)>,
+    next_heartbeat_ms: i64,
+}
 
-    use super::*;
-
-    #[test]
-    fn a_way_out_that_is_not_there_is_told() {
-        let source = include_str!("../../tests/reference/site.toml");
-        let mut site = Site::from_source(Path::new("site.toml"), source).expect("the contract's example");
-        assert_eq!(not_sent(&site), None);
-        site.alerts.webhook_url = Some("https://example.org/hook".to_owned());
-        assert!(not_sent(&site).is_some());
+impl Teller {
+    /// The tasks of the ways out end with the set that holds them.
+    fn start(sentry: Sentry, past: Past) -> (Teller, JoinSet<()>) {
+        let around = Around {
+            site: Arc::new(sentry.site),
+            board: sentry.board,
+            scribe: sentry.scribe,
+            now_ms: sentry.now_ms,
+        };
+        let ways = Way::all(&around.site);
+        around
+            .board
+            .set_ways(ways.iter().map(|way| way.as_noted(&past)).collect());
+        let outlets: Vec<Arc<Outlet>> = ways
+            .into_iter()
+            .map(|way| Arc::new(Outlet::new(way, &past)))
+            .collect();
+        let mut tasks = JoinSet::new();
+        for outlet in &outlets {
+            tasks.spawn(Arc::clone(outlet).serve(around.clone()));
+        }
+        around.board.set_acknowledged(past.acknowledged);
+        let teller = Teller {
+            around,
+            newest: sentry.newest,
+            counts: sentry.counts,
+            out: sentry.out,
+            outlets,
+            next_number: past.next_number,
+            said: None,
+            next_heartbeat_ms: i64::MIN,
+        };
+        (teller, tasks)
     }
 
-    #[test]
-    fn the_message_tells_the_event_and_the_whole_state() {
-        let source = include_str!("../../tests/reference/site.toml");
-        let site = Site::from_source(Path::new("site.toml"), source).expect("the contract's example");
-        let alert = Alert {
-            enclosure: Some("mossy-1".to_owned()),
-            danger: Danger::TooHot,
-            what: What::Begins,
-            at_ms: 1_772_352_000_000,
-            since_ms: 1_772_351_940_000,
-            text: "too hot".to_owned(),
+    fn now_ms(&self) -> i64 {
+        (self.around.now_ms)()
+    }
+
+    fn show(&self, watch: &Watch) {
+        self.around
+            .board
+            .set(watch.open().into_iter().map(Told::from).collect());
+    }
+
+    fn alert(&mut self, alert: Alert) {
+        let enclosure = alert.enclosure.as_deref().unwrap_or(super::EVERYWHERE);
+        let (danger, what, text) = (alert.danger.name(), alert.what.name(), &alert.text);
+        if alert.what == What::AllClear {
+            tracing::info!(enclosure, danger, text, "all-clear");
+        } else {
+            tracing::warn!(enclosure, danger, what, text, "alert");
+        }
+        self.publish_state(Some(&alert), alert.at_ms);
+        self.tell(News::Alert(alert));
+    }
+
+    fn tell(&mut self, news: News) {
+        let item = Item {
+            number: self.next_number,
+            news,
         };
-        let told = Told {
-            enclosure: None,
-            danger: Danger::Silent,
-            since_ms: 1_772_351_940_000,
-            text: "silent".to_owned(),
+        self.next_number += 1;
+        self.around.scribe.write(Line::Told {
+            item: item.clone(),
+            ways: self
+                .outlets
+                .iter()
+                .map(|outlet| outlet.way.name().to_owned())
+                .collect(),
+        });
+        for outlet in &self.outlets {
+            outlet.put(&self.around.board, item.clone());
+        }
+    }
+
+    /// Retained messages are said again after each connection (what was said while the broker was gone was lost, and what an
+    /// earlier run left may be long over) and when something was acknowledged; the heartbeat each minute.
+    fn keep_state_known(&mut self, counts: &Snapshot, acknowledged: BTreeSet<String>, now_ms: i64) {
+        if !counts.is_connected {
+            return;
+        }
+        let known = Some((counts.connections, acknowledged));
+        let is_builtin = matches!(
+            self.around.site.broker.way,
+            mosswarden_config::site::Way::Builtin { .. }
+        );
+        let is_same = match (&self.said, &known) {
+            // Built in, each device's connection counts, and the listener keeps what is retained.
+            (Some((_, said)), Some((_, now))) if is_builtin => said == now,
+            (said, known) => said == known,
         };
-        let message = message(&site, Some(&alert), alert.at_ms, &[told]);
-        assert_eq!(message["time"], "2026-03-01T08:00:00+00:00");
-        assert_eq!(message["what"], "begins");
-        assert_eq!(message["enclosure"], "mossy-1");
-        assert_eq!(message["open"][0]["enclosure"], "all");
-        assert_eq!(message["open"][0]["danger"], "silent");
+        if !is_same {
+            self.publish_state(None, now_ms);
+            self.next_heartbeat_ms = now_ms;
+            self.said = known;
+        }
+        if now_ms >= self.next_heartbeat_ms || self.next_heartbeat_ms - now_ms > heartbeat::EVERY_MS {
+            self.next_heartbeat_ms = now_ms + heartbeat::EVERY_MS;
+            let open_alerts = self.around.board.open().len();
+            if let Some(own) = heartbeat::alive(&self.around.site, counts, open_alerts, now_ms) {
+                self.publish(own);
+            }
+        }
+    }
+
+    fn publish_state(&self, alert: Option<&Alert>, at_ms: i64) {
+        let site = &self.around.site;
+        let Some(topic) = &site.alerts.mqtt_topic else {
+            return;
+        };
+        let message = message::state(site, alert, at_ms, &self.around.board.open());
+        self.publish(OwnMessage {
+            topic: topic.clone(),
+            payload: message.to_string().into(),
+            retain: true,
+        });
+    }
+
+    fn publish(&self, own: OwnMessage) {
+        if let Err(error) = self.out.try_send(own) {
+            tracing::error!(%error, "an own message could not be published");
+        }
+    }
+}
+
+/// The daily judgement, in the background: the watch does not wait for it.
+struct DailyRound {
+    daily: Daily,
+    judging: Option<JoinHandle<Option<Vec<mosswarden_analysis::findings::Finding>>>>,
+}
+
+impl DailyRound {
+    fn new(site: &Site, before: &[Findings]) -> DailyRound {
+        DailyRound {
+            daily: Daily::new(site, before),
+            judging: None,
+        }
+    }
+
+    async fn look(&mut self, site: &Arc<Site>, now_ms: i64) -> Option<Findings> {
+        if self.judging.as_ref().is_some_and(JoinHandle::is_finished) {
+            let found = self.judging.take()?.await.ok().flatten()?;
+            return self.daily.news(&found, now_ms);
+        }
+        if self.judging.is_none() && self.daily.is_due(site, now_ms) {
+            let site = Arc::clone(site);
+            self.judging = Some(tokio::task::spawn_blocking(move || found(&site, now_ms)));
+        }
+        None
+    }
+}
+
+fn found(site: &Site, now_ms: i64) -> Option<Vec<mosswarden_analysis::findings::Finding>> {
+    let week = Span {
+        from_ms: now_ms - 7 * MS_PER_24_H,
+        until_ms: now_ms,
+    };
+    match judge(site, week) {
+        Ok((_, assessment)) => Some(assessment.verdicts.findings),
+        Err(failure) => {
+            tracing::error!(?failure, "the findings of the day could not be worked out");
+            None
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! The table of days: what happens in a room, minute by minute, and exactly the alerts that are sent.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -7,13 +8,13 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 
-use super::watch::{MS_PER_MIN, Watch};
+use super::watch::{MS_PER_MIN, Seen, Watch};
 
 /// 1 March 2026, 08:00 in Lisbon.
 const START_MS: i64 = 1_772_352_000_000;
 
 /// Two enclosures: one with two sensors, an emergency limit of 30 °C and a heater; one with one sensor and no emergency limit.
-const SITE: &str = r#"
+pub(super) const SITE: &str = r#"
 [site]
 name = "Harbour Street nature room"
 timezone = "Europe/Lisbon"
@@ -62,7 +63,7 @@ const USUAL: Minute = Minute {
     heater: Some(0.0),
 };
 
-fn reading(sensor: &str, quantity: Quantity, at_ms: i64, value: f64) -> Reading {
+pub(super) fn reading(sensor: &str, quantity: Quantity, at_ms: i64, value: f64) -> Reading {
     Reading {
         at_ms,
         received_ms: at_ms,
@@ -82,7 +83,7 @@ fn play(minutes: i64, happens: impl Fn(i64) -> Minute) -> (Vec<String>, Vec<Stri
     // Without a species file the emergency limit of `b` is not set: the table relies on it.
     assert_eq!(site.enclosures[0].limits.emergency_c, Some(30.0));
     assert_eq!(site.enclosures[1].limits.emergency_c, None);
-    let mut watch = Watch::new(&site, START_MS);
+    let mut watch = Watch::new(&site, START_MS, &[], &BTreeSet::new());
     let mut newest: Vec<Reading> = Vec::new();
     let (mut told, mut words) = (Vec::new(), Vec::new());
     for minute in 0..minutes {
@@ -100,7 +101,12 @@ fn play(minutes: i64, happens: impl Fn(i64) -> Minute) -> (Vec<String>, Vec<Stri
             newest.push(reading(sensor, quantity, at_ms, value));
         }
         for second in [0, 10, 20, 30, 40, 50] {
-            for alert in watch.look(at_ms + second * 1000, &newest) {
+            let seen = Seen {
+                readings: &newest,
+                is_connected: true,
+                can_store: true,
+            };
+            for alert in watch.look(at_ms + second * 1000, &seen) {
                 let enclosure = alert.enclosure.as_deref().unwrap_or("all");
                 told.push(format!(
                     "{minute} {enclosure} {} {}",

@@ -5,7 +5,8 @@ use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_HOUR, Zone};
 
-use super::watch::{Danger, Moment, Place};
+use super::place::{Moment, Place};
+use super::watch::Danger;
 
 pub(super) struct Say {
     zone: Zone,
@@ -153,6 +154,34 @@ impl Say {
         format!(
             "{}: readings come again, after {} of silence. What happened meanwhile is not known.",
             place.label,
+            self.lasted(since_ms, now_ms)
+        )
+    }
+
+    pub(super) fn collector_gone(&self, danger: Danger, since_ms: i64, now_ms: i64) -> String {
+        let lasted = self.lasted(since_ms, now_ms);
+        let since = self.moment(since_ms);
+        if danger == Danger::NotStoring {
+            format!(
+                "Readings can't be stored for {lasted}, since {since}: the disk takes nothing. How the enclosures are is not known. \
+                 See whether the disk is full; go and look at the enclosures."
+            )
+        } else {
+            format!(
+                "Cut off from the broker for {lasted}, since {since}. No reading can come in, so how the enclosures are is not known. \
+                 Go and look at them; see whether the broker and the network run."
+            )
+        }
+    }
+
+    pub(super) fn collector_back(&self, danger: Danger, since_ms: i64, now_ms: i64) -> String {
+        let what = if danger == Danger::NotStoring {
+            "Readings are stored again"
+        } else {
+            "The broker is there again"
+        };
+        format!(
+            "{what}, after {}. What was waiting comes in late; what did not wait is not known.",
             self.lasted(since_ms, now_ms)
         )
     }

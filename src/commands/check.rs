@@ -9,6 +9,7 @@ use mosswarden_analysis::words;
 use mosswarden_config::site::{Site, Way};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
+use crate::alerts::{self, Way as WayOut};
 use crate::commands::{now_ms, open_site};
 use crate::reporter::{Failure, Outcome};
 
@@ -47,6 +48,7 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     way_in(&site, &mut tell);
     folder(&site.data_dir, &mut tell);
     secrets(&site, &mut tell);
+    ways_out(&site, &mut tell)?;
     last_readings(&site, &mut tell)?;
     Ok(if trouble == 0 {
         Outcome::Done
@@ -120,10 +122,19 @@ fn secrets(site: &Site, tell: &mut impl FnMut(bool, String)) {
     use std::os::unix::fs::PermissionsExt as _;
     /// Bits with which others than the owner can read or write.
     const OTHERS: u32 = 0o077;
-    for file in [&site.broker.password_file, &site.page.access_file]
-        .into_iter()
-        .flatten()
-    {
+    let alerts = &site.alerts;
+    let login = alerts.email.as_ref().and_then(|email| email.smtp.login.as_ref());
+    let files = [
+        site.broker.password_file.as_ref(),
+        site.broker.tls.as_ref().map(|tls| &tls.key_file),
+        site.page.access_file.as_ref(),
+        alerts
+            .webhook
+            .as_ref()
+            .and_then(|webhook| webhook.secret_file.as_ref()),
+        login.map(|login| &login.password_file),
+    ];
+    for file in files.into_iter().flatten() {
         match fs_err::metadata(file) {
             Ok(found) if found.permissions().mode() & OTHERS != 0 => {
                 tell(
@@ -142,6 +153,54 @@ fn secrets(site: &Site, tell: &mut impl FnMut(bool, String)) {
             ),
         }
     }
+}
+
+/// Whether alerts get out, as the running collector noted it.
+fn ways_out(site: &Site, tell: &mut impl FnMut(bool, String)) -> Result<(), Failure> {
+    let past = alerts::read(&site.data_dir).map_err(Failure::failed("could not read what was told"))?;
+    for way in WayOut::all(site) {
+        if let WayOut::Webhook(webhook) = &way {
+            let is_open = webhook.url.starts_with("http://");
+            tell(
+                webhook.secret_file.is_some() && !(is_open && !leads_here(&webhook.url)),
+                format!(
+                    "webhook: {}, {}",
+                    if is_open { "in the clear" } else { "over TLS" },
+                    if webhook.secret_file.is_some() {
+                        "signed"
+                    } else {
+                        "not signed: its receiver can't know who sends; name a webhook_secret_file"
+                    }
+                ),
+            );
+        }
+        let way = way.as_noted(&past);
+        match alerts::trouble(&way, |at_ms| words::instant(site.zone, at_ms)) {
+            Some(trouble) => tell(false, trouble),
+            None => tell(
+                true,
+                match way.standing.last_sent_ms {
+                    Some(at_ms) => format!(
+                        "alerts by {} to {}: last sent on {}",
+                        way.name,
+                        way.to,
+                        words::instant(site.zone, at_ms)
+                    ),
+                    None => format!(
+                        "alerts by {} to {}: nothing sent yet; try it with: mosswarden alerts --test",
+                        way.name, way.to
+                    ),
+                },
+            ),
+        }
+    }
+    Ok(())
+}
+
+fn leads_here(url: &str) -> bool {
+    ["http://127.", "http://localhost", "http://[::1]"]
+        .iter()
+        .any(|here| url.starts_with(here))
 }
 
 /// How long ago each sensor was last heard, within the last week.

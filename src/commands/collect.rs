@@ -3,13 +3,14 @@
 use std::sync::Arc;
 
 use mosswarden_collector::{Counts, Newest, RunOptions};
-use mosswarden_config::site::Site;
-use tokio::sync::mpsc;
+use mosswarden_config::site::{Site, Way};
+use tokio::sync::{mpsc, oneshot};
 
 use super::now_ms;
-use crate::alerts::{Board, keep_watch};
+use crate::alerts::{self, Board, Scribe, Sentry, keep_watch};
 use crate::page::{self, Page};
 use crate::reporter::{Failure, Outcome};
+use crate::service;
 
 /// Alerts that wait for the way out; a room has fewer dangers than this at once.
 const ALERTS_WAITING: usize = 64;
@@ -20,26 +21,41 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
     let counts = Arc::new(Counts::new(&site));
     let newest = Arc::new(Newest::default());
     let board = Arc::new(Board::default());
+    let scribe =
+        Scribe::start(site.data_dir.clone()).map_err(Failure::failed("could not start the alerts' log"))?;
+    let scribe = Arc::new(scribe);
     let (out, outgoing) = mpsc::channel(ALERTS_WAITING);
+    let (on_ready, ready) = oneshot::channel();
     let options = RunOptions {
         counts: Some(Arc::clone(&counts)),
         newest: Some(Arc::clone(&newest)),
         outgoing: Some(outgoing),
+        on_ready: Some(on_ready),
+        will: alerts::will(&site),
+        last_word: alerts::stopped(&site),
         ..RunOptions::default()
     };
     let summary = runtime.block_on(async {
-        let watch = tokio::spawn(keep_watch(
-            site.clone(),
-            Arc::clone(&newest),
-            Arc::clone(&board),
+        let stopped = stop_signal();
+        let watch = tokio::spawn(keep_watch(Sentry {
+            site: site.clone(),
+            newest: Arc::clone(&newest),
+            counts: Arc::clone(&counts),
+            board: Arc::clone(&board),
+            scribe: Arc::clone(&scribe),
             out,
             now_ms,
-        ));
+        }));
         let shown = match address {
             Some(address) => open_page(&site, address, counts, newest, board).await,
             None => None,
         };
-        let summary = mosswarden_collector::run(site, options, stop_signal()).await;
+        tokio::spawn(say_ready(site.broker.way.clone(), ready));
+        let stop = async {
+            stopped.await;
+            service::stopping();
+        };
+        let summary = mosswarden_collector::run(site, options, stop).await;
         watch.abort();
         if let Some(shown) = shown {
             shown.abort();
@@ -48,6 +64,7 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
     });
     // A judgement under way is of no use any more: it is not waited for.
     runtime.shutdown_background();
+    scribe.close();
     let summary = summary.map_err(Failure::failed("could not collect"))?;
     eprintln!(
         "stopped: {} messages received, {} readings stored, {} refused, {} repeats",
@@ -59,6 +76,17 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
         );
     }
     Ok(Outcome::Done)
+}
+
+/// Built in, ready means that devices can connect; a broker that is not there yet is no reason to call the start failed.
+async fn say_ready(way: Way, listening: oneshot::Receiver<std::net::SocketAddr>) {
+    let is_ready = match way {
+        Way::Builtin { .. } => listening.await.is_ok(),
+        Way::Client { .. } => true,
+    };
+    if is_ready {
+        service::ready();
+    }
 }
 
 /// Opens the page. Where that fails it is said, and collecting goes on without.
@@ -98,17 +126,20 @@ pub(crate) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(Failure::failed("could not start the asynchronous runtime"))
 }
 
-/// Completes at SIGTERM or SIGINT.
-pub(crate) async fn stop_signal() {
+/// Completes at SIGTERM or SIGINT. They are caught from the call on, not only once it is awaited.
+pub(crate) fn stop_signal() -> impl Future<Output = ()> {
     use tokio::signal::unix::{SignalKind, signal};
-    match (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) {
-        (Ok(mut terminate), Ok(mut interrupt)) => {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = interrupt.recv() => {}
+    let signals = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()));
+    async {
+        match signals {
+            (Ok(mut terminate), Ok(mut interrupt)) => {
+                tokio::select! {
+                    _ = terminate.recv() => {}
+                    _ = interrupt.recv() => {}
+                }
             }
+            // Without signal handlers only a kill ends the collector; that is safe, if rude.
+            _ => std::future::pending().await,
         }
-        // Without signal handlers only a kill ends the collector; that is safe, if rude.
-        _ => std::future::pending().await,
     }
 }

@@ -1,12 +1,14 @@
 //! One file a command; what several commands share stands here.
 
 mod advise;
+mod alerts;
 mod audit;
 mod calibrate;
 mod check;
 mod collect;
 mod compare;
 mod demo;
+mod describe;
 mod discover;
 mod export;
 mod flags;
@@ -43,7 +45,11 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
+        Command::Alerts(alerts) => alerts::run(&open_site(site)?, &alerts),
         Command::Simulate(simulate) => simulate::run(&simulate),
+        Command::Service => describe::service(),
+        Command::Completions { shell } => describe::completions(shell),
+        Command::Man { folder } => describe::man(&folder),
     }
 }
 

@@ -11,7 +11,7 @@ use mosswarden_config::site::{Enclosure, Sensor};
 use super::Page;
 use super::judged::Judged;
 use super::layout::ago;
-use crate::alerts::{Danger, Told, not_sent};
+use crate::alerts::Told;
 
 /// Older than this says nothing of now. The alerts use the same half hour.
 pub(super) const OLD_MS: i64 = 30 * 60_000;
@@ -139,7 +139,7 @@ fn verdict(
     if told
         .iter()
         .filter(is_here)
-        .any(|told| told.danger != Danger::Silent)
+        .any(|told| !told.danger.is_ignorance())
         || findings().any(|finding| finding.severity == Severity::Urgent && finding.end_ms.is_none())
     {
         return Verdict::ActNow;
@@ -266,6 +266,9 @@ pub(super) fn collecting(page: &Page, newest_ms: Option<i64>) -> Vec<String> {
             .into_iter()
             .map(|(part, text)| format!("Trouble with the {}: {text}.", part.name())),
     );
-    lines.extend(not_sent(&page.site).map(|words| format!("{words}.")));
+    let ways = page
+        .board
+        .ways_in_trouble(|at_ms| words::instant(page.site.zone, at_ms));
+    lines.extend(ways.into_iter().map(|words| format!("{words}.")));
     lines
 }

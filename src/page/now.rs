@@ -10,7 +10,7 @@ use mosswarden_analysis::report::{Need, Verdict};
 use super::Page;
 use super::layout::{View, ago, answer, capital, count, prose};
 use super::live::{Live, collecting, live};
-use crate::alerts::{Danger, Told};
+use crate::alerts::Told;
 
 pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     let state = page.judging.look();
@@ -89,7 +89,7 @@ pub(super) fn alarm(told: &[Told]) -> String {
         .iter()
         .map(|told| format!("<p>{}</p>\n", prose(&told.text)))
         .collect();
-    let heading = if told.iter().all(|told| told.danger == Danger::Silent) {
+    let heading = if told.iter().all(|told| told.danger.is_ignorance()) {
         "Not known: go and look"
     } else {
         "Act now"

@@ -150,6 +150,8 @@ async fn without_a_reading_it_is_not_known_never_well() {
 async fn an_open_alert_stands_before_everything() {
     let served = served().await;
     served.page.board.set(vec![Told {
+        id: "mossy-1.too-hot.1772352000".to_owned(),
+        acknowledged: None,
         enclosure: Some("mossy-1".to_owned()),
         danger: Danger::TooHot,
         since_ms: NOW_MS,

@@ -143,6 +143,17 @@ impl Five {
         if let Some((username, password)) = &settings.login {
             options.set_credentials(username, password);
         }
+        if let Some(will) = &settings.will {
+            use v5::mqttbytes::{QoS, v5::LastWill};
+            let payload = will.payload.to_vec();
+            options.set_last_will(LastWill::new(
+                will.topic.as_str(),
+                payload,
+                QoS::AtLeastOnce,
+                will.retain,
+                None,
+            ));
+        }
         let (client, events) = v5::AsyncClient::new(options, REQUESTS_MAX);
         Five {
             client,
@@ -281,6 +292,15 @@ impl Four {
             .set_transport(transport(settings));
         if let Some((username, password)) = &settings.login {
             options.set_credentials(username, password);
+        }
+        if let Some(will) = &settings.will {
+            let payload = will.payload.to_vec();
+            options.set_last_will(rumqttc::LastWill::new(
+                &will.topic,
+                payload,
+                mqttbytes::QoS::AtLeastOnce,
+                will.retain,
+            ));
         }
         let (client, mut events) = rumqttc::AsyncClient::new(options, REQUESTS_MAX);
         events.network_options = network();

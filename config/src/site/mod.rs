@@ -91,21 +91,68 @@ pub struct Page {
     pub access_file: Option<PathBuf>,
 }
 
+/// Whom to tell of danger, and how. Each way is off unless named.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Alerts {
     pub mqtt_topic: Option<String>,
-    pub webhook_url: Option<String>,
-    pub email_to: Option<String>,
-    pub smtp: Option<Smtp>,
+    /// Where the collector says every minute that it lives.
+    pub heartbeat_topic: Option<String>,
+    /// Hours of local time in which only danger is told.
+    pub quiet: Option<Quiet>,
+    /// Whether new findings are told once a day.
+    pub findings: bool,
+    pub webhook: Option<Webhook>,
+    pub email: Option<Email>,
 }
 
+/// Hours of local time; with an end before the start they go over midnight.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Quiet {
+    pub local_start: NaiveTime,
+    pub local_end: NaiveTime,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Webhook {
+    pub url: String,
+    /// Its first line is the key with which each message is signed.
+    pub secret_file: Option<PathBuf>,
+    /// Whom to believe instead of the system's authorities.
+    pub ca_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Email {
+    /// One address, or several with commas between.
+    pub to: String,
+    pub smtp: Smtp,
+}
+
+/// The mail server that takes messages in.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Smtp {
     pub host: String,
     pub port: u16,
+    pub tls: SmtpTls,
     pub from: String,
-    pub username: Option<String>,
-    pub password_file: Option<PathBuf>,
+    pub login: Option<SmtpLogin>,
+    pub ca_file: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SmtpLogin {
+    pub username: String,
+    pub password_file: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SmtpTls {
+    /// In the clear until the server agrees to TLS; nothing is sent where it does not. RFC 3207.
+    StartTls,
+    /// TLS from the first byte. RFC 8314.
+    Tls,
+    /// In the clear; only to this machine.
+    Off,
 }
 
 #[derive(Debug, Clone)]

@@ -1,5 +1,6 @@
 //! From the text of a site file to [`Site`]: every key is read, checked and given its default here.
 
+mod alerts;
 mod broker;
 mod crossing;
 mod device;
@@ -11,11 +12,12 @@ mod service;
 
 use std::path::Path;
 
+use alerts::alerts;
 use broker::broker;
 use crossing::{Places, check_controllers, check_ids_and_topics};
 use enclosure::{ENCLOSURE_KEYS, enclosure};
 use sensor::{SENSOR_KEYS, sensor};
-use service::{alerts, collect, page};
+use service::{collect, page};
 
 use super::*;
 use crate::species::SpeciesList;

@@ -1,4 +1,4 @@
-//! `[collect]`, `[page]` and `[alerts]`: what the running program does besides taking readings in.
+//! `[collect]` and `[page]`: what the running program does besides taking readings in.
 
 use std::path::Path;
 
@@ -46,39 +46,4 @@ pub(super) fn page(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) 
     }
     page.access_file = reader.text(&section, "access_file").map(|file| base.join(file));
     page
-}
-
-pub(super) fn alerts(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Alerts {
-    let keys = ["mqtt_topic", "webhook_url", "email_to", "smtp"];
-    let Some(section) = reader.child(top, "alerts", "[alerts]", &keys) else {
-        return Alerts::default();
-    };
-    let smtp_keys = ["host", "port", "from", "username", "password_file"];
-    let smtp = reader
-        .child(&section, "smtp", "[alerts.smtp]", &smtp_keys)
-        .and_then(|inner| {
-            /// Submission with STARTTLS, RFC 6409.
-            const SUBMISSION_PORT: u32 = 587;
-            Some(Smtp {
-                host: reader.required_text(&inner, "host", "\"mail.example.org\"")?,
-                port: reader
-                    .count(&inner, "port")
-                    .unwrap_or(SUBMISSION_PORT)
-                    .try_into()
-                    .ok()?,
-                from: reader.required_text(&inner, "from", "\"mosswarden@example.org\"")?,
-                username: reader.text(&inner, "username"),
-                password_file: reader.text(&inner, "password_file").map(|file| base.join(file)),
-            })
-        });
-    let alerts = Alerts {
-        mqtt_topic: reader.text(&section, "mqtt_topic"),
-        webhook_url: reader.text(&section, "webhook_url"),
-        email_to: reader.text(&section, "email_to"),
-        smtp,
-    };
-    if alerts.email_to.is_some() && alerts.smtp.is_none() {
-        reader.missing(&section, "[alerts.smtp]", "a table with host and from");
-    }
-    alerts
 }

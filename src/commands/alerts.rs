@@ -1,0 +1,72 @@
+//! `alerts`: which dangers are open, whether the ways to tell them work, and a test message.
+
+use mosswarden_analysis::words;
+use mosswarden_config::site::Site;
+
+use super::now_ms;
+use crate::alerts::{self, Item, News, Way};
+use crate::cli;
+use crate::reporter::{Failure, Outcome};
+
+pub(crate) fn run(site: &Site, asked: &cli::Alerts) -> Result<Outcome, Failure> {
+    if asked.test {
+        return test(site);
+    }
+    let past = alerts::read(&site.data_dir).map_err(Failure::failed("could not read what was told"))?;
+    let open = past.open();
+    if open.is_empty() {
+        println!("No danger is open, as far as `collect` has noted.");
+    }
+    let moment = |at_ms| words::instant(site.zone, at_ms);
+    for told in &open {
+        println!("{}", told.text);
+        if let Some(known) = &told.acknowledged {
+            println!("  acknowledged by {} on {}", known.by, moment(known.at_ms));
+        }
+    }
+    for way in Way::all(site) {
+        let way = way.as_noted(&past);
+        let said = alerts::trouble(&way, moment).unwrap_or_else(|| {
+            let last = match way.standing.last_sent_ms {
+                Some(at_ms) => format!("last sent on {}", moment(at_ms)),
+                None => "nothing sent yet; try it with: mosswarden alerts --test".to_owned(),
+            };
+            format!("Alerts by {} to {}: {last}", way.name, way.to)
+        });
+        println!("{said}.");
+    }
+    Ok(if open.is_empty() {
+        Outcome::Done
+    } else {
+        Outcome::Attention
+    })
+}
+
+fn test(site: &Site) -> Result<Outcome, Failure> {
+    let ways = Way::all(site);
+    if ways.is_empty() {
+        return Err(Failure::usage(
+            "the site file names neither a webhook nor an e-mail address",
+            "write webhook_url, or email_to and [alerts.smtp], under [alerts]",
+        ));
+    }
+    let at_ms = now_ms();
+    let item = Item {
+        number: 0,
+        news: News::Test {
+            at_ms,
+            text: "This is a test that somebody asked for. Nothing is wrong.".to_owned(),
+        },
+    };
+    let mut outcome = Outcome::Done;
+    for way in ways {
+        match way.send(site, &item, at_ms) {
+            Ok(()) => println!("{} to {}: sent; see whether it arrived", way.name(), way.to()),
+            Err(error) => {
+                println!("{} to {}: {error}", way.name(), way.to());
+                outcome = Outcome::Attention;
+            }
+        }
+    }
+    Ok(outcome)
+}
