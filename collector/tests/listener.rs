@@ -42,6 +42,7 @@ impl Collector {
             counts: Some(Arc::clone(&counts)),
             newest: Some(Arc::clone(&newest)),
             outgoing: None,
+            ..RunOptions::default()
         };
         let task = tokio::spawn(run(site, options, async {
             let _dropped = stopped.await;
