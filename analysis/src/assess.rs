@@ -17,6 +17,26 @@ pub struct Assessment {
     pub conditions: Vec<conditions::Outcome>,
 }
 
+impl Assessment {
+    /// Takes out what was said of one place (an enclosure's id, or `room`).
+    pub(crate) fn let_go_of(&mut self, place: &str) {
+        for verdicts in [&mut self.verdicts, &mut self.trust.verdicts] {
+            verdicts.findings.retain(|finding| finding.enclosure != place);
+            verdicts.not_assessed.retain(|item| item.enclosure != place);
+        }
+        self.trust.sensors.retain(|sensor| sensor.enclosure != place);
+    }
+
+    /// Takes in what was said of other places.
+    pub(crate) fn join(&mut self, other: Assessment) {
+        self.verdicts.extend(other.verdicts);
+        self.trust.verdicts.extend(other.trust.verdicts);
+        self.trust.sensors.extend(other.trust.sensors);
+        self.trust.trusted.extend(other.trust.trusted);
+        self.conditions.extend(other.conditions);
+    }
+}
+
 /// The span of readings that judging `span` needs: it and what is usual before it.
 pub fn needed(span: Span) -> Span {
     Span {

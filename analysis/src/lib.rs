@@ -5,6 +5,7 @@
 //! - [`load`]: the archive's files to one [`series::Series`] a sensor and quantity.
 //! - [`trusted`]: what the trust room hands on.
 //! - [`assess`]: the whole judgement in one call.
+//! - [`by_part`]: the same, a few enclosures at a time.
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`calibrate`]: a sensor checked beside another or over a salt: offset and gain with their doubt, or a refusal.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
@@ -21,6 +22,7 @@
 
 pub mod assess;
 pub mod audit;
+pub mod by_part;
 pub mod calibrate;
 pub mod conditions;
 pub mod findings;

@@ -12,11 +12,13 @@ mod import;
 mod journal;
 mod report;
 mod simulate;
+mod verify;
 
 use std::path::PathBuf;
 
 use chrono::Utc;
-use mosswarden_analysis::assess::{Assessment, assess, needed};
+use mosswarden_analysis::assess::Assessment;
+use mosswarden_analysis::by_part::assess_by_part;
 use mosswarden_analysis::load::{self, Record};
 use mosswarden_config::site::{Enclosure, Site, nearest};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -28,9 +30,10 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     let site = arguments.site;
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
-        Command::Collect => collect::run(open_site(site)?),
+        Command::Collect(collect) => collect::run(open_site(site)?, collect),
         Command::Discover(discover) => discover::run(&discover),
         Command::Check => check::run(site),
+        Command::Verify(asked) => verify::run(&open_site(site)?, &asked),
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
@@ -104,8 +107,8 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Reads what judging `span` needs, with what is durable but not yet in a file.
-fn record(site: &Site, span: Span) -> Result<Record, Failure> {
+/// Judges a span, a few enclosures at a time; the record holds what pictures of the span need.
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
     let journal = mosswarden_collector::journal::list(&site.data_dir)
         .map_err(Failure::failed("could not read the journal"))?;
     let tail = mosswarden_collector::tail(&site.data_dir, site)
@@ -118,13 +121,9 @@ fn record(site: &Site, span: Span) -> Result<Record, Failure> {
             known.unreadable
         );
     }
-    load::load(&site.data_dir, needed(span), None, tail, journal.entries)
-        .map(|record| record.with_corrections(known.corrections))
-        .map_err(Failure::failed("could not read the archive"))
-}
-
-pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-    let record = record(site, span)?;
-    let assessment = assess(site, &record, span);
-    Ok((record, assessment))
+    assess_by_part(site, span, |ids, needed| {
+        load::load(&site.data_dir, needed, Some(ids), &tail, journal.entries.clone())
+            .map(|record| record.with_corrections(known.corrections.clone()))
+    })
+    .map_err(Failure::failed("could not read the archive"))
 }
