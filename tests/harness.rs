@@ -129,10 +129,24 @@ impl Home {
 
     /// Starts `collect`.
     pub(crate) fn collect(&self) -> Collector {
-        let log = self.path("collect.log");
+        self.collect_as(&["collect"], "collect.log")
+    }
+
+    /// Starts one of several collectors that share a broker's messages, and waits until it is connected.
+    pub(crate) fn collect_shared(&self, name: &str) -> Collector {
+        let mut collector = self.collect_as(&["collect", "--share", name], &format!("collect-{name}.log"));
+        wait_until("the collector is connected to the broker", || {
+            collector.must_run();
+            collector.log().contains("connected to the broker")
+        });
+        collector
+    }
+
+    fn collect_as(&self, arguments: &[&str], log: &str) -> Collector {
+        let log = self.path(log);
         let file = fs_err::File::create(&log).expect("the temporary folder can be written");
         let child = self
-            .command(&["collect"])
+            .command(arguments)
             .stdout(Stdio::null())
             .stderr(file.into_parts().0)
             .spawn()
