@@ -26,11 +26,13 @@ pub(crate) enum Command {
     /// Show the whole job on this machine with invented data: devices, collector, archive, findings, report
     Demo(Demo),
     /// Collect readings from MQTT until stopped; serves the page and raises alerts
-    Collect,
+    Collect(Collect),
     /// Listen to a broker and draft a site file from what it says
     Discover(Discover),
     /// Say whether the site file, the way in, the folder and the clock are fit; changes nothing
     Check,
+    /// Look through every file of the archive and say what is wrong; exit code 3 where something is
+    Verify(Verify),
     /// Take history in from tidy CSV
     Import(Import),
     /// Give readings as tidy CSV
@@ -88,6 +90,21 @@ pub(crate) struct Demo {
     /// Seed of the invented data
     #[arg(long, default_value_t = 1)]
     pub(crate) seed: u64,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Collect {
+    /// The name of this collector, where several take turns at one broker's messages and write one archive (MQTT 5 shared
+    /// subscriptions); it has no page and sends no alerts
+    #[arg(long, value_name = "NAME")]
+    pub(crate) share: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Verify {
+    /// Put right what can be, without losing a reading; damaged files are set aside. Stop the collector first
+    #[arg(long)]
+    pub(crate) repair: bool,
 }
 
 #[derive(Debug, Args)]

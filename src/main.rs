@@ -18,7 +18,7 @@ fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
     logging::start(
         arguments.verbose,
-        matches!(arguments.command, cli::Command::Collect),
+        matches!(arguments.command, cli::Command::Collect(_)),
     );
     match commands::run(arguments) {
         Ok(outcome) => outcome.into(),

@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use crate::harness::{Home, Python, root};
+use crate::harness::{Home, Python, root, wait_until};
 
 /// The sample day's site and readings in a home of their own.
 pub(crate) fn sample_home() -> Home {
@@ -58,7 +58,7 @@ fn duckdb_and_pyarrow_open_it_unchanged() {
     assert_eq!(seen["duckdb"]["rows_by_date"], seen["pyarrow"]["rows_by_date"]);
     assert_eq!(seen["duckdb"]["warmest_c"], seen["pyarrow"]["warmest_c"]);
     let metadata = &seen["metadata"];
-    assert_eq!(metadata["mosswarden.format"], "1");
+    assert_eq!(metadata["mosswarden.format"], "2");
     let units: serde_json::Value =
         serde_json::from_str(metadata["mosswarden.units"].as_str().expect("units")).expect("units are JSON");
     for column in ["at", "received", "value", "quantity", "mark"] {
@@ -70,6 +70,79 @@ fn duckdb_and_pyarrow_open_it_unchanged() {
             .is_some_and(|text| text.contains("temperature Cel, humidity %RH"))
     );
     assert_eq!(seen["compression"], json!(["ZSTD"]));
+}
+
+/// The sample day in a month's file, as a running collector leaves it.
+fn sample_month() -> Home {
+    let home = sample_home();
+    let site = home.path("site.toml");
+    let text = fs_err::read_to_string(&site).expect("the site file");
+    fs_err::write(&site, with_port(&text)).expect("the home can be written");
+    let collector = home.collect();
+    wait_until("the month has its daily figures", || home.path("data/summaries/2026-06.parquet").exists());
+    wait_until("its days are gone", || !home.path("data/readings/date=2026-06-11").exists());
+    collector.stop("TERM");
+    assert!(home.path("data/readings/month=2026-06/month.parquet").is_file());
+    home
+}
+
+/// The sample's site with free ports of this machine.
+fn with_port(site: &str) -> String {
+    let lines = site.lines().map(|line| match line.split_once('=') {
+        Some((key, _)) if key.trim() == "listen" => format!("{key}= \"127.0.0.1:0\""),
+        _ => line.to_owned(),
+    });
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn a_month_holds_what_its_days_held_and_is_found_sound() {
+    let days = sample_home();
+    let month = sample_month();
+    assert_eq!(month.exported(), days.exported());
+    let span = ["flags", "--from", "2026-06-11", "--to", "2026-06-12", "--format", "json"];
+    assert_eq!(month.run(&span).stdout, days.run(&span).stdout);
+    let said = month.run(&["verify"]).expect_code(0);
+    assert!(said.stdout.ends_with("Nothing is wrong.\n"), "{}", said.stdout);
+}
+
+#[test]
+fn the_pages_questions_are_answered_by_duckdb() {
+    let Some(python) = Python::find() else {
+        return;
+    };
+    let home = sample_month();
+    let page = root().join("collector/ARCHIVE.md");
+    let rows = python
+        .run("ask_archive.py", &["duckdb", &page.to_string_lossy(), &home.path("").to_string_lossy()])
+        .expect_code(0)
+        .json();
+    let rows: Vec<u64> = rows.as_array().expect("a list").iter().filter_map(serde_json::Value::as_u64).collect();
+    assert_eq!(rows.len(), 5, "{rows:?}");
+    assert!(rows[0] > 0 && rows[2] > 0 && rows[4] > 0, "{rows:?}");
+}
+
+/// Heavy (pyspark takes half a GB, and a Java): run where MOSSWARDEN_SPARK_PYTHON names a Python that has pyspark and duckdb.
+#[test]
+fn spark_reads_it_in_place_and_agrees_with_duckdb() {
+    let Some(python) = std::env::var_os("MOSSWARDEN_SPARK_PYTHON") else {
+        eprintln!("skipped: MOSSWARDEN_SPARK_PYTHON is not set");
+        return;
+    };
+    let home = sample_month();
+    let page = root().join("collector/ARCHIVE.md");
+    let script = root().join("tests/python/ask_archive.py");
+    let done = std::process::Command::new(python)
+        .arg(script)
+        .arg("spark")
+        .args([page, home.path("")])
+        .output()
+        .expect("Python starts");
+    let said = String::from_utf8_lossy(&done.stdout).into_owned();
+    let seen: serde_json::Value = serde_json::from_str(said.lines().last().unwrap_or_default())
+        .unwrap_or_else(|error| panic!("{error}: {said}{}", String::from_utf8_lossy(&done.stderr)));
+    assert_eq!(seen["same"], true, "{seen}");
+    assert_eq!(seen["readings"], home.exported().len(), "{seen}");
 }
 
 #[test]

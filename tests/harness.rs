@@ -139,10 +139,30 @@ impl Home {
         &self,
         environment: impl FnOnce(&Path) -> Vec<(&'static str, String)>,
     ) -> Collector {
-        let log = self.path("collect.log");
+        self.collect_as(&["collect"], "collect.log", environment)
+    }
+
+    /// Starts one of several collectors that share a broker's messages, and waits until it is connected.
+    pub(crate) fn collect_shared(&self, name: &str) -> Collector {
+        let log = format!("collect-{name}.log");
+        let mut collector = self.collect_as(&["collect", "--share", name], &log, |_| Vec::new());
+        wait_until("the collector is connected to the broker", || {
+            collector.must_run();
+            collector.log().contains("connected to the broker")
+        });
+        collector
+    }
+
+    fn collect_as(
+        &self,
+        arguments: &[&str],
+        log: &str,
+        environment: impl FnOnce(&Path) -> Vec<(&'static str, String)>,
+    ) -> Collector {
+        let log = self.path(log);
         let file = fs_err::File::create(&log).expect("the temporary folder can be written");
         let child = self
-            .command(&["collect"])
+            .command(arguments)
             .envs(environment(&log))
             .stdout(Stdio::null())
             .stderr(file.into_parts().0)

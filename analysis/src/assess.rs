@@ -17,6 +17,35 @@ pub struct Assessment {
     pub conditions: Vec<conditions::Outcome>,
 }
 
+impl Assessment {
+    /// Takes out what was said of one place (an enclosure's id, or `room`).
+    pub(crate) fn let_go_of(&mut self, place: &str) {
+        let verdicts = &mut self.trust.verdicts;
+        verdicts.findings.retain(|finding| finding.enclosure != place);
+        verdicts.not_assessed.retain(|item| item.enclosure != place);
+        self.trust.sensors.retain(|sensor| sensor.enclosure != place);
+    }
+
+    /// Takes in what was said of other places.
+    pub(crate) fn join(&mut self, other: Assessment) {
+        self.trust.verdicts.extend(other.trust.verdicts);
+        self.trust.sensors.extend(other.trust.sensors);
+        self.trust.trusted.extend(other.trust.trusted);
+        self.conditions.extend(other.conditions);
+    }
+
+    /// Says what only the whole site can tell, and puts all verdicts in the order in which they are printed.
+    pub(crate) fn finish(mut self, site: &Site) -> Self {
+        conditions::together(site, &mut self.conditions);
+        self.verdicts = self.trust.verdicts.clone();
+        for outcome in &self.conditions {
+            self.verdicts.extend(outcome.verdicts.clone());
+        }
+        self.verdicts.sort();
+        self
+    }
+}
+
 /// The span of readings that judging `span` needs: it and what is usual before it.
 pub fn needed(span: Span) -> Span {
     Span {
@@ -27,20 +56,19 @@ pub fn needed(span: Span) -> Span {
 
 /// Judges `span` by a record that reaches back as [`needed`] says and holds nothing later than the span's end.
 pub fn assess(site: &Site, record: &Record, span: Span) -> Assessment {
-    let trust = trust::assess(site, record, span);
-    let mut conditions: Vec<conditions::Outcome> = site
+    assess_part(site, record, span).finish(site)
+}
+
+/// Judges the sensors and enclosures of a part of a site, without what [`Assessment::finish`] adds.
+pub(crate) fn assess_part(part: &Site, record: &Record, span: Span) -> Assessment {
+    let trust = trust::assess(part, record, span);
+    let conditions = part
         .enclosures
         .iter()
-        .map(|enclosure| conditions::assess(site, enclosure, record, &trust.trusted, span))
+        .map(|enclosure| conditions::assess(part, enclosure, record, &trust.trusted, span))
         .collect();
-    conditions::together(site, &mut conditions);
-    let mut verdicts = trust.verdicts.clone();
-    for outcome in &conditions {
-        verdicts.extend(outcome.verdicts.clone());
-    }
-    verdicts.sort();
     Assessment {
-        verdicts,
+        verdicts: Verdicts::default(),
         trust,
         conditions,
     }

@@ -6,6 +6,7 @@
 //! - [`trusted`]: what the trust room hands on.
 //! - [`advise`]: misting times that would hold the band, by a fitted moisture model.
 //! - [`assess`]: the whole judgement in one call.
+//! - [`by_part`]: the same, a few enclosures at a time.
 //! - [`trust`]: which sensor can be trusted, and how far.
 //! - [`calibrate`]: a sensor checked beside another or over a salt: offset and gain with their doubt, or a refusal.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
@@ -24,6 +25,7 @@
 pub mod advise;
 pub mod assess;
 pub mod audit;
+pub mod by_part;
 pub mod calibrate;
 pub mod compare;
 pub mod conditions;

@@ -1,9 +1,10 @@
 //! The archive's files to series in memory: the only place that reads readings from disk.
 //!
 //! In: the data folder, a span, and durable readings that are not yet in a file. Out: one [`Series`] for each sensor and
-//! quantity, sorted, each reading once. Nothing later than the span's end can be seen. Only the days of the span are opened.
+//! quantity, sorted, each reading once. Nothing later than the span's end can be seen. Only the days of the span are opened, and of
+//! them only what may hold the sensors that are wanted: `columns` reads it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -15,6 +16,8 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use polars::prelude::*;
 
 use crate::series::Series as Samples;
+
+mod columns;
 
 /// Why the archive could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -108,6 +111,28 @@ impl Record {
         }
     }
 
+    /// Lets go of what was measured before an instant; states of devices stay, they are few and hold on.
+    pub fn let_go_before(&mut self, from_ms: i64) {
+        for ((_, quantity), series) in &mut self.series {
+            if *quantity != Quantity::State {
+                *series = series.since(from_ms);
+            }
+        }
+        self.series.retain(|_, series| !series.is_empty());
+    }
+
+    /// Takes another record of the same span in: its series beside the ones that are here.
+    pub fn join(&mut self, other: Record) {
+        self.span = self.span.or(other.span);
+        self.series.extend(other.series);
+        self.files.extend(other.files);
+        self.files.sort();
+        self.files.dedup();
+        self.misdated.extend(other.misdated);
+        self.journal = other.journal;
+        self.corrections = other.corrections;
+    }
+
     /// Adds what checks said of sensors, leaving out what begins to hold after the span.
     pub fn with_corrections(mut self, corrections: Vec<Correction>) -> Record {
         let until_ms = self.span.map_or(i64::MAX, |span| span.until_ms);
@@ -124,38 +149,36 @@ impl Record {
     }
 }
 
-/// Reads every reading with `span.from ≤ at < span.until`; `tail` holds durable readings that no file has yet.
+/// Reads every reading with `span.from ≤ at < span.until`, of the sensors and devices in `wanted` (all of them where it is `None`);
+/// `tail` holds durable readings that no file has yet.
+///
+/// Only days and row groups that may hold something wanted are read. While a collector merges files, what vanished under the hands
+/// is looked for again: nothing is missed.
 ///
 /// # Errors
 /// [`LoadError`] names the file. An absent folder is an empty record, not an error.
 pub fn load(
     data_dir: &Path,
     span: Span,
-    wanted: Option<&dyn Fn(&str) -> bool>,
-    tail: Vec<Reading>,
+    wanted: Option<&BTreeSet<String>>,
+    tail: &[Reading],
     journal: Vec<Entry>,
 ) -> Result<Record, LoadError> {
-    let mut gathered = Gathered::default();
-    let mut files = Vec::new();
-    for file in files_of(data_dir, span)? {
-        read_file(&file, span, wanted, &mut gathered)?;
-        files.push(file);
-    }
+    let (mut gathered, files) = gather(data_dir, span, wanted)?;
     for reading in tail {
-        if span.contains(reading.at_ms) && wanted.is_none_or(|wanted| wanted(&reading.sensor)) {
-            gathered.add(reading);
+        if span.contains(reading.at_ms) && wanted.is_none_or(|wanted| wanted.contains(&*reading.sensor)) {
+            gathered.add(reading.clone());
         }
     }
-    let mut misdated = Gathered::default();
     let reset = Span {
         from_ms: i64::MIN / 2,
         until_ms: CLOCK_RESET_BEFORE_MS,
     };
-    if span.from_ms >= CLOCK_RESET_BEFORE_MS {
-        for file in files_of(data_dir, reset)? {
-            read_file(&file, reset, wanted, &mut misdated)?;
-        }
-    }
+    let misdated = if span.from_ms >= CLOCK_RESET_BEFORE_MS {
+        gather(data_dir, reset, wanted)?.0
+    } else {
+        Gathered::default()
+    };
     let mut record = gathered.finish(Some(span));
     record.files = files;
     record.note_misdated(misdated);
@@ -167,7 +190,48 @@ pub fn load(
     Ok(record)
 }
 
-/// Parquet files of the days that overlap the span, in order of day and name.
+/// How often the folder is looked through anew when files vanish while they are being read; a collector merges a few times a day.
+const TRIES_MAX: usize = 10;
+
+/// Calls `read` with every file of the span; begins anew with `start()` when one vanished, for then it stands in another file.
+fn each_file<T>(
+    data_dir: &Path,
+    span: Span,
+    start: impl Fn() -> T,
+    mut read: impl FnMut(&Path, &mut T) -> Result<bool, LoadError>,
+) -> Result<(T, Vec<PathBuf>), LoadError> {
+    let mut vanished = None;
+    for _ in 0..TRIES_MAX {
+        let mut into = start();
+        let files = files_of(data_dir, span)?;
+        vanished = None;
+        for file in &files {
+            if !read(file, &mut into)? {
+                vanished = Some(file.clone());
+                break;
+            }
+        }
+        if vanished.is_none() {
+            return Ok((into, files));
+        }
+    }
+    Err(LoadError::Io {
+        path: vanished.unwrap_or_default(),
+        source: std::io::ErrorKind::NotFound.into(),
+    })
+}
+
+fn gather(
+    data_dir: &Path,
+    span: Span,
+    wanted: Option<&BTreeSet<String>>,
+) -> Result<(Gathered, Vec<PathBuf>), LoadError> {
+    each_file(data_dir, span, Gathered::default, |file, gathered: &mut Gathered| {
+        read_file(file, span, wanted, gathered)
+    })
+}
+
+/// Parquet files of the days and months that overlap the span, in order of folder and name.
 fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
     let root = table::readings_dir(data_dir);
     let (first, last) = (
@@ -175,13 +239,13 @@ fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
         table::partition_date(span.until_ms - 1),
     );
     let mut files = Vec::new();
-    for day in list(&root)? {
-        let date = day
+    for folder in list(&root)? {
+        let dates = folder
             .file_name()
-            .and_then(|name| table::date_of_partition(&name.to_string_lossy()));
-        if date.is_some_and(|date| first <= date && date <= last) {
+            .and_then(|name| table::dates_of_partition(&name.to_string_lossy()));
+        if dates.is_some_and(|(from, until)| first <= until && from <= last) {
             files.extend(
-                list(&day)?
+                list(&folder)?
                     .into_iter()
                     .filter(|file| file.extension().is_some_and(|e| e == "parquet")),
             );
@@ -209,47 +273,30 @@ fn list(dir: &Path) -> Result<Vec<PathBuf>, LoadError> {
     }
 }
 
+/// Adds a file's rows; `false` where it is not there any more.
 fn read_file(
     path: &Path,
     span: Span,
-    wanted: Option<&dyn Fn(&str) -> bool>,
+    wanted: Option<&BTreeSet<String>>,
     gathered: &mut Gathered,
-) -> Result<(), LoadError> {
-    let file = match std::fs::File::open(path) {
-        Ok(file) => file,
-        // Compaction replaced it after the folder was listed; its readings stand in the file that replaced it.
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
-        Err(source) => {
-            return Err(LoadError::Io {
-                path: path.to_owned(),
-                source,
-            });
-        }
+) -> Result<bool, LoadError> {
+    const READ: [&str; 6] = [
+        column::AT,
+        column::RECEIVED,
+        column::SENSOR,
+        column::QUANTITY,
+        column::VALUE,
+        column::MARK,
+    ];
+    let Some(file) = columns::File::open(path)? else {
+        return Ok(false);
     };
-    let wrap = |source: PolarsError| LoadError::Parquet {
-        path: path.to_owned(),
-        source,
-    };
-    let mut reader = ParquetReader::new(file);
-    let metadata = reader.get_metadata().map_err(wrap)?;
-    let found = metadata.key_value_metadata().as_ref().and_then(|pairs| {
-        pairs
-            .iter()
-            .find(|pair| pair.key == table::FORMAT_KEY)?
-            .value
-            .as_deref()?
-            .parse()
-            .ok()
-    });
-    if let Some(found) = found.filter(|found: &u32| *found > table::FORMAT_VERSION) {
-        return Err(LoadError::TooNew {
-            path: path.to_owned(),
-            found,
-            known: table::FORMAT_VERSION,
-        });
+    for rows in file.runs(span, wanted) {
+        let frame = file.read(rows, Some(&READ))?;
+        let wrap = |source| file.wrap(source);
+        gathered.add_frame(&frame, span, wanted).map_err(wrap)?;
     }
-    let frame = reader.finish().map_err(wrap)?;
-    gathered.add_frame(&frame, span, wanted).map_err(wrap)
+    Ok(true)
 }
 
 #[derive(Default)]
@@ -263,6 +310,49 @@ struct Row {
     received_ms: i64,
     value: f64,
     mark: Mark,
+}
+
+/// The series of one sensor, taken out of the map while its rows come in.
+struct OfSensor<'g> {
+    series: &'g mut BTreeMap<(Arc<str>, Quantity), Vec<Row>>,
+    name: Arc<str>,
+    /// By the quantity's word, in the order in which they were met; `None` for words of a later version.
+    rows: Vec<(String, Option<Quantity>, Vec<Row>)>,
+}
+
+impl<'g> OfSensor<'g> {
+    fn new(series: &'g mut BTreeMap<(Arc<str>, Quantity), Vec<Row>>, name: &str) -> OfSensor<'g> {
+        OfSensor {
+            series,
+            name: Arc::from(name),
+            rows: Vec::new(),
+        }
+    }
+
+    fn push(&mut self, kind: &str, row: Row) {
+        let place = match self.rows.iter().position(|(known, _, _)| known == kind) {
+            Some(place) => place,
+            None => {
+                let quantity = Quantity::from_name(kind);
+                let held = quantity
+                    .and_then(|quantity| self.series.remove(&(Arc::clone(&self.name), quantity)))
+                    .unwrap_or_default();
+                self.rows.push((kind.to_owned(), quantity, held));
+                self.rows.len() - 1
+            }
+        };
+        if self.rows[place].1.is_some() {
+            self.rows[place].2.push(row);
+        }
+    }
+
+    fn finish(self) {
+        for (_, quantity, rows) in self.rows {
+            if let Some(quantity) = quantity {
+                self.series.insert((Arc::clone(&self.name), quantity), rows);
+            }
+        }
+    }
 }
 
 impl Gathered {
@@ -282,54 +372,45 @@ impl Gathered {
         &mut self,
         frame: &DataFrame,
         span: Span,
-        wanted: Option<&dyn Fn(&str) -> bool>,
+        wanted: Option<&BTreeSet<String>>,
     ) -> PolarsResult<()> {
-        let at = frame
-            .column(column::AT)?
-            .datetime()?
-            .physical()
-            .rechunk()
-            .into_owned();
-        let received = frame
-            .column(column::RECEIVED)?
-            .datetime()?
-            .physical()
-            .rechunk()
-            .into_owned();
+        let at = columns::instants(frame, column::AT)?;
+        let received = columns::instants(frame, column::RECEIVED)?;
         let sensor = frame.column(column::SENSOR)?.str()?.rechunk().into_owned();
         let quantity = frame.column(column::QUANTITY)?.str()?.rechunk().into_owned();
         let value = frame.column(column::VALUE)?.f64()?.rechunk().into_owned();
         let mark = frame.column(column::MARK)?.str()?.rechunk().into_owned();
-        // Rows of one sensor and quantity stand together, so the map is asked once a run, not once a row.
-        let mut current: Option<(String, String)> = None;
-        let mut rows: Option<&mut Vec<Row>> = None;
-        for index in 0..frame.height() {
-            let (Some(name), Some(kind), Some(at_ms), Some(value)) = (
-                sensor.get(index),
-                quantity.get(index),
-                at.get(index),
-                value.get(index),
-            ) else {
-                continue;
-            };
-            let same = current.as_ref().is_some_and(|(n, k)| n == name && k == kind);
-            if !same {
-                current = Some((name.to_owned(), kind.to_owned()));
-                rows = match Quantity::from_name(kind) {
-                    Some(quantity) if wanted.is_none_or(|wanted| wanted(name)) => {
-                        Some(self.series.entry((Arc::from(name), quantity)).or_default())
+        let mut from = 0;
+        // Rows of one sensor stand together, so that its name is looked up once a run.
+        while from < frame.height() {
+            let name = sensor.get(from);
+            let until = (from..frame.height())
+                .find(|index| sensor.get(*index) != name)
+                .unwrap_or(frame.height());
+            let name = name.filter(|name| wanted.is_none_or(|wanted| wanted.contains(*name)));
+            if let Some(name) = name {
+                let mut of_sensor = OfSensor::new(&mut self.series, name);
+                for index in from..until {
+                    let (Some(kind), Some(at_ms), Some(value)) =
+                        (quantity.get(index), at.get(index), value.get(index))
+                    else {
+                        continue;
+                    };
+                    if span.contains(at_ms) {
+                        of_sensor.push(
+                            kind,
+                            Row {
+                                at_ms,
+                                received_ms: received.get(index).unwrap_or(at_ms),
+                                value,
+                                mark: mark.get(index).and_then(Mark::from_name).unwrap_or(Mark::Ok),
+                            },
+                        );
                     }
-                    _ => None,
-                };
+                }
+                of_sensor.finish();
             }
-            if let Some(rows) = rows.as_deref_mut().filter(|_| span.contains(at_ms)) {
-                rows.push(Row {
-                    at_ms,
-                    received_ms: received.get(index).unwrap_or(at_ms),
-                    value,
-                    mark: mark.get(index).and_then(Mark::from_name).unwrap_or(Mark::Ok),
-                });
-            }
+            from = until;
         }
         Ok(())
     }
@@ -344,7 +425,7 @@ impl Gathered {
                     .then(a.received_ms.cmp(&b.received_ms))
                     .then(a.value.total_cmp(&b.value))
             });
-            let mut samples = Samples::default();
+            let mut samples = Samples::with_capacity(rows.len());
             for row in rows {
                 if samples.at_ms.last() == Some(&row.at_ms) {
                     samples.at_ms.pop();
@@ -366,15 +447,29 @@ impl Gathered {
     }
 }
 
-/// The first UTC day that the archive has a folder for.
+/// The first UTC day that the archive holds a reading of, as its folders and months say.
 ///
 /// # Errors
-/// [`LoadError`] names the folder.
+/// [`LoadError`] names the file or folder.
 pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadError> {
-    Ok(list(&table::readings_dir(data_dir))?
+    let folders = list(&table::readings_dir(data_dir))?;
+    let dates = folders
         .iter()
-        .filter_map(|day| table::date_of_partition(&day.file_name()?.to_string_lossy()))
-        .min())
+        .filter_map(|folder| Some((folder, table::dates_of_partition(&folder.file_name()?.to_string_lossy())?)));
+    let Some((folder, (first, last))) = dates.min_by_key(|(_, dates)| *dates) else {
+        return Ok(None);
+    };
+    if first == last {
+        return Ok(Some(first));
+    }
+    // A month may begin on any of its days.
+    let mut began = None;
+    for path in list(folder)?.into_iter().filter(|file| file.extension().is_some_and(|e| e == "parquet")) {
+        if let Some(file) = columns::File::open(&path)? {
+            began = began.into_iter().chain(file.first_ms()).min();
+        }
+    }
+    Ok(Some(began.map_or(first, table::partition_date)))
 }
 
 /// Whether a file of readings holds any of the span.
@@ -392,23 +487,17 @@ pub fn holds(path: &Path, span: Span) -> Result<bool, LoadError> {
 /// # Errors
 /// [`LoadError`] names the file.
 pub fn stored(data_dir: &Path, span: Span, tail: Vec<Reading>) -> Result<Vec<Reading>, LoadError> {
-    let mut readings: Vec<Reading> = tail
-        .into_iter()
-        .filter(|reading| span.contains(reading.at_ms))
-        .collect();
-    for path in files_of(data_dir, span)? {
-        let wrap = |source: PolarsError| LoadError::Parquet {
-            path: path.clone(),
-            source,
+    let (mut readings, _) = each_file(data_dir, span, Vec::new, |path, readings: &mut Vec<Reading>| {
+        let Some(file) = columns::File::open(path)? else {
+            return Ok(false);
         };
-        let file = std::fs::File::open(&path).map_err(|source| LoadError::Io {
-            path: path.clone(),
-            source,
-        })?;
-        let frame = ParquetReader::new(file).finish().map_err(wrap)?;
-        rows_of(&frame, &mut readings).map_err(wrap)?;
-    }
-    readings.retain(|reading| span.contains(reading.at_ms));
+        for rows in file.runs(span, None) {
+            let frame = file.read(rows, None)?;
+            rows_of(&frame, span, readings).map_err(|source| file.wrap(source))?;
+        }
+        Ok(true)
+    })?;
+    readings.extend(tail.into_iter().filter(|reading| span.contains(reading.at_ms)));
     readings.sort_by(|a, b| {
         a.identity()
             .cmp(&b.identity())
@@ -418,9 +507,9 @@ pub fn stored(data_dir: &Path, span: Span, tail: Vec<Reading>) -> Result<Vec<Rea
     Ok(readings)
 }
 
-fn rows_of(frame: &DataFrame, into: &mut Vec<Reading>) -> PolarsResult<()> {
-    let at = frame.column(column::AT)?.datetime()?.physical().clone();
-    let received = frame.column(column::RECEIVED)?.datetime()?.physical().clone();
+fn rows_of(frame: &DataFrame, span: Span, into: &mut Vec<Reading>) -> PolarsResult<()> {
+    let at = columns::instants(frame, column::AT)?;
+    let received = columns::instants(frame, column::RECEIVED)?;
     let text = |name: &str| frame.column(name).and_then(|c| c.str().cloned());
     let (source, enclosure) = (text(column::TIME_SOURCE)?, text(column::ENCLOSURE)?);
     let (sensor, quantity, mark) = (
@@ -431,9 +520,10 @@ fn rows_of(frame: &DataFrame, into: &mut Vec<Reading>) -> PolarsResult<()> {
     let value = frame.column(column::VALUE)?.f64()?.clone();
     for index in 0..frame.height() {
         let row = || {
+            let at_ms = at.get(index).filter(|at_ms| span.contains(*at_ms))?;
             Some(Reading {
-                at_ms: at.get(index)?,
-                received_ms: received.get(index)?,
+                at_ms,
+                received_ms: received.get(index).unwrap_or(at_ms),
                 time_source: TimeSource::from_name(source.get(index)?)?,
                 enclosure: Arc::from(enclosure.get(index)?),
                 sensor: Arc::from(sensor.get(index)?),

@@ -49,6 +49,28 @@ pub struct Excess {
 }
 
 impl Series {
+    /// An empty series with room for `count` readings.
+    pub fn with_capacity(count: usize) -> Series {
+        Series {
+            at_ms: Vec::with_capacity(count),
+            received_ms: Vec::with_capacity(count),
+            value: Vec::with_capacity(count),
+            mark: Vec::with_capacity(count),
+        }
+    }
+
+    /// The readings from an instant on, and in any case the last three: they say when it was last heard and how often it speaks.
+    pub fn since(&self, from_ms: i64) -> Series {
+        let from = self.at_ms.partition_point(|at| *at < from_ms);
+        let from = from.min(self.len().saturating_sub(3));
+        Series {
+            at_ms: self.at_ms[from..].to_vec(),
+            received_ms: self.received_ms[from..].to_vec(),
+            value: self.value[from..].to_vec(),
+            mark: self.mark[from..].to_vec(),
+        }
+    }
+
     pub fn len(&self) -> usize {
         self.at_ms.len()
     }

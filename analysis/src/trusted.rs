@@ -31,6 +31,18 @@ impl Trusted {
         self.by_sensor.insert((sensor.to_owned(), quantity), usable);
     }
 
+    /// Takes in what is usable of other sensors.
+    pub fn extend(&mut self, other: Trusted) {
+        self.by_sensor.extend(other.by_sensor);
+    }
+
+    /// Lets go of readings before an instant.
+    pub fn let_go_before(&mut self, from_ms: i64) {
+        for usable in self.by_sensor.values_mut() {
+            usable.series = usable.series.since(from_ms);
+        }
+    }
+
     pub fn get(&self, sensor: &str, quantity: Quantity) -> Option<&Usable> {
         self.by_sensor.get(&(sensor.to_owned(), quantity))
     }

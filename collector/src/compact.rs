@@ -1,15 +1,19 @@
-//! A day that is over becomes one file: small, sorted, each reading once.
+//! A day that is over becomes one file: small, sorted, each reading once. Months are made of days by `months`.
 //!
 //! Order of work: the new `day.parquet` is durable under its name before a part is removed. A crash in between leaves readings
 //! twice for a while; they are the same by identity, readers drop them, and the next run removes them.
 
-use std::path::Path;
+use std::io::{BufWriter, IntoInnerError};
+use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use mosswarden_config::table;
 
 use crate::archive::{self, ArchiveError};
-use crate::disk::Disk;
+use crate::disk::{Disk, Unfinished};
+use crate::merge::Merge;
+use crate::months;
+use crate::table_file::{Effort, TableWriter};
 
 /// A UTC day is compacted this long after it began, ms: 26 h, so that its last readings have come in (our choice).
 const SETTLED_MS: i64 = 26 * 3_600_000;
@@ -20,12 +24,11 @@ const DAY_FILE: &str = "day.parquet";
 /// Days with a file that can't be read are left as they are, with a warning.
 pub(crate) fn compact_settled(disk: &dyn Disk, data_dir: &Path, now_ms: i64) -> Result<u64, ArchiveError> {
     let mut compacted = 0;
-    for (date, dir_name) in partitions(disk, data_dir)? {
-        let began_ms = date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis();
-        if now_ms - began_ms < SETTLED_MS {
+    for (date, dir) in days(disk, data_dir)? {
+        if now_ms - start_ms(date) < SETTLED_MS {
             continue;
         }
-        match compact_day(disk, &table::readings_dir(data_dir).join(&dir_name)) {
+        match compact_day(disk, &dir) {
             Ok(true) => compacted += 1,
             Ok(false) => {}
             Err(ArchiveError::Disk(error)) => return Err(error.into()),
@@ -37,39 +40,46 @@ pub(crate) fn compact_settled(disk: &dyn Disk, data_dir: &Path, now_ms: i64) -> 
     Ok(compacted)
 }
 
-/// Removes days older than `keep_ms`; gives their count.
+/// The first date that `keep` wants to be kept: days that ended longer ago than `keep_ms` lie before it.
+pub(crate) fn keep_from(now_ms: i64, keep_ms: i64) -> NaiveDate {
+    table::partition_date(now_ms - keep_ms - 1)
+}
+
+/// Removes days (and months) before `keep_from`; gives the count of folders.
 pub(crate) fn remove_old(
     disk: &dyn Disk,
     data_dir: &Path,
-    now_ms: i64,
-    keep_ms: i64,
+    keep_from: NaiveDate,
 ) -> Result<u64, ArchiveError> {
-    let mut removed = 0;
-    for (date, dir_name) in partitions(disk, data_dir)? {
-        let ended_ms = date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis() + 24 * 3_600_000;
-        if now_ms - ended_ms <= keep_ms {
+    let mut removed = months::let_go(disk, data_dir, keep_from)?;
+    for (date, dir) in days(disk, data_dir)? {
+        if date >= keep_from {
             continue;
         }
-        let dir = table::readings_dir(data_dir).join(&dir_name);
         for name in archive::parquet_names(disk, &dir)? {
             disk.remove(&dir.join(name))?;
         }
-        // A folder that holds anything else stays.
-        if disk.list(&dir)?.is_empty() {
-            disk.remove_dir(&dir)?;
-        }
+        remove_if_empty(disk, &dir)?;
         removed += 1;
     }
     Ok(removed)
 }
 
-/// Removes files that a crash left half written. Only for who holds the folder's lock; an import's are left alone, it may be
-/// at work.
-pub(crate) fn remove_leftovers(disk: &dyn Disk, data_dir: &Path) -> Result<(), ArchiveError> {
-    for (_, dir_name) in partitions(disk, data_dir)? {
-        let dir = table::readings_dir(data_dir).join(&dir_name);
+/// Whether a half-written file is of days or months being merged.
+pub(crate) fn is_of_merging(name: &str) -> bool {
+    [".day.", ".month.", ".from-month."].iter().any(|ours| name.starts_with(ours))
+}
+
+/// Removes files that a crash left half written, as far as nobody else may be writing them.
+pub(crate) fn remove_leftovers(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    is_ours: &dyn Fn(&str) -> bool,
+) -> Result<(), ArchiveError> {
+    let folders = days(disk, data_dir)?.into_iter().chain(months::months(disk, data_dir)?);
+    for (_, dir) in folders {
         for name in disk.list(&dir)? {
-            if name.ends_with(".tmp") && (name.starts_with(".part-") || name.starts_with(".day.")) {
+            if name.ends_with(".tmp") && is_ours(&name) {
                 disk.remove(&dir.join(name))?;
             }
         }
@@ -77,12 +87,31 @@ pub(crate) fn remove_leftovers(disk: &dyn Disk, data_dir: &Path) -> Result<(), A
     Ok(())
 }
 
-fn partitions(disk: &dyn Disk, data_dir: &Path) -> Result<Vec<(NaiveDate, String)>, ArchiveError> {
-    let names = disk.list(&table::readings_dir(data_dir))?;
+/// Days' folders, by date.
+pub(crate) fn days(disk: &dyn Disk, data_dir: &Path) -> Result<Vec<(NaiveDate, PathBuf)>, ArchiveError> {
+    let root = table::readings_dir(data_dir);
+    let names = disk.list(&root)?;
     Ok(names
         .into_iter()
-        .filter_map(|name| Some((table::date_of_partition(&name)?, name)))
+        .filter_map(|name| Some((table::date_of_partition(&name)?, root.join(name))))
         .collect())
+}
+
+/// When a UTC day begins, ms.
+pub(crate) fn start_ms(date: NaiveDate) -> i64 {
+    date.and_time(NaiveTime::MIN).and_utc().timestamp_millis()
+}
+
+/// Removes a folder unless it holds anything; an import may put a file into it at any moment.
+pub(crate) fn remove_if_empty(disk: &dyn Disk, dir: &Path) -> Result<(), ArchiveError> {
+    if !disk.list(dir)?.is_empty() {
+        return Ok(());
+    }
+    match disk.remove_dir(dir) {
+        Err(error) if error.kind() == std::io::ErrorKind::DirectoryNotEmpty => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        result => Ok(result?),
+    }
 }
 
 fn compact_day(disk: &dyn Disk, dir: &Path) -> Result<bool, ArchiveError> {
@@ -90,12 +119,14 @@ fn compact_day(disk: &dyn Disk, dir: &Path) -> Result<bool, ArchiveError> {
     if names.len() < 2 {
         return Ok(false);
     }
-    let mut readings = Vec::new();
-    for name in &names {
-        readings.extend(archive::from_bytes(disk.read(&dir.join(name))?)?);
+    let paths: Vec<PathBuf> = names.iter().map(|name| dir.join(name)).collect();
+    let mut merge = Merge::open(disk, &paths)?;
+    let out = BufWriter::new(Unfinished::begin(disk, &dir.join(DAY_FILE))?);
+    let mut table = TableWriter::new(out, Effort::Quick)?;
+    while let Some(rows) = merge.next_sensor()? {
+        table.push(rows)?;
     }
-    archive::sort_and_drop_repeats(&mut readings);
-    crate::disk::put(disk, &dir.join(DAY_FILE), &archive::to_bytes(&readings)?)?;
+    table.finish()?.into_inner().map_err(IntoInnerError::into_error)?.finish(disk)?;
     for name in names.iter().filter(|name| *name != DAY_FILE) {
         disk.remove(&dir.join(name))?;
     }
@@ -108,6 +139,7 @@ mod tests {
     use super::*;
     use crate::archive::tests::reading;
     use crate::disk::RealDisk;
+    use crate::own::Own;
 
     const DAY_MS: i64 = 24 * 3_600_000;
     /// 2026-03-01T00:00:00Z.
@@ -140,8 +172,7 @@ mod tests {
             compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS).expect("works"),
             1
         );
-        let whole =
-            archive::from_bytes(RealDisk.read(&partition.join(DAY_FILE)).expect("a file")).expect("our own");
+        let whole = archive::tests::all(&RealDisk, &partition.join(DAY_FILE)).expect("our own");
         assert_eq!(whole, [row(0), row(1), row(2), row(3)]);
     }
 
@@ -161,7 +192,10 @@ mod tests {
         for name in [".part-2.parquet.tmp", ".day.parquet.tmp", ".import-1.parquet.tmp"] {
             fs_err::write(partition.join(name), b"PAR1").expect("room");
         }
-        remove_leftovers(&RealDisk, dir.path()).expect("works");
+        remove_leftovers(&RealDisk, dir.path(), &|name| {
+            Own::default().is_part(name) || is_of_merging(name)
+        })
+        .expect("works");
         assert_eq!(
             RealDisk.list(&partition).expect("a folder"),
             [".import-1.parquet.tmp", "part-1.parquet"]
@@ -176,11 +210,11 @@ mod tests {
             archive::put(&RealDisk, dir.path(), row.partition_date(), "day", &[row.clone()]).expect("room");
         }
         assert_eq!(
-            remove_old(&RealDisk, dir.path(), BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS).expect("works"),
+            remove_old(&RealDisk, dir.path(), keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS)).expect("works"),
             1
         );
-        let left = partitions(&RealDisk, dir.path()).expect("a folder");
+        let left = days(&RealDisk, dir.path()).expect("a folder");
         assert_eq!(left.len(), 2);
-        assert_eq!(left[0].1, "date=2026-03-02");
+        assert_eq!(left[0].0, table::partition_date(BEGAN_MS + DAY_MS));
     }
 }

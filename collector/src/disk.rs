@@ -3,8 +3,9 @@
 //! Durability rules that callers rely on: [`DiskFile::sync`] makes a file's content durable; [`Disk::sync_dir`] makes the
 //! names in a folder durable (creation, rename, removal). After a failed write or sync a file is never used again.
 
-use std::io::{self, Write};
-use std::path::Path;
+use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 use fs_err as fs;
 
@@ -22,6 +23,22 @@ pub trait DiskFile: Send {
     fn sync(&mut self) -> io::Result<()>;
 }
 
+/// An open file to read from at any place. It stays whole while the file is replaced or removed under its name.
+pub trait FileBytes: Send + Sync {
+    /// Length in bytes when it was opened.
+    fn len(&self) -> u64;
+
+    fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Exactly `length` bytes from `start` on.
+    ///
+    /// # Errors
+    /// What the disk says, also where the file ends before.
+    fn read_at(&self, start: u64, length: usize) -> io::Result<Vec<u8>>;
+}
+
 /// The operations on files and folders; every one may fail.
 #[allow(clippy::missing_errors_doc, reason = "each returns what the disk says")]
 pub trait Disk: Send + Sync {
@@ -30,6 +47,8 @@ pub trait Disk: Send + Sync {
     /// A file to append to; created where absent.
     fn open_append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     fn read(&self, path: &Path) -> io::Result<Vec<u8>>;
+    /// A file to read parts of.
+    fn open_read(&self, path: &Path) -> io::Result<Box<dyn FileBytes>>;
     /// Length in bytes.
     fn len(&self, path: &Path) -> io::Result<u64>;
     /// Cuts a file and makes that durable.
@@ -50,16 +69,55 @@ pub trait Disk: Send + Sync {
 /// # Errors
 /// What the disk says; the old file, if any, is still whole.
 pub fn put(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let dir = path.parent().unwrap_or_else(|| Path::new("."));
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    // A leading dot keeps half-written files out of `*.parquet` patterns.
-    let temporary = dir.join(format!(".{name}.tmp"));
-    let mut file = disk.create(&temporary)?;
-    file.append(bytes)?;
-    file.sync()?;
-    drop(file);
-    disk.rename(&temporary, path)?;
-    disk.sync_dir(dir)
+    let mut file = Unfinished::begin(disk, path)?;
+    file.write_all(bytes)?;
+    file.finish(disk)
+}
+
+/// A file that grows under a temporary name, which readers pass over, until it is whole.
+pub struct Unfinished {
+    file: Box<dyn DiskFile>,
+    temporary: PathBuf,
+    path: PathBuf,
+}
+
+impl Unfinished {
+    /// Begins the file that will stand at `path`.
+    ///
+    /// # Errors
+    /// What the disk says.
+    pub fn begin(disk: &dyn Disk, path: &Path) -> io::Result<Unfinished> {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        // A leading dot keeps half-written files out of `*.parquet` patterns.
+        let temporary = path.with_file_name(format!(".{name}.tmp"));
+        Ok(Unfinished {
+            file: disk.create(&temporary)?,
+            temporary,
+            path: path.to_owned(),
+        })
+    }
+
+    /// Gives it its name, durably; a file of that name is replaced.
+    ///
+    /// # Errors
+    /// What the disk says; the old file, if any, is still whole.
+    pub fn finish(mut self, disk: &dyn Disk) -> io::Result<()> {
+        self.file.sync()?;
+        drop(self.file);
+        disk.rename(&self.temporary, &self.path)?;
+        disk.sync_dir(self.path.parent().unwrap_or_else(|| Path::new(".")))
+    }
+}
+
+impl io::Write for Unfinished {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.append(bytes)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Creates a folder so that its name is durable too.
@@ -90,6 +148,26 @@ impl DiskFile for RealFile {
     }
 }
 
+struct RealBytes {
+    // One place at a time: readers of one file take turns.
+    file: Mutex<fs::File>,
+    len: u64,
+}
+
+impl FileBytes for RealBytes {
+    fn len(&self) -> u64 {
+        self.len
+    }
+
+    fn read_at(&self, start: u64, length: usize) -> io::Result<Vec<u8>> {
+        let mut file = self.file.lock().unwrap_or_else(PoisonError::into_inner);
+        file.seek(SeekFrom::Start(start))?;
+        let mut bytes = vec![0; length];
+        file.read_exact(&mut bytes)?;
+        Ok(bytes)
+    }
+}
+
 impl Disk for RealDisk {
     fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         Ok(Box::new(RealFile(fs::File::create(path)?)))
@@ -102,6 +180,15 @@ impl Disk for RealDisk {
 
     fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
         fs::read(path)
+    }
+
+    fn open_read(&self, path: &Path) -> io::Result<Box<dyn FileBytes>> {
+        let file = fs::File::open(path)?;
+        let len = file.metadata()?.len();
+        Ok(Box::new(RealBytes {
+            file: Mutex::new(file),
+            len,
+        }))
     }
 
     fn len(&self, path: &Path) -> io::Result<u64> {

@@ -4,15 +4,17 @@ use std::path::Path;
 
 use mosswarden_config::table::Reading;
 
-use crate::archive::{self, ArchiveError};
 use crate::disk::{Disk as _, RealDisk};
+use crate::table_file::{self, Effort, TableError};
 
 /// Writes readings to a new file: under a temporary name first, then renamed.
 ///
 /// # Errors
 /// [`ExportError`] if the readings can't be encoded or the file can't be written.
 pub fn export_parquet(readings: &[Reading], file: &Path) -> Result<(), ExportError> {
-    let bytes = archive::to_bytes(readings)?;
+    let mut sorted = readings.to_vec();
+    sorted.sort_by(table_file::row_order);
+    let bytes = table_file::to_bytes(&sorted, Effort::Thorough)?;
     let unfinished = file.with_extension("unfinished");
     let write = || {
         fs_err::write(&unfinished, bytes)?;
@@ -28,7 +30,7 @@ pub fn export_parquet(readings: &[Reading], file: &Path) -> Result<(), ExportErr
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
     #[error("the readings can't be encoded")]
-    Archive(#[from] ArchiveError),
+    Table(#[from] TableError),
     #[error("{} can't be written", file.display())]
     Io {
         file: std::path::PathBuf,

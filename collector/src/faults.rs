@@ -13,13 +13,17 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table;
 
 use crate::archive;
+use crate::compact;
 use crate::clock::Clock;
 use crate::counts::{Counts, Newest};
-use crate::disk::{Disk, DiskFile};
+use crate::disk::{Disk, DiskFile, FileBytes};
 use crate::feeds::tests::{message, site};
 use crate::message::Message;
+use crate::months;
+use crate::own::Own;
 use crate::run::Publishing;
 use crate::store::{Batch, Store};
+use crate::table_file::Summary;
 use crate::writer::SharedStore;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -245,6 +249,26 @@ impl DiskFile for SimFile {
     }
 }
 
+/// What a file held when it was opened: our own never write into a file that is being read.
+struct SimBytes {
+    disk: SimDisk,
+    bytes: Vec<u8>,
+}
+
+impl FileBytes for SimBytes {
+    fn len(&self) -> u64 {
+        self.bytes.len() as u64
+    }
+
+    fn read_at(&self, start: u64, length: usize) -> io::Result<Vec<u8>> {
+        self.disk.simple(|_| {
+            let start = usize::try_from(start).expect("small");
+            let part = self.bytes.get(start..start + length);
+            Ok(part.ok_or(io::ErrorKind::UnexpectedEof)?.to_vec())
+        })
+    }
+}
+
 impl Disk for SimDisk {
     fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         let inode = self.simple(|world| Ok(world.create(path)))?;
@@ -267,6 +291,14 @@ impl Disk for SimDisk {
 
     fn read(&self, path: &Path) -> io::Result<Vec<u8>> {
         self.simple(|world| Ok(world.contents[&world.inode(path)?].current.clone()))
+    }
+
+    fn open_read(&self, path: &Path) -> io::Result<Box<dyn FileBytes>> {
+        let bytes = self.simple(|world| Ok(world.contents[&world.inode(path)?].current.clone()))?;
+        Ok(Box::new(SimBytes {
+            disk: self.clone(),
+            bytes,
+        }))
     }
 
     fn len(&self, path: &Path) -> io::Result<u64> {
@@ -348,6 +380,7 @@ impl Clock for SimClock {
     }
 }
 
+const DAY_MS: i64 = 24 * 3_600_000;
 /// 2026-03-01T23:59:50Z, so that the readings touch two days.
 const START_MS: i64 = 1_772_409_590_000;
 const BATCHES: usize = 12;
@@ -395,6 +428,7 @@ impl Run {
             Arc::clone(&clock),
             &self.site,
             &data_dir,
+            Own::default(),
             Arc::clone(&counts),
             Arc::new(Newest::default()),
         );
@@ -504,13 +538,21 @@ impl Run {
                 self.send_as(&which, seed, true);
             }
             if batch == 5 {
-                self.clock.0.fetch_add(3 * 24 * 3_600_000, Ordering::Relaxed);
+                self.clock.0.fetch_add(3 * DAY_MS, Ordering::Relaxed);
                 self.upkeep(seed);
-                self.clock.0.fetch_sub(3 * 24 * 3_600_000, Ordering::Relaxed);
+                self.clock.0.fetch_sub(3 * DAY_MS, Ordering::Relaxed);
             }
         }
         self.publish(seed);
-        self.clock.0.fetch_add(3 * 24 * 3_600_000, Ordering::Relaxed);
+        self.clock.0.fetch_add(3 * DAY_MS, Ordering::Relaxed);
+        self.upkeep(seed);
+        // The month is over and becomes one file; late readings find their day, and a day later their month.
+        self.clock.0.fetch_add(40 * DAY_MS, Ordering::Relaxed);
+        self.upkeep(seed);
+        let late = self.new_messages(BATCHES);
+        self.send(&late, seed);
+        self.publish(seed);
+        self.clock.0.fetch_add(DAY_MS, Ordering::Relaxed);
         self.upkeep(seed);
         // The fault is behind us now at the latest; one more round is what a running collector does.
         self.world_is_well();
@@ -531,9 +573,8 @@ impl Run {
         for folder in self.disk.list(&readings_dir).expect("the disk is well") {
             let dir = readings_dir.join(folder);
             for name in archive::parquet_names(&self.disk, &dir).expect("the disk is well") {
-                let bytes = self.disk.read(&dir.join(&name)).expect("the disk is well");
-                for reading in
-                    archive::from_bytes(bytes).unwrap_or_else(|error| panic!("{case}: {name}: {error}"))
+                for reading in archive::tests::all(&self.disk, &dir.join(&name))
+                    .unwrap_or_else(|error| panic!("{case}: {name}: {error}"))
                 {
                     *found
                         .entry((reading.sensor.to_string(), reading.value.to_string()))
@@ -541,6 +582,7 @@ impl Run {
                 }
             }
         }
+        self.check_months(case);
         for (message, is_acknowledged) in &self.sent {
             assert!(is_acknowledged, "{case}");
             let payload: serde_json::Value = serde_json::from_slice(&message.payload).expect("our own");
@@ -570,6 +612,30 @@ impl Run {
     }
 }
 
+impl Run {
+    /// A month that has its file has nothing beside it, and daily figures that are its own.
+    #[track_caller]
+    fn check_months(&self, case: &str) {
+        let data_dir = &self.site.data_dir;
+        for (first, dir) in months::months(&self.disk, data_dir).expect("the disk is well") {
+            let path = dir.join(months::MONTH_FILE);
+            let wanted = months::summary_of(&self.disk, &path).expect("our own");
+            let bytes = self
+                .disk
+                .read(&table::summary_file(data_dir, first))
+                .unwrap_or_else(|error| panic!("{case}: no daily figures: {error}"));
+            assert_eq!(Summary::from_bytes(bytes).expect("our own"), wanted, "{case}");
+            for (date, dir) in compact::days(&self.disk, data_dir).expect("the disk is well") {
+                let left = archive::parquet_names(&self.disk, &dir).expect("the disk is well");
+                assert!(
+                    table::month_dir(data_dir, date) != table::month_dir(data_dir, first) || left.is_empty(),
+                    "{case}: {date} is left beside its month"
+                );
+            }
+        }
+    }
+}
+
 /// As the writer does: the same batch again until it is durable, or the machine is gone.
 fn commit(store: &mut Store, batch: &mut Batch) -> bool {
     (0..TRIES_MAX).any(|_| {
@@ -585,6 +651,8 @@ fn clean_operations() -> u64 {
     let mut run = Run::new(None);
     run.live(0);
     run.check("no fault");
+    let months = months::months(&run.disk, &run.site.data_dir).expect("the disk is well");
+    assert_eq!(months.len(), 1, "a month was made: {months:?}");
     run.disk.operations()
 }
 

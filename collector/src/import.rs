@@ -15,11 +15,12 @@ use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::table::{self, Mark, Reading, TimeSource};
 use sha2::{Digest, Sha256};
 
-use crate::archive::{self, ArchiveError, Names};
+use crate::archive::{self, ArchiveError};
 use crate::clock::{Clock, SystemClock};
 use crate::csv::{Next, Records};
 use crate::disk::{Disk, RealDisk};
 use crate::message::{Message, Packet};
+use crate::names::Names;
 use crate::publish;
 use crate::refused::Refused;
 use crate::validate;
@@ -546,10 +547,7 @@ mod tests {
             {
                 let dir = table::readings_dir(&self.data()).join(folder);
                 for name in archive::parquet_names(&RealDisk, &dir).expect("readable") {
-                    all.extend(
-                        archive::from_bytes(RealDisk.read(&dir.join(name)).expect("a file"))
-                            .expect("our own"),
-                    );
+                    all.extend(archive::tests::all(&RealDisk, &dir.join(name)).expect("our own"));
                 }
             }
             all

@@ -2,7 +2,7 @@
 //!
 //! The way of a reading: [`mqtt`](run) or the built-in [`broker`](run) → a bounded queue → `writer` (group commit) → `store`, which
 //! judges by `feeds` ([`decode`], `validate`) and `window` (redeliveries) → `spool` → acknowledgement → `publish` → day
-//! files of Parquet → `compact`. Beside it: [`import_csv`] (history straight into the archive), [`journal`] (what a keeper saw), [`corrections`] (what a check said of a sensor), [`tail`] (what is
+//! files of Parquet → `compact` (days) → `months`. Beside it: [`import_csv`] (history straight into the archive), [`journal`] (what a keeper saw), [`corrections`] (what a check said of a sensor), [`tail`] (what is
 //! durable and not yet published).
 //!
 //! Knows nothing of the analysis. Files are touched through [`disk`], the time is asked of [`clock`]; tests put failing ones there.
@@ -27,17 +27,24 @@ mod faults;
 mod feeds;
 mod import;
 pub mod journal;
+mod life;
 pub mod lines;
+mod merge;
 mod message;
+mod months;
 mod mqtt;
+mod names;
+mod own;
 mod publish;
 mod refused;
 mod run;
 mod secrets;
 mod spool;
 mod store;
+mod table_file;
 mod tail;
 mod validate;
+mod verify;
 mod window;
 mod writer;
 
@@ -46,9 +53,14 @@ pub use broker::ListenError;
 pub use columns::{Columns, ColumnsError};
 pub use counts::{Counts, Newest, Part, SensorSnapshot, Snapshot};
 pub use export::{ExportError, export_parquet};
+pub use life::{Life, live_through};
+pub use months::write_month;
 pub use import::{BadLine, ImportError, ImportSummary, import_csv};
 pub use mqtt::ClientError;
+pub use own::NameError;
 pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};
 pub use secrets::{SecretError, password as secret};
 pub use spool::{NewerVersion, SpoolError};
+pub use table_file::TableError;
 pub use tail::tail;
+pub use verify::{Problem, Verified, VerifyError, verify};

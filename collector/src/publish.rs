@@ -1,11 +1,11 @@
 //! Spool → Parquet: one segment becomes one file in each UTC day that it touches.
 //!
 //! Idempotent: readings that the day's files hold already are left out, so that doing it again after a crash adds nothing, and what a
-//! device repeats is in the archive once. Files bear the segment's number; none is ever replaced.
+//! device repeats is in the archive once. Files bear the collector's name, if it has one, and the segment's number; none is ever replaced.
 
 use std::path::Path;
 
-use mosswarden_config::table::{self, Reading};
+use mosswarden_config::table::Reading;
 
 use crate::archive::{self, ArchiveError};
 use crate::disk::Disk;
@@ -24,14 +24,14 @@ pub(crate) fn publish(
     disk: &dyn Disk,
     data_dir: &Path,
     feeds: &Feeds,
-    number: u64,
+    stem: &str,
     messages: &[Message],
 ) -> Result<Published, ArchiveError> {
     let readings = messages
         .iter()
         .flat_map(|message| feeds.read(message).readings)
         .collect();
-    put_by_day(disk, data_dir, &format!("part-{number:012}"), readings)
+    put_by_day(disk, data_dir, stem, readings)
 }
 
 /// Writes readings into their days' partitions, under one name without its ending.
@@ -44,8 +44,7 @@ pub(crate) fn put_by_day(
     let mut published = Published::default();
     for (date, mut day) in archive::by_date(readings) {
         published.repeats += archive::sort_and_drop_repeats(&mut day);
-        let dir = table::partition_dir(data_dir, date);
-        published.repeats += archive::drop_known(disk, &dir, &mut day)?;
+        published.repeats += archive::drop_known(disk, data_dir, date, &mut day)?;
         if !day.is_empty() {
             archive::put(disk, data_dir, date, stem, &day)?;
             published.readings += day.len() as u64;

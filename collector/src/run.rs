@@ -5,28 +5,30 @@ use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use bytes::Bytes;
-use mosswarden_config::site::{Site, Way};
+use mosswarden_config::site::{Broker, Site, Way};
+use mosswarden_config::zone::MS_PER_24_H;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::{Instant, MissedTickBehavior, interval};
 
-use crate::archive;
+use crate::archive::{self, ArchiveError};
 use crate::broker::{ListenError, Listener};
 use crate::clock::{Clock, SystemClock};
 use crate::compact;
 use crate::counts::{Counts, Newest, Part, Snapshot};
 use crate::disk::{Disk, RealDisk};
+use crate::months;
 use crate::mqtt::{self, ClientError};
+use crate::own::{NameError, Own, Tidying};
 use crate::spool::SpoolError;
 use crate::store::{PublishError, Store};
 use crate::validate;
 use crate::writer::{self, LeftBehind, QUEUE_MESSAGES, SharedStore};
 
-/// The file whose lock says that a collector works on a folder.
-const LOCK_FILE: &str = "collector.lock";
 /// Publishing does not wait for its time beyond this many sealed segments: it bounds what readers find in the spool.
 const SEALED_MAX: usize = 4;
 /// How often the publisher looks whether it is time.
@@ -51,6 +53,8 @@ pub struct RunOptions {
     pub counts: Option<Arc<Counts>>,
     /// The newest readings, to fill.
     pub newest: Option<Arc<Newest>>,
+    /// The name of this collector, where several share one feed of a broker and one archive.
+    pub share: Option<String>,
     /// The collector's own messages (alerts), to publish.
     pub outgoing: Option<mpsc::Receiver<OwnMessage>>,
     /// Left with the keeper's broker, which publishes it when the connection breaks. The built-in way in has no use for it.
@@ -84,6 +88,10 @@ pub enum CollectError {
     DataDir { dir: PathBuf, source: io::Error },
     #[error("another collector works on {} already; stop it first, or give this one a `data_dir` of its own", dir.display())]
     Locked { dir: PathBuf },
+    #[error(transparent)]
+    Name(#[from] NameError),
+    #[error("several collectors share the feed of a broker; devices that connect to the collector itself can't be shared")]
+    ShareOfBuiltin,
     #[error("the spool can't be opened")]
     Spool(#[from] SpoolError),
     #[error("the built-in listener can't be opened")]
@@ -116,8 +124,12 @@ pub async fn run(
         dir: data_dir.clone(),
         source,
     })?;
-    let _lock = lock(&data_dir)?;
-    if let Err(error) = compact::remove_leftovers(&*disk, &data_dir) {
+    let own = Own::named(options.share.as_deref())?;
+    if own.is_shared() && matches!(site.broker.way, Way::Builtin { .. }) {
+        return Err(CollectError::ShareOfBuiltin);
+    }
+    let _lock = lock(&data_dir, &own)?;
+    if let Err(error) = remove_leftovers(&*disk, &data_dir, &own) {
         tracing::warn!(
             error = chain(&error),
             "files that a crash left half written can't be removed"
@@ -135,6 +147,7 @@ pub async fn run(
         Arc::clone(&clock),
         &site,
         &data_dir,
+        own.clone(),
         Arc::clone(&counts),
         newest,
     )?;
@@ -153,6 +166,7 @@ pub async fn run(
 
     let way_in = WayIn::open(
         &site,
+        &own,
         &options.listen_override,
         options.will,
         topics,
@@ -236,13 +250,21 @@ pub async fn run(
     Ok(summary)
 }
 
-/// Holds the lock of a data folder as long as the file lives.
-fn lock(data_dir: &Path) -> Result<File, CollectError> {
+/// Files that a crash left half written: this collector's own, and those of merging where nobody is at it.
+fn remove_leftovers(disk: &dyn Disk, data_dir: &Path, own: &Own) -> Result<(), ArchiveError> {
+    let tidying = Tidying::begin(data_dir)?;
+    compact::remove_leftovers(disk, data_dir, &|name| {
+        own.is_part(name) || (tidying.is_some() && compact::is_of_merging(name))
+    })
+}
+
+/// Holds the lock of a collector on a data folder as long as the file lives.
+pub(crate) fn lock(data_dir: &Path, own: &Own) -> Result<File, CollectError> {
     let failed = |source| CollectError::DataDir {
         dir: data_dir.to_owned(),
         source,
     };
-    let path = data_dir.join(LOCK_FILE);
+    let path = data_dir.join(own.lock_file());
     let file = fs_err::OpenOptions::new()
         .create(true)
         .truncate(false)
@@ -274,6 +296,7 @@ enum Speaker {
 impl WayIn {
     async fn open(
         site: &Site,
+        own: &Own,
         listen_override: &Option<String>,
         will: Option<OwnMessage>,
         topics: Vec<Arc<str>>,
@@ -296,11 +319,16 @@ impl WayIn {
                     port: *port,
                     tls: *tls,
                 };
+                let group = site.broker.client_id.clone();
+                let broker = Broker {
+                    client_id: own.client_id(&group),
+                    ..site.broker.clone()
+                };
                 let client = mqtt::Client::new(
-                    &site.broker,
+                    &broker,
                     target,
                     will,
-                    topics,
+                    topics.iter().map(|topic| own.filter(&group, topic)).collect(),
                     queue,
                     Arc::clone(clock),
                     Arc::clone(counts),
@@ -419,6 +447,8 @@ pub(crate) struct Publishing {
     data_dir: PathBuf,
     publish_every: Duration,
     keep_ms: Option<i64>,
+    /// The UTC day on which months were last looked after, in days since 1970.
+    months_done: Arc<AtomicI64>,
 }
 
 impl Publishing {
@@ -440,6 +470,7 @@ impl Publishing {
                 .collect
                 .keep_s
                 .and_then(|seconds| i64::try_from(seconds.checked_mul(1000)?).ok()),
+            months_done: Arc::new(AtomicI64::new(i64::MIN)),
         }
     }
 
@@ -484,23 +515,53 @@ impl Publishing {
         true
     }
 
-    pub(crate) fn upkeep(&self) {
-        let now_ms = self.clock.now_ms();
-        let compacted = compact::compact_settled(&*self.disk, &self.data_dir, now_ms);
-        let removed = match self.keep_ms {
-            Some(keep_ms) => compact::remove_old(&*self.disk, &self.data_dir, now_ms, keep_ms),
-            None => Ok(0),
-        };
-        match (compacted, removed) {
-            (Ok(0), Ok(0)) => {}
-            (Ok(compacted), Ok(removed)) => {
-                tracing::info!(compacted, removed, "days of the archive were tidied")
-            }
-            (Err(error), _) | (_, Err(error)) => {
-                tracing::warn!(error = chain(&error), "the archive can't be tidied")
-            }
+    /// Tidies unless another collector of this archive is at it.
+    fn upkeep_if_free(&self) {
+        match Tidying::begin(&self.data_dir) {
+            Ok(Some(_held)) => self.upkeep(),
+            Ok(None) => {}
+            Err(error) => tracing::warn!(%error, "the archive can't be tidied"),
         }
     }
+
+    /// Days become files, old ones go; months are made once a UTC day, because a late reading makes a whole month anew.
+    pub(crate) fn upkeep(&self) {
+        let now_ms = self.clock.now_ms();
+        match self.tidy(now_ms) {
+            Ok(Tidied { days: 0, months: 0, removed: 0 }) => {}
+            Ok(Tidied { days, months, removed }) => {
+                tracing::info!(days, months, removed, "the archive was tidied")
+            }
+            Err(error) => tracing::warn!(error = chain(&error), "the archive can't be tidied"),
+        }
+    }
+
+    fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
+        let (disk, data_dir) = (&*self.disk, &self.data_dir);
+        let keep_from = self.keep_ms.map(|keep_ms| compact::keep_from(now_ms, keep_ms));
+        let mut tidied = Tidied {
+            days: compact::compact_settled(disk, data_dir, now_ms)?,
+            ..Tidied::default()
+        };
+        if let Some(keep_from) = keep_from {
+            tidied.removed = compact::remove_old(disk, data_dir, keep_from)?;
+        }
+        let today = now_ms.div_euclid(MS_PER_24_H);
+        if self.months_done.load(Ordering::Relaxed) != today {
+            tidied.months = months::merge_settled(disk, data_dir, now_ms, keep_from)?;
+            months::mend_summaries(disk, data_dir)?;
+            self.months_done.store(today, Ordering::Relaxed);
+        }
+        Ok(tidied)
+    }
+}
+
+/// What tidying the archive did: days and months made into one file, folders removed.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Tidied {
+    days: u64,
+    months: u64,
+    removed: u64,
 }
 
 /// An error with its sources, in one line.
@@ -541,7 +602,7 @@ async fn publish_regularly(publishing: Publishing, mut stop: watch::Receiver<boo
         }
         if Instant::now() >= next_upkeep {
             let work = publishing.clone();
-            let _ended = tokio::task::spawn_blocking(move || work.upkeep()).await;
+            let _ended = tokio::task::spawn_blocking(move || work.upkeep_if_free()).await;
             next_upkeep = Instant::now() + UPKEEP_EVERY;
         }
     }

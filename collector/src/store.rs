@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use mosswarden_config::site::Site;
-use mosswarden_config::table::{self, Reading};
+use mosswarden_config::table::Reading;
 
 use crate::archive::ArchiveError;
 use crate::clock::Clock;
@@ -17,6 +17,7 @@ use crate::counts::{Counts, Newest};
 use crate::disk::Disk;
 use crate::feeds::{Feeds, Outcome};
 use crate::message::Message;
+use crate::own::Own;
 use crate::publish::{self, Published};
 use crate::refused::Refused;
 use crate::spool::{self, Replay, Spool, SpoolError};
@@ -31,6 +32,7 @@ const CLOCK_STEP_MS: i64 = 5000;
 pub(crate) struct Store {
     disk: Arc<dyn Disk>,
     data_dir: PathBuf,
+    own: Own,
     feeds: Arc<Feeds>,
     spool: Spool,
     refused: Refused,
@@ -63,6 +65,7 @@ impl Store {
         clock: Arc<dyn Clock>,
         site: &Site,
         data_dir: &Path,
+        own: Own,
         counts: Arc<Counts>,
         newest: Arc<Newest>,
     ) -> Result<(Store, Replay), SpoolError> {
@@ -70,17 +73,18 @@ impl Store {
         let mut window = Window::default();
         let mut stamps = Stamps::default();
         let (spool, replay) =
-            Spool::open(Arc::clone(&disk), clock, &table::spool_dir(data_dir), |message| {
+            Spool::open(Arc::clone(&disk), clock, &own.spool_dir(data_dir), |message| {
                 window.remember(message);
                 if feeds.has(&message.topic) {
                     stamps.saw(message);
                     newest.show(feeds.read(message).readings.iter());
                 }
             })?;
-        let refused = Refused::new(Arc::clone(&disk), &table::refused_dir(data_dir));
+        let refused = Refused::new(Arc::clone(&disk), &own.refused_dir(data_dir));
         let store = Store {
             disk,
             data_dir: data_dir.to_owned(),
+            own,
             feeds,
             spool,
             refused,
@@ -192,6 +196,7 @@ impl Store {
         Publisher {
             disk: Arc::clone(&self.disk),
             data_dir: self.data_dir.clone(),
+            own: self.own.clone(),
             feeds: Arc::clone(&self.feeds),
         }
     }
@@ -210,6 +215,7 @@ impl Store {
 pub(crate) struct Publisher {
     disk: Arc<dyn Disk>,
     data_dir: PathBuf,
+    own: Own,
     feeds: Arc<Feeds>,
 }
 
@@ -227,10 +233,10 @@ pub(crate) enum PublishError {
 impl Publisher {
     /// One segment into the archive; gives what was written and how many messages it held.
     pub(crate) fn publish(&self, number: u64) -> Result<(Published, usize), PublishError> {
-        let dir = table::spool_dir(&self.data_dir);
+        let dir = self.own.spool_dir(&self.data_dir);
         let messages = spool::read_segment(&*self.disk, &dir, number)
             .map_err(|source| PublishError::Spool { number, source })?;
-        let published = publish::publish(&*self.disk, &self.data_dir, &self.feeds, number, &messages)
+        let published = publish::publish(&*self.disk, &self.data_dir, &self.feeds, &self.own.part_stem(number), &messages)
             .map_err(|source| PublishError::Archive { number, source })?;
         Ok((published, messages.len()))
     }

@@ -6,28 +6,30 @@
 use std::path::Path;
 
 use mosswarden_config::site::Site;
-use mosswarden_config::table::{self, Reading};
+use mosswarden_config::table::Reading;
 
 use crate::archive;
 use crate::disk::RealDisk;
 use crate::feeds::Feeds;
+use crate::own;
 use crate::spool::{self, SpoolError};
 
-/// The readings of the spool, sorted by sensor, quantity and time, each once; empty where there is no spool.
+/// The readings of the spool (of every spool, where several collectors share an archive), sorted by sensor, quantity and time, each once; empty where there is no spool.
 ///
 /// # Errors
 /// [`SpoolError`] if the spool is there and can't be read, or was written by a later version.
 pub fn tail(data_dir: &Path, site: &Site) -> Result<Vec<Reading>, SpoolError> {
-    let dir = table::spool_dir(data_dir);
-    let numbers = spool::waiting_segments(&RealDisk, &dir).map_err(|source| SpoolError::Disk {
-        dir: dir.clone(),
-        source,
-    })?;
+    let failed = |dir: &Path| {
+        let dir = dir.to_owned();
+        move |source| SpoolError::Disk { dir, source }
+    };
     let feeds = Feeds::new(site);
     let mut readings = Vec::new();
-    for number in numbers {
-        for message in spool::read_segment(&RealDisk, &dir, number)? {
-            readings.extend(feeds.read(&message).readings);
+    for dir in own::spool_dirs(data_dir).map_err(failed(data_dir))? {
+        for number in spool::waiting_segments(&RealDisk, &dir).map_err(failed(&dir))? {
+            for message in spool::read_segment(&RealDisk, &dir, number)? {
+                readings.extend(feeds.read(&message).readings);
+            }
         }
     }
     archive::sort_and_drop_repeats(&mut readings);

@@ -2,23 +2,27 @@
 //!
 //! Both sides meet here: the collector writes this table, the analysis reads it, and any Parquet engine can read it in place.
 //!
-//! Layout under `data_dir`: `readings/date=2026-03-01/part-000000000412.parquet`, Hive-partitioned by the UTC date of `at`.
+//! Layout under `data_dir`: `readings/date=2026-03-01/part-000000000412.parquet` by the UTC date of `at`, and for months that are over
+//! `readings/month=2026-02/month.parquet` with its daily figures in `summaries/2026-02.parquet`.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Months, NaiveDate, Utc};
 
 use crate::quantity::Quantity;
 
 /// Version of the stored table. A reader refuses files with a higher one and says so.
-pub const FORMAT_VERSION: u32 = 1;
+///
+/// 1: `received` is always told, rows stand by sensor, quantity, time. 2: `received` is empty where it is `at` itself; rows stand by
+/// sensor, time, quantity.
+pub const FORMAT_VERSION: u32 = 2;
 /// Key of [`FORMAT_VERSION`] in a file's key-value metadata.
 pub const FORMAT_KEY: &str = "mosswarden.format";
 /// Key under which a file's metadata says each column's unit.
 pub const UNITS_KEY: &str = "mosswarden.units";
 /// What stands under [`UNITS_KEY`]: column, meaning and unit, as JSON.
-pub const UNITS_VALUE: &str = r#"{"at":"instant the value holds for, UTC, ms","received":"instant of arrival, UTC, ms","time_source":"device: `at` was sent with the reading; arrival: `at` is the arrival; import: taken in from a file","enclosure":"id in the site file, or room","sensor":"id of the sensor or device","quantity":"what `value` measures; its unit follows: temperature Cel, humidity %RH, pressure Pa, illuminance lx, uv-index 1, water-temperature Cel, soil-moisture %, battery %EL, state 1","value":"unit as said under quantity","mark":"ok, or why the reading is doubtful; the value is never changed"}"#;
+pub const UNITS_VALUE: &str = r#"{"at":"instant the value holds for, UTC, ms","received":"instant of arrival, UTC, ms; empty where it is `at` itself","time_source":"device: `at` was sent with the reading; arrival: `at` is the arrival; import: taken in from a file","enclosure":"id in the site file, or room","sensor":"id of the sensor or device","quantity":"what `value` measures; its unit follows: temperature Cel, humidity %RH, pressure Pa, illuminance lx, uv-index 1, water-temperature Cel, soil-moisture %, battery %EL, state 1","value":"unit as said under quantity","mark":"ok, or why the reading is doubtful; the value is never changed"}"#;
 
 /// Column names, in file order.
 pub mod column {
@@ -149,6 +153,33 @@ pub fn partition_dir(data_dir: &Path, date: NaiveDate) -> PathBuf {
     readings_dir(data_dir).join(format!("date={}", date.format("%Y-%m-%d")))
 }
 
+/// Folder of the one file of a whole month, by any of its dates.
+pub fn month_dir(data_dir: &Path, date: NaiveDate) -> PathBuf {
+    readings_dir(data_dir).join(format!("month={}", date.format("%Y-%m")))
+}
+
+/// The first date of the month that a folder's name carries.
+pub fn month_of_partition(folder_name: &str) -> Option<NaiveDate> {
+    let month = folder_name.strip_prefix("month=")?;
+    NaiveDate::parse_from_str(&format!("{month}-01"), "%Y-%m-%d").ok()
+}
+
+/// First and last date of the folder, a day's or a month's.
+pub fn dates_of_partition(folder_name: &str) -> Option<(NaiveDate, NaiveDate)> {
+    if let Some(date) = date_of_partition(folder_name) {
+        return Some((date, date));
+    }
+    let first = month_of_partition(folder_name)?;
+    Some((first, first.checked_add_months(Months::new(1))?.pred_opt()?))
+}
+
+/// Daily figures of a whole month, by any of its dates.
+pub fn summary_file(data_dir: &Path, date: NaiveDate) -> PathBuf {
+    data_dir
+        .join("summaries")
+        .join(format!("{}.parquet", date.format("%Y-%m")))
+}
+
 /// The date that a partition folder's name carries.
 pub fn date_of_partition(folder_name: &str) -> Option<NaiveDate> {
     NaiveDate::parse_from_str(folder_name.strip_prefix("date=")?, "%Y-%m-%d").ok()
@@ -197,5 +228,19 @@ mod tests {
             NaiveDate::from_ymd_opt(2026, 3, 1)
         );
         assert_eq!(date_of_partition("date=soon"), None);
+        let date = |month, day| NaiveDate::from_ymd_opt(2026, month, day).expect("a date");
+        assert_eq!(
+            month_dir(Path::new("data"), date(2, 17)),
+            Path::new("data/readings/month=2026-02")
+        );
+        assert_eq!(
+            dates_of_partition("month=2026-02"),
+            Some((date(2, 1), date(2, 28)))
+        );
+        assert_eq!(
+            dates_of_partition("date=2026-03-01"),
+            Some((date(3, 1), date(3, 1)))
+        );
+        assert_eq!(dates_of_partition("month=2026"), None);
     }
 }

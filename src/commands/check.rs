@@ -214,7 +214,7 @@ fn last_readings(site: &Site, tell: &mut impl FnMut(bool, String)) -> Result<(),
     };
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
-    let record = load::load(&site.data_dir, span, None, tail, Vec::new())
+    let record = load::load(&site.data_dir, span, None, &tail, Vec::new())
         .map_err(Failure::failed("could not read the archive"))?;
     let sensors = site
         .room_sensors

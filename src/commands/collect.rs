@@ -2,12 +2,13 @@
 
 use std::sync::Arc;
 
-use mosswarden_collector::{Counts, Newest, RunOptions};
+use mosswarden_collector::{Counts, Newest, RunOptions, Summary};
 use mosswarden_config::site::{Site, Way};
 use tokio::sync::{mpsc, oneshot};
 
 use super::now_ms;
 use crate::alerts::{self, Board, Scribe, Sentry, keep_watch};
+use crate::cli::Collect;
 use crate::page::{self, Page};
 use crate::reporter::{Failure, Outcome};
 use crate::service;
@@ -15,7 +16,10 @@ use crate::service;
 /// Alerts that wait for the way out; a room has fewer dangers than this at once.
 const ALERTS_WAITING: usize = 64;
 
-pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
+pub(crate) fn run(site: Site, asked: Collect) -> Result<Outcome, Failure> {
+    if asked.share.is_some() {
+        return share(site, asked);
+    }
     let address = page::address(&site)?;
     let runtime = runtime()?;
     let counts = Arc::new(Counts::new(&site));
@@ -65,7 +69,22 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
     // A judgement under way is of no use any more: it is not waited for.
     runtime.shutdown_background();
     scribe.close();
-    let summary = summary.map_err(Failure::failed("could not collect"))?;
+    say(&summary.map_err(Failure::failed("could not collect"))?);
+    Ok(Outcome::Done)
+}
+
+/// One of several collectors: it takes its share of the messages in and does nothing else.
+fn share(site: Site, asked: Collect) -> Result<Outcome, Failure> {
+    let options = RunOptions {
+        share: asked.share,
+        ..RunOptions::default()
+    };
+    let summary = runtime()?.block_on(mosswarden_collector::run(site, options, stop_signal()));
+    say(&summary.map_err(Failure::failed("could not collect"))?);
+    Ok(Outcome::Done)
+}
+
+fn say(summary: &Summary) {
     eprintln!(
         "stopped: {} messages received, {} readings stored, {} refused, {} repeats",
         summary.counts.received, summary.counts.stored, summary.counts.refused, summary.counts.duplicate
@@ -75,7 +94,6 @@ pub(crate) fn run(site: Site) -> Result<Outcome, Failure> {
             "  hint: the archive could not be written; the readings are safe in the spool and follow at the next start"
         );
     }
-    Ok(Outcome::Done)
 }
 
 /// Built in, ready means that devices can connect; a broker that is not there yet is no reason to call the start failed.

@@ -16,13 +16,19 @@ mod import;
 mod journal;
 mod report;
 mod simulate;
+mod verify;
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use chrono::Utc;
-use mosswarden_analysis::assess::{Assessment, assess, needed};
-use mosswarden_analysis::load::{self, Record};
+use mosswarden_analysis::assess::Assessment;
+use mosswarden_analysis::by_part::assess_by_part;
+use mosswarden_analysis::load::{self, LoadError, Record};
+use mosswarden_config::correction::Correction;
+use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
+use mosswarden_config::table::Reading;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
@@ -32,9 +38,10 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     let site = arguments.site;
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
-        Command::Collect => collect::run(open_site(site)?),
+        Command::Collect(collect) => collect::run(open_site(site)?, collect),
         Command::Discover(discover) => discover::run(&discover),
         Command::Check => check::run(site),
+        Command::Verify(asked) => verify::run(&open_site(site)?, &asked),
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
@@ -114,32 +121,50 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Reads what judging `span` needs, with what is durable but not yet in a file.
-fn record(site: &Site, span: Span) -> Result<Record, Failure> {
-    record_of(site, needed(span))
+/// Judges a span, a few enclosures at a time; the record holds what pictures of the span need.
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+    let kept = Kept::read(site)?;
+    assess_by_part(site, span, |ids, needed| kept.load(site, needed, Some(ids)))
+        .map_err(Failure::failed("could not read the archive"))
 }
 
 /// Reads exactly a span, with what is durable but not yet in a file.
 fn record_of(site: &Site, span: Span) -> Result<Record, Failure> {
-    let journal = mosswarden_collector::journal::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the journal"))?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
-    let known = mosswarden_collector::corrections::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the corrections"))?;
-    if known.unreadable > 0 {
-        eprintln!(
-            "{} lines of the corrections can't be read and are not applied",
-            known.unreadable
-        );
-    }
-    load::load(&site.data_dir, span, None, tail, journal.entries)
-        .map(|record| record.with_corrections(known.corrections))
+    Kept::read(site)?
+        .load(site, span, None)
         .map_err(Failure::failed("could not read the archive"))
 }
 
-pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-    let record = record(site, span)?;
-    let assessment = assess(site, &record, span);
-    Ok((record, assessment))
+/// What stands beside the files of readings: the journal, the corrections, and what is durable but not yet in a file.
+struct Kept {
+    journal: Vec<Entry>,
+    corrections: Vec<Correction>,
+    tail: Vec<Reading>,
+}
+
+impl Kept {
+    fn read(site: &Site) -> Result<Self, Failure> {
+        let journal = mosswarden_collector::journal::list(&site.data_dir)
+            .map_err(Failure::failed("could not read the journal"))?;
+        let tail = mosswarden_collector::tail(&site.data_dir, site)
+            .map_err(Failure::failed("could not read the spool"))?;
+        let known = mosswarden_collector::corrections::list(&site.data_dir)
+            .map_err(Failure::failed("could not read the corrections"))?;
+        if known.unreadable > 0 {
+            eprintln!(
+                "{} lines of the corrections can't be read and are not applied",
+                known.unreadable
+            );
+        }
+        Ok(Self {
+            journal: journal.entries,
+            corrections: known.corrections,
+            tail,
+        })
+    }
+
+    fn load(&self, site: &Site, span: Span, sensors: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
+        load::load(&site.data_dir, span, sensors, &self.tail, self.journal.clone())
+            .map(|record| record.with_corrections(self.corrections.clone()))
+    }
 }

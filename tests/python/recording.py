@@ -69,13 +69,13 @@ def compare(readings):
     known = table.dropna(subset=["t_c"])
     wanted = known.groupby(["sensor", known["at"].dt.strftime("%Y-%m-%d")])["t_c"].mean().to_dict()
     query = f"""
-        select sensor, cast(date as varchar), avg(value)
-        from read_parquet('{readings}/*/*.parquet', hive_partitioning = true)
+        select sensor, strftime(at at time zone 'UTC', '%Y-%m-%d') as date, avg(value)
+        from read_parquet('{readings}/*/*.parquet', hive_partitioning = false)
         where quantity = 'temperature' group by all
     """
     by_duckdb = {(sensor, date): mean for sensor, date, mean in duckdb.sql(query).fetchall()}
     same(by_duckdb, wanted, "DuckDB, UTC days")
-    dataset = ds.dataset(readings, format="parquet", partitioning="hive")
+    dataset = ds.dataset(sorted(str(file) for file in Path(readings).glob("*/*.parquet")), format="parquet")
     stored = dataset.to_table(
         columns=["at", "sensor", "value"], filter=ds.field("quantity") == "temperature"
     ).to_pandas()

@@ -7,8 +7,8 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 
 folder = Path(sys.argv[1])
-files = sorted(folder.glob("date=*/*.parquet"))
-dataset = ds.dataset(str(folder), format="parquet", partitioning="hive")
+files = sorted(folder.glob("*/*.parquet"))
+dataset = ds.dataset([str(file) for file in files], format="parquet")
 rows = dataset.to_table(columns=["at", "sensor", "quantity", "value", "mark", "time_source"]).to_pylist()
 assert len(rows) == sum(pq.ParquetFile(file).metadata.num_rows for file in files)
 lines = []

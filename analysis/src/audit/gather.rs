@@ -13,6 +13,7 @@ use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::table::{Mark, ROOM, Reading};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
+use crate::by_part::ids;
 use crate::load::{self, LoadError, Record};
 use crate::report::chosen;
 use crate::series::Series;
@@ -263,23 +264,11 @@ impl Reader<'_> {
             from_ms: before(span.from_ms, LEAD_DAYS),
             until_ms: span.until_ms,
         };
-        let wanted = |id: &str| {
-            part.room_sensors.iter().any(|sensor| sensor.id == id)
-                || part.enclosures.iter().any(|enclosure| {
-                    enclosure.sensor(id).is_some() || enclosure.devices.iter().any(|device| device.id == id)
-                })
-        };
-        let tail = self
-            .tail
-            .iter()
-            .filter(|reading| span.contains(reading.at_ms))
-            .cloned()
-            .collect();
         let record = load::load(
             &self.site.data_dir,
             span,
-            Some(&wanted),
-            tail,
+            Some(&ids(part)),
+            self.tail,
             self.journal.to_vec(),
         )?
         .with_corrections(self.corrections.to_vec());

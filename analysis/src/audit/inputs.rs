@@ -5,6 +5,7 @@
 use std::io::Read as _;
 use std::path::Path;
 
+use chrono::{NaiveDate, NaiveTime};
 use mosswarden_config::journal::Entry;
 use mosswarden_config::table;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -66,16 +67,16 @@ pub fn inputs(gathered: &Gathered<'_>) -> Result<Inputs, LoadError> {
 
 /// Whether a file holds a reading of any span; files of whole days inside one need not be opened.
 fn is_used(file: &Path, spans: &[Span]) -> Result<bool, LoadError> {
-    let date = file
+    let dates = file
         .parent()
-        .and_then(|day| table::date_of_partition(&day.file_name()?.to_string_lossy()))
-        .and_then(|date| date.and_hms_opt(0, 0, 0));
-    let Some(from_ms) = date.map(|at| at.and_utc().timestamp_millis()) else {
+        .and_then(|folder| table::dates_of_partition(&folder.file_name()?.to_string_lossy()));
+    let Some((first, last)) = dates else {
         return Ok(true);
     };
+    let start_ms = |date: NaiveDate| date.and_time(NaiveTime::MIN).and_utc().timestamp_millis();
     let day = Span {
-        from_ms,
-        until_ms: from_ms + MS_PER_24_H,
+        from_ms: start_ms(first),
+        until_ms: start_ms(last) + MS_PER_24_H,
     };
     let is_inside = |span: &Span| span.from_ms <= day.from_ms && day.until_ms <= span.until_ms;
     if spans.iter().any(is_inside) {

@@ -1,0 +1,481 @@
+//! Looks through every file of the archive, says what is wrong, and repairs it without losing a reading.
+//!
+//! Checked: that each file can be read, its version and columns, the order of its rows, that they lie in the right day or month, and,
+//! for months, length, SHA-256 and counts against the daily figures. A repair writes what can be read into day files first, durably,
+//! and then sets the damaged file aside in `damaged/`; nothing is removed.
+
+use std::collections::BTreeSet;
+use std::fmt;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use chrono::NaiveDate;
+use mosswarden_config::table::{self, Reading};
+
+use crate::archive::{self, ArchiveError};
+use crate::disk::{self, Disk, RealDisk};
+use crate::months::{self, MONTH_FILE};
+use crate::own::{Own, Tidying};
+use crate::run::{CollectError, lock};
+use crate::table_file::{Print, Source, Summary, TableError, TableReader, row_order};
+
+/// What was looked through, and what was wrong.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+pub struct Verified {
+    pub files: u64,
+    pub readings: u64,
+    pub problems: Vec<Problem>,
+}
+
+/// One thing that is wrong.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    pub path: PathBuf,
+    pub what: String,
+    /// What was done about it; `None` where nothing was, or nothing can be.
+    pub repaired: Option<String>,
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "{}: {}", self.path.display(), self.what)?;
+        match &self.repaired {
+            Some(done) => write!(out, "\n  repaired: {done}"),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Why the archive could not be looked through.
+#[derive(Debug, thiserror::Error)]
+pub enum VerifyError {
+    #[error("the archive can't be read or repaired")]
+    Archive(#[from] ArchiveError),
+    #[error("a collector works on the folder; a repair needs it stopped")]
+    Locked(#[source] CollectError),
+    #[error("a collector is merging files of the folder; a repair needs it stopped")]
+    Tidied,
+}
+
+/// Looks through the whole archive of a data folder; with `repair`, puts right what can be.
+///
+/// Reading alone may be done beside a running collector.
+///
+/// # Errors
+/// [`VerifyError`] where a folder can't be read, or a repair is asked for while a collector runs.
+pub fn verify(data_dir: &Path, repair: bool) -> Result<Verified, VerifyError> {
+    let _locks = match repair {
+        true => {
+            let alone = lock(data_dir, &Own::default()).map_err(VerifyError::Locked)?;
+            let tidying = Tidying::begin(data_dir).map_err(ArchiveError::from)?;
+            Some((alone, tidying.ok_or(VerifyError::Tidied)?))
+        }
+        false => None,
+    };
+    Ok(Verifier {
+        disk: &RealDisk,
+        data_dir,
+        repair,
+        found: Verified::default(),
+    }
+    .all()?)
+}
+
+struct Verifier<'a> {
+    disk: &'a dyn Disk,
+    data_dir: &'a Path,
+    repair: bool,
+    found: Verified,
+}
+
+/// What a file gave: rows that could be read, and what is wrong with it.
+#[derive(Default)]
+struct Seen {
+    rows: Vec<Reading>,
+    wrong: BTreeSet<String>,
+    /// Written by a later version: left alone.
+    is_newer: bool,
+}
+
+impl Verifier<'_> {
+    fn all(mut self) -> Result<Verified, ArchiveError> {
+        let root = table::readings_dir(self.data_dir);
+        for folder in self.disk.list(&root)? {
+            let dir = root.join(&folder);
+            let Some(dates) = table::dates_of_partition(&folder) else {
+                self.tell(&dir, "is no folder of a day or month; it is passed over", None);
+                continue;
+            };
+            for name in self.disk.list(&dir)? {
+                self.file(&dir.join(&name), dates)?;
+            }
+        }
+        self.lonely_summaries()?;
+        Ok(self.found)
+    }
+
+    fn tell(&mut self, path: &Path, what: &str, repaired: Option<String>) {
+        self.found.problems.push(Problem {
+            path: path.to_owned(),
+            what: what.to_owned(),
+            repaired,
+        });
+    }
+
+    fn file(&mut self, path: &Path, dates: (NaiveDate, NaiveDate)) -> Result<(), ArchiveError> {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        if name.starts_with('.') && name.ends_with(".tmp") {
+            // Half written by a crash or being written right now: nothing of it was counted on.
+            return Ok(());
+        }
+        if !name.ends_with(".parquet") {
+            self.tell(path, "is no Parquet file; it is passed over", None);
+            return Ok(());
+        }
+        let mut seen = match Source::open(self.disk, path) {
+            // A running collector merged it meanwhile.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+            Err(error) => Seen {
+                wrong: BTreeSet::from([format!("can't be read: {error}")]),
+                ..Seen::default()
+            },
+            Ok(source) => look_at(source, dates),
+        };
+        self.found.files += 1;
+        self.found.readings += seen.rows.len() as u64;
+        let is_month = name == MONTH_FILE && dates.0 != dates.1;
+        let known = if is_month { self.month(path, dates.0, &mut seen)? } else { None };
+        if seen.wrong.is_empty() {
+            return Ok(());
+        }
+        let what = seen.wrong.iter().cloned().collect::<Vec<_>>().join("; ");
+        let done = match self.repair && !seen.is_newer {
+            true => Some(self.set_aside(path, seen, known.map(|known| known.readings()))?),
+            false => None,
+        };
+        if done.is_some() && is_month {
+            self.remove_summary(dates.0)?;
+        }
+        self.tell(path, &what, done);
+        Ok(())
+    }
+
+    /// Compares a month with its daily figures; they are made anew where the month is sound and they are not. Gives what they said.
+    fn month(&mut self, path: &Path, first: NaiveDate, seen: &mut Seen) -> Result<Option<Summary>, ArchiveError> {
+        let file = table::summary_file(self.data_dir, first);
+        let known = match self.disk.read(&file) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => None,
+            Err(error) => return Err(error.into()),
+            Ok(bytes) => Summary::from_bytes(bytes).ok(),
+        };
+        let print = Print::of(self.disk, path)?;
+        let mut actual = Summary::default();
+        seen.rows.sort_by(row_order);
+        actual.add(&seen.rows);
+        let Some(known) = known else {
+            if seen.wrong.is_empty() {
+                let done = self.mend(first, actual, print)?;
+                self.tell(&file, "the month has no daily figures that can be read", done);
+            }
+            return Ok(None);
+        };
+        let is_same_file = known.of.as_ref() == Some(&print);
+        let is_same_count = known.days == actual.days;
+        match (seen.wrong.is_empty(), is_same_file, is_same_count) {
+            (true, true, true) => {}
+            (true, _, true) => {
+                let done = self.mend(first, actual, print)?;
+                self.tell(&file, "the daily figures agree, and were made from another copy of the month", done);
+            }
+            (true, true, false) => {
+                let done = self.mend(first, actual, print)?;
+                self.tell(&file, "the daily figures are not those of the month that they were made from", done);
+            }
+            (_, false, false) => {
+                let differing = known.days.iter().filter(|(key, day)| actual.days.get(*key) != Some(day)).count();
+                seen.wrong.insert(format!(
+                    "was changed since its daily figures were made: {differing} of {} days of a sensor differ, {} readings instead of {}",
+                    known.days.len(),
+                    actual.readings(),
+                    known.readings()
+                ));
+            }
+            (false, ..) => {}
+        }
+        Ok(Some(known))
+    }
+
+    fn mend(&self, first: NaiveDate, mut summary: Summary, print: Print) -> Result<Option<String>, ArchiveError> {
+        if !self.repair {
+            return Ok(None);
+        }
+        summary.of = Some(print);
+        months::put_summary(self.disk, self.data_dir, first, &summary)?;
+        Ok(Some("made anew from the month".to_owned()))
+    }
+
+    /// What could be read goes into its days, durably; then the file goes into `damaged/`.
+    fn set_aside(&self, path: &Path, seen: Seen, expected: Option<i64>) -> Result<String, ArchiveError> {
+        let count = seen.rows.len();
+        for (date, mut rows) in archive::by_date(seen.rows) {
+            archive::sort_and_drop_repeats(&mut rows);
+            archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
+        }
+        let folder = path.parent().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let dir = self.data_dir.join("damaged");
+        disk::create_dir_durably(self.disk, &dir)?;
+        let taken = self.disk.list(&dir)?;
+        let free = (1..)
+            .map(|number| format!("{folder}-{number}-{name}"))
+            .find(|name| !taken.contains(name))
+            .unwrap_or_default();
+        let aside = dir.join(free);
+        self.disk.rename(path, &aside)?;
+        self.disk.sync_dir(&dir)?;
+        if let Some(parent) = path.parent() {
+            self.disk.sync_dir(parent)?;
+        }
+        let lost = match expected {
+            Some(expected) if expected > count as i64 => {
+                format!("; {} that its daily figures know of could not be read", expected - count as i64)
+            }
+            _ => String::new(),
+        };
+        Ok(format!(
+            "{count} readings went into their days{lost}; the file was set aside as {}",
+            aside.display()
+        ))
+    }
+
+    fn remove_summary(&self, first: NaiveDate) -> Result<(), ArchiveError> {
+        match self.disk.remove(&table::summary_file(self.data_dir, first)) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error.into()),
+            _ => Ok(()),
+        }
+    }
+
+    /// Daily figures of months that are not there.
+    fn lonely_summaries(&mut self) -> Result<(), ArchiveError> {
+        let months: BTreeSet<PathBuf> = months::months(self.disk, self.data_dir)?
+            .into_iter()
+            .filter(|(_, dir)| self.disk.len(&dir.join(MONTH_FILE)).is_ok())
+            .map(|(first, _)| table::summary_file(self.data_dir, first))
+            .collect();
+        let dir = table::summary_file(self.data_dir, NaiveDate::default());
+        let Some(dir) = dir.parent() else { return Ok(()) };
+        for name in self.disk.list(dir)? {
+            let file = dir.join(&name);
+            if name.ends_with(".parquet") && !months.contains(&file) {
+                self.tell(&file, "are daily figures of a month that is not there", None);
+            }
+        }
+        Ok(())
+    }
+}
+
+fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
+    let mut seen = Seen::default();
+    let table = match TableReader::open(source) {
+        Ok(table) => table,
+        Err(error) => {
+            seen.is_newer = matches!(error, TableError::Newer { .. });
+            seen.wrong.insert(words(&error));
+            return seen;
+        }
+    };
+    for index in 0..table.groups().len() {
+        match table.group(index) {
+            Ok(mut rows) => seen.rows.append(&mut rows),
+            Err(error) => {
+                seen.wrong.insert(format!("row group {}: {}", index + 1, words(&error)));
+            }
+        }
+    }
+    // Version 1 stands in another order within a sensor.
+    if !seen.rows.is_sorted_by(|a, b| a.sensor <= b.sensor) {
+        seen.wrong.insert("its rows are not in order of their sensors".to_owned());
+    }
+    let astray = seen
+        .rows
+        .iter()
+        .filter(|row| !(dates.0..=dates.1).contains(&row.partition_date()))
+        .count();
+    if astray > 0 {
+        seen.wrong.insert(format!("{astray} of its readings are of other days than its folder says"));
+    }
+    seen
+}
+
+fn words(error: &dyn std::error::Error) -> String {
+    match error.source() {
+        Some(source) => format!("{error}: {source}"),
+        None => error.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::tests::{all, reading};
+    use crate::compact;
+
+    const DAY_MS: i64 = 24 * 3_600_000;
+    /// 2026-03-01T00:00:00Z.
+    const BEGAN_MS: i64 = 1_772_323_200_000;
+
+    fn date(month: u32, day: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, month, day).expect("a date")
+    }
+
+    /// February and March as months of two row groups each, two days of April.
+    fn archive() -> (tempfile::TempDir, Vec<Reading>) {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let mut written = Vec::new();
+        for day in -20..33 {
+            let rows: Vec<Reading> = ["a", "b"]
+                .iter()
+                .flat_map(|sensor| (0..400).map(move |n| reading(sensor, BEGAN_MS + day * DAY_MS + n * 60_000, n as f64)))
+                .collect();
+            archive::put(&RealDisk, dir.path(), rows[0].partition_date(), "day", &rows).expect("room");
+            written.extend(rows);
+        }
+        let now_ms = compact::start_ms(date(4, 10));
+        assert_eq!(months::merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"), 2);
+        archive::sort_and_drop_repeats(&mut written);
+        (dir, written)
+    }
+
+    fn stored(data_dir: &Path) -> Vec<Reading> {
+        let mut rows = Vec::new();
+        let root = table::readings_dir(data_dir);
+        for folder in RealDisk.list(&root).expect("a folder") {
+            for name in archive::parquet_names(&RealDisk, &root.join(&folder)).expect("a folder") {
+                rows.extend(all(&RealDisk, &root.join(&folder).join(name)).expect("our own"));
+            }
+        }
+        archive::sort_and_drop_repeats(&mut rows);
+        rows
+    }
+
+    #[test]
+    fn a_sound_archive_is_called_sound() {
+        let (dir, written) = archive();
+        let found = verify(dir.path(), false).expect("readable");
+        assert_eq!(found.problems, []);
+        assert_eq!((found.files, found.readings), (4, written.len() as u64));
+    }
+
+    #[test]
+    fn a_damaged_group_costs_itself_only_and_the_file_is_kept() {
+        let (dir, written) = archive();
+        let path = table::month_dir(dir.path(), date(3, 1)).join(MONTH_FILE);
+        let mut bytes = fs_err::read(&path).expect("the month");
+        // The first data page, of the first sensor's times.
+        bytes[20..60].fill(0);
+        fs_err::write(&path, &bytes).expect("room");
+        let told = verify(dir.path(), false).expect("readable").problems;
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(told[0].what.contains("row group 1"), "{}", told[0]);
+        assert_eq!(fs_err::read(&path).expect("still there"), bytes, "looking changes nothing");
+        let repaired = verify(dir.path(), true).expect("works").problems;
+        let said = repaired[0].repaired.as_deref().expect("repaired");
+        assert!(said.contains("12400 readings went into their days; 12400 that"), "{said}");
+        let left: Vec<Reading> = written
+            .into_iter()
+            .filter(|row| row.partition_date() < date(3, 1) || row.partition_date() > date(3, 31) || &*row.sensor == "b")
+            .collect();
+        assert_eq!(stored(dir.path()), left);
+        assert!(dir.path().join("damaged/month=2026-03-1-month.parquet").is_file());
+        assert_eq!(verify(dir.path(), false).expect("readable").problems, []);
+    }
+
+    #[test]
+    fn wrong_daily_figures_rows_astray_and_strangers_are_told_and_put_right() {
+        let (dir, written) = archive();
+        let figures = table::summary_file(dir.path(), date(2, 1));
+        fs_err::copy(table::summary_file(dir.path(), date(3, 1)), &figures).expect("room");
+        let april = table::partition_dir(dir.path(), date(4, 1));
+        fs_err::rename(april.join("day.parquet"), table::partition_dir(dir.path(), date(4, 2)).join("part-9.parquet")).expect("there");
+        fs_err::write(april.join("part-7.parquet"), "not Parquet").expect("room");
+        fs_err::write(april.join("notes.txt"), "mine").expect("room");
+        let told = verify(dir.path(), true).expect("works").problems;
+        let told: Vec<String> = told.iter().map(Problem::to_string).collect();
+        assert_eq!(told.len(), 4, "{told:#?}");
+        assert_eq!(stored(dir.path()), written, "no reading was lost");
+        let left = verify(dir.path(), false).expect("readable").problems;
+        assert_eq!(left.len(), 1, "only the stranger is left: {left:?}");
+        assert!(april.join("notes.txt").is_file());
+    }
+
+    #[test]
+    fn files_of_a_later_version_are_left_alone() {
+        let (dir, _) = archive();
+        let path = table::partition_dir(dir.path(), date(4, 1)).join("day.parquet");
+        let mut bytes = fs_err::read(&path).expect("the day");
+        let key = b"mosswarden.format";
+        let at = bytes.windows(key.len()).rposition(|part| part == key).expect("the version");
+        let digit = (at + key.len()..bytes.len()).find(|at| bytes[*at] == b'2').expect("the version");
+        bytes[digit] = b'9';
+        fs_err::write(&path, &bytes).expect("room");
+        let told = verify(dir.path(), true).expect("works").problems;
+        assert!(told[0].what.contains("has table version 9, this program reads up to 2"), "{}", told[0]);
+        assert_eq!(told[0].repaired, None);
+        assert_eq!(fs_err::read(&path).expect("still there"), bytes);
+    }
+
+    /// Copies a folder as `cp` does; `false` where something vanished meanwhile.
+    fn copy(from: &Path, to: &Path) -> bool {
+        fs_err::create_dir_all(to).expect("room");
+        let Ok(entries) = fs_err::read_dir(from) else { return false };
+        let mut is_whole = true;
+        for entry in entries {
+            let path = entry.expect("an entry").path();
+            let target = to.join(path.file_name().expect("a name"));
+            is_whole &= match path.is_dir() {
+                true => copy(&path, &target),
+                false => fs_err::copy(&path, &target).is_ok(),
+            };
+        }
+        is_whole
+    }
+
+    #[test]
+    fn a_copy_taken_while_files_are_merged_is_sound_and_whole() {
+        use std::sync::atomic::{AtomicI64, AtomicUsize, Ordering};
+
+        let home = tempfile::tempdir().expect("a temporary folder");
+        let data = home.path().join("data");
+        archive::prepare(&RealDisk, &data).expect("room");
+        let (done, copies) = (AtomicI64::new(0), AtomicUsize::new(0));
+        const PARTS: i64 = 600;
+        let row = |part: i64| reading("a", BEGAN_MS + part * DAY_MS / 4, part as f64);
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                for part in 0..PARTS {
+                    let name = format!("part-{part:012}");
+                    crate::publish::put_by_day(&RealDisk, &data, &name, vec![row(part)]).expect("room");
+                    done.store(part + 1, Ordering::Release);
+                    compact::compact_settled(&RealDisk, &data, row(part).at_ms).expect("works");
+                    months::merge_settled(&RealDisk, &data, row(part).at_ms, None).expect("works");
+                }
+            });
+            while done.load(Ordering::Acquire) < PARTS {
+                let backup = home.path().join(format!("copy-{}", copies.fetch_add(1, Ordering::Relaxed)));
+                let before = done.load(Ordering::Acquire);
+                while !copy(&data, &backup) {}
+                let found = verify(&backup, false).expect("readable");
+                let broken: Vec<&Problem> =
+                    found.problems.iter().filter(|problem| !problem.path.starts_with(backup.join("summaries"))).collect();
+                assert!(broken.is_empty(), "{broken:?}");
+                let stored = stored(&backup);
+                for part in 0..before {
+                    assert!(stored.contains(&row(part)), "part {part} of {before} is not in the copy");
+                }
+            }
+        });
+        assert!(copies.into_inner() > 3, "the copies came too late to prove anything");
+        let rows: Vec<Reading> = (0..PARTS).map(row).collect();
+        assert_eq!(stored(&data), rows);
+    }
+}
