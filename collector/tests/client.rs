@@ -10,7 +10,7 @@ use std::time::Duration;
 use mosswarden_collector::{CollectError, Counts, OwnMessage, Part, RunOptions, Snapshot, Summary, run};
 use mosswarden_config::site::Site;
 use rumqttc::{AsyncClient, Event, EventLoop, Incoming, MqttOptions, QoS, TlsConfiguration, Transport};
-use support::{Device, Mosquitto, SITE};
+use support::SITE;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot};
