@@ -165,6 +165,15 @@ fn every_shape_version_and_quality_of_service_is_stored_once_with_its_own_time()
         );
     }
     assert!(log.contains("13 readings stored, 1 refused"), "{log}");
+    let worst = "1 refused of 2 messages on nature-room/mossy-1/low/humidity (mossy-1-low)";
+    assert!(log.contains(worst), "{log}");
+    let said = home.run(&["check"]).expect_code(3);
+    for line in [
+        "12 messages, 13 readings stored, 1 refused, 0 repeats, 6 late, 1 on topics of nobody",
+        "look at: nature-room/mossy-1/low/humidity (mossy-1-low): 2 messages, 1 readings stored, 1 refused, 0 repeats, 0 late",
+    ] {
+        assert!(said.stdout.contains(line), "{line} is not in {}", said.stdout);
+    }
     if let Some(python) = Python::find() {
         assert_eq!(
             home.stored(&python).len(),
@@ -172,6 +181,24 @@ fn every_shape_version_and_quality_of_service_is_stored_once_with_its_own_time()
             "a reading stands in the files twice"
         );
     }
+}
+
+#[test]
+fn a_pack_of_which_one_record_is_not_clear_is_stored_for_the_rest_and_kept() {
+    let (home, port) = Home::builtin();
+    let Some(device) = Publisher::find(port) else {
+        return;
+    };
+    let collector = home.collect_builtin(port);
+    let senml = r#"[{"bt":1772352000,"n":"t","u":"Cel","v":21.5},{"n":"h","u":"/","v":0.8}]"#;
+    device.publish("nature-room/mossy-1/check", senml, &["-q", "1"]);
+    collector.stop("TERM");
+    assert_eq!(
+        home.exported(),
+        ["2026-03-01T08:00:00Z,mossy-1,mossy-1-check,temperature,21.5,Cel"]
+    );
+    let refused = fs_err::read_to_string(home.path("data/refused/refused.jsonl")).expect("a refused log");
+    assert!(refused.contains("may mean several things") && refused.contains("0.8"), "{refused}");
 }
 
 #[test]

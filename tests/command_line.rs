@@ -1,6 +1,6 @@
 //! Commands, exit codes, and what goes to which output.
 
-use crate::harness::{Home, Mosquitto, Python, READINGS, SITE, root};
+use crate::harness::{CSV_HEADER, Home, Mosquitto, Python, READINGS, SITE, root};
 
 #[test]
 fn help_and_version_are_no_failures() {
@@ -229,6 +229,11 @@ fn bad_lines_are_refused_one_by_one_and_kept() {
     let kept = fs_err::read_to_string(home.path("data/refused/refused.jsonl")).expect("a refused log");
     assert_eq!(kept.lines().count(), 3);
     assert!(kept.contains("mossy-1-staat,humidity,80,%RH"));
+    // A file of which nothing can be taken has failed, and holds no other back.
+    home.write("wet.csv", &format!("{CSV_HEADER}\n2026-03-01T08:02:00Z,mossy-1,mossy-1-stat,humidity,wet,%RH\n"));
+    let said = home.run(&["import", "wet.csv", "readings.csv"]).expect_code(1);
+    assert!(said.stderr.contains("not one line of wet.csv could be read"), "{}", said.stderr);
+    assert!(said.stdout.contains("0 readings added, 5 were there already, 3 refused"), "{}", said.stdout);
 }
 
 #[test]

@@ -219,6 +219,11 @@ pub(crate) struct Collector {
 }
 
 impl Collector {
+    #[allow(dead_code, reason = "for what is measured from outside")]
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     pub(crate) fn log(&self) -> String {
         fs_err::read_to_string(&self.log).unwrap_or_default()
     }

@@ -1,10 +1,10 @@
 //! Logs with a column for each sensor, as loggers and spreadsheets write them, to tidy CSV that [`import_csv`](crate::import_csv) takes.
 //!
 //! A column is described as `HEADER=time` or `HEADER=SENSOR QUANTITY [UNIT]`. Times are RFC 3339, local date-times of the site's zone,
-//! or seconds or milliseconds since 1970. Cells that are empty are no readings; cells that are no numbers go on as they are, so that the
-//! import refuses them with their line, whole.
+//! or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no number, no time or no record at all goes on as
+//! it is, so that the import refuses it, whole, and takes the rest.
 
-use std::io::{self, BufReader, BufWriter, Write as _};
+use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use mosswarden_config::quantity::Quantity;
@@ -35,8 +35,6 @@ pub enum ColumnsError {
         header: String,
         found: String,
     },
-    #[error("{}:{line}: `{text}` is no time; expected RFC 3339, a local date and time, or a number since 1970", file.display())]
-    NoTimeIn { file: PathBuf, line: u64, text: String },
     #[error("{}: {why}", file.display())]
     Broken { file: PathBuf, why: String },
     #[error("{} can't be read or the tidy copy can't be written", file.display())]
@@ -97,8 +95,25 @@ impl Columns {
     /// Writes the file's readings as tidy CSV to `out`.
     ///
     /// # Errors
-    /// [`ColumnsError`] with file and line; `out` is then not whole.
+    /// [`ColumnsError`] with the file; `out` is then not whole.
     pub fn tidy(&self, site: &Site, file: &Path, out: &Path) -> Result<(), ColumnsError> {
+        let io = |source| ColumnsError::Io {
+            file: file.to_owned(),
+            source,
+        };
+        let input = BufReader::new(fs_err::File::open(file).map_err(io)?);
+        let tidy = BufWriter::new(fs_err::File::create(out).map_err(io)?);
+        self.rewrite(site, file, input, tidy)
+    }
+
+    /// The same from any text to any; `file` is its name.
+    pub(crate) fn rewrite(
+        &self,
+        site: &Site,
+        file: &Path,
+        input: impl BufRead,
+        mut tidy: impl Write,
+    ) -> Result<(), ColumnsError> {
         let io = |source| ColumnsError::Io {
             file: file.to_owned(),
             source,
@@ -107,65 +122,66 @@ impl Columns {
             file: file.to_owned(),
             why: why.to_owned(),
         };
-        let mut records = Records::new(BufReader::new(fs_err::File::open(file).map_err(io)?));
+        let mut records = Records::new(input);
         match records.next().map_err(io)? {
             Next::Record => {}
             Next::End => return Err(broken("the file is empty")),
             Next::Broken(why) => return Err(broken(why)),
         }
-        let headers: Vec<String> = (0..records.cell_count())
-            .map(|place| records.cell(place).trim().to_owned())
-            .collect();
-        let place = |header: &str| {
-            headers
-                .iter()
-                .position(|found| found == header)
-                .ok_or_else(|| ColumnsError::NoColumn {
-                    file: file.to_owned(),
-                    header: header.to_owned(),
-                    found: headers.join(", "),
-                })
-        };
-        let time = place(&self.time)?;
-        let places: Vec<usize> = self
-            .columns
-            .iter()
-            .map(|column| place(&column.header))
-            .collect::<Result<_, _>>()?;
-        let mut tidy = BufWriter::new(fs_err::File::create(out).map_err(io)?);
+        let (time, places) = self.places(&records, file)?;
         writeln!(tidy, "time,enclosure,sensor,quantity,value,unit").map_err(io)?;
         loop {
             match records.next().map_err(io)? {
                 Next::End => break,
-                Next::Broken(why) => return Err(broken(&format!("line {}: {why}", records.line()))),
+                Next::Broken(_) => {
+                    let raw = String::from_utf8_lossy(records.raw());
+                    writeln!(tidy, "{}", quoted(&raw)).map_err(io)?;
+                    continue;
+                }
                 Next::Record => {}
             }
-            let written = records.cell(time).trim();
-            let at = self
-                .instant(site, written)
-                .ok_or_else(|| ColumnsError::NoTimeIn {
-                    file: file.to_owned(),
-                    line: records.line(),
-                    text: written.to_owned(),
-                })?;
+            let written = records.cell(time);
+            let at = self.instant(site, written).unwrap_or_else(|| quoted(written));
             for (column, place) in self.columns.iter().zip(&places) {
-                let value = records.cell(*place).trim();
+                let value = records.cell(*place);
                 if !value.is_empty() {
-                    let quoted = if value.contains([',', '"', '\n']) {
-                        format!("\"{}\"", value.replace('"', "\"\""))
-                    } else {
-                        value.to_owned()
-                    };
                     writeln!(
                         tidy,
-                        "{at},{},{},{},{quoted},{}",
-                        column.enclosure, column.sensor, column.quantity, column.unit
+                        "{at},{},{},{},{},{}",
+                        column.enclosure,
+                        column.sensor,
+                        column.quantity,
+                        quoted(value),
+                        column.unit
                     )
                     .map_err(io)?;
                 }
             }
         }
         tidy.flush().map_err(io)
+    }
+
+    /// Where the time and each column stand.
+    fn places(
+        &self,
+        records: &Records<impl BufRead>,
+        file: &Path,
+    ) -> Result<(usize, Vec<usize>), ColumnsError> {
+        let headers: Vec<&str> = (0..records.cell_count())
+            .map(|place| records.cell(place))
+            .collect();
+        let place = |header: &str| {
+            headers
+                .iter()
+                .position(|found| *found == header)
+                .ok_or_else(|| ColumnsError::NoColumn {
+                    file: file.to_owned(),
+                    header: header.to_owned(),
+                    found: headers.join(", "),
+                })
+        };
+        let columns = self.columns.iter().map(|column| place(&column.header));
+        Ok((place(&self.time)?, columns.collect::<Result<_, _>>()?))
     }
 
     fn instant(&self, site: &Site, text: &str) -> Option<String> {
@@ -181,6 +197,15 @@ impl Columns {
         };
         let at = chrono::DateTime::from_timestamp_millis(at_ms)?;
         Some(at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true))
+    }
+}
+
+/// A cell that stays on its line: line breaks, which mean nothing in a reading, become spaces.
+fn quoted(cell: &str) -> String {
+    if cell.contains([',', '"', '\n', '\r']) {
+        format!("\"{}\"", cell.replace('"', "\"\"").replace(['\n', '\r'], " "))
+    } else {
+        cell.to_owned()
     }
 }
 
@@ -218,7 +243,7 @@ mod tests {
         let (file, out) = (folder.path().join("log.csv"), folder.path().join("tidy.csv"));
         fs_err::write(
             &file,
-            "When,\"Temp, F\",RH\n2026-07-01 12:00,71.6,80\n1782000000,,81.5\n",
+            "When,\"Temp, F\",RH\n2026-07-01 12:00,71.6,80\nsoon,,80\n\"a\"b,\n1782000000,,81.5\n",
         )
         .expect("written");
         let descriptions = [
@@ -234,6 +259,8 @@ mod tests {
             "time,enclosure,sensor,quantity,value,unit\n\
              2026-07-01T11:00:00.000Z,mossy-1,mossy-1-stat,temperature,71.6,[degF]\n\
              2026-07-01T11:00:00.000Z,mossy-1,mossy-1-stat,humidity,80,%RH\n\
+             soon,mossy-1,mossy-1-stat,humidity,80,%RH\n\
+             \"\"\"a\"\"b,\"\n\
              2026-06-21T00:00:00.000Z,mossy-1,mossy-1-stat,humidity,81.5,%RH\n"
         );
     }

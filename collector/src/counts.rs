@@ -23,14 +23,21 @@ pub struct Counts {
     published: AtomicU64,
     connections: AtomicU64,
     is_connected: AtomicBool,
-    by_sensor: BTreeMap<Arc<str>, SensorCounts>,
+    by_feed: Feeds,
     trouble: Mutex<BTreeMap<Part, String>>,
 }
 
+/// By topic: the sensors that read it. As many as the site file names, whatever comes in.
+type Feeds = BTreeMap<Arc<str>, Vec<FeedCounts>>;
+
+/// One sensor's part in one topic.
 #[derive(Debug, Default)]
-struct SensorCounts {
+struct FeedCounts {
+    sensor: Arc<str>,
+    received: AtomicU64,
     stored: AtomicU64,
     refused: AtomicU64,
+    duplicate: AtomicU64,
     late: AtomicU64,
     doubtful: AtomicU64,
     last_received_ms: AtomicU64,
@@ -45,6 +52,8 @@ pub enum Part {
     Archive,
     /// There is no connection to the broker.
     Broker,
+    /// This machine's clock is not set.
+    Clock,
 }
 
 impl Part {
@@ -53,6 +62,7 @@ impl Part {
             Part::Spool => "spool",
             Part::Archive => "archive",
             Part::Broker => "broker",
+            Part::Clock => "clock",
         }
     }
 }
@@ -84,11 +94,62 @@ pub struct Snapshot {
     pub connections: u64,
     /// As a client: whether the broker is there. Built in: whether the listener is open.
     pub is_connected: bool,
+    pub by_feed: Vec<FeedSnapshot>,
     pub by_sensor: Vec<SensorSnapshot>,
     /// What is wrong now, in words; empty when all is well.
     pub trouble: Vec<(Part, String)>,
 }
 
+/// What came for one sensor on one topic.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FeedSnapshot {
+    pub topic: Arc<str>,
+    pub sensor: Arc<str>,
+    /// Messages on the topic.
+    pub received: u64,
+    /// Readings made durable.
+    pub stored: u64,
+    /// Messages refused, whole or in part.
+    pub refused: u64,
+    /// Messages known as redeliveries.
+    pub duplicate: u64,
+    /// Readings that waited more than five minutes in their device.
+    pub late: u64,
+    pub doubtful: u64,
+    /// `None` before the first reading.
+    pub last_received_ms: Option<i64>,
+}
+
+impl FeedSnapshot {
+    /// "12 refused, 3 late of 40 messages on nature-room/a (a-stat)"; `None` where all is ordinary.
+    pub fn trouble(&self) -> Option<String> {
+        let told = [(self.refused, "refused"), (self.duplicate, "repeats"), (self.late, "late")];
+        let told: Vec<String> = told
+            .iter()
+            .filter(|(count, _)| *count > 0)
+            .map(|(count, what)| format!("{count} {what}"))
+            .collect();
+        (!told.is_empty()).then(|| {
+            format!(
+                "{} of {} messages on {} ({})",
+                told.join(", "),
+                self.received,
+                self.topic,
+                self.sensor
+            )
+        })
+    }
+}
+
+/// The feeds with most to tell, worst first: refused before late before repeated.
+pub fn worst(feeds: &[FeedSnapshot], count: usize) -> Vec<&FeedSnapshot> {
+    let mut worst: Vec<&FeedSnapshot> = feeds.iter().filter(|feed| feed.trouble().is_some()).collect();
+    worst.sort_by_key(|feed| std::cmp::Reverse((feed.refused, feed.late, feed.duplicate)));
+    worst.truncate(count);
+    worst
+}
+
+/// A sensor's feeds together.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SensorSnapshot {
     pub sensor: Arc<str>,
@@ -111,18 +172,28 @@ fn get(counter: &AtomicU64) -> u64 {
 impl Counts {
     /// Counters for the sensors and devices of a site.
     pub fn new(site: &Site) -> Counts {
-        let by_sensor = site
-            .feeds()
-            .map(|(_, sensor, _)| (Arc::from(sensor), SensorCounts::default()))
-            .collect();
+        let mut by_feed = Feeds::new();
+        for (_, sensor, feed) in site.feeds() {
+            let readers = by_feed.entry(Arc::from(feed.topic.as_str())).or_default();
+            if !readers.iter().any(|known| &*known.sensor == sensor) {
+                readers.push(FeedCounts {
+                    sensor: Arc::from(sensor),
+                    ..FeedCounts::default()
+                });
+            }
+        }
         Counts {
-            by_sensor,
+            by_feed,
             ..Counts::default()
         }
     }
 
     pub fn snapshot(&self) -> Snapshot {
         let trouble = self.trouble.lock().unwrap_or_else(PoisonError::into_inner);
+        let feeds = self.by_feed.iter();
+        let by_feed: Vec<FeedSnapshot> = feeds
+            .flat_map(|(topic, readers)| readers.iter().map(|counts| counts.snapshot(topic)))
+            .collect();
         Snapshot {
             received: get(&self.received),
             stored: get(&self.stored),
@@ -136,53 +207,50 @@ impl Counts {
             published: get(&self.published),
             connections: get(&self.connections),
             is_connected: self.is_connected.load(Ordering::Relaxed),
-            by_sensor: self
-                .by_sensor
-                .iter()
-                .map(|(sensor, counts)| SensorSnapshot {
-                    sensor: Arc::clone(sensor),
-                    stored: get(&counts.stored),
-                    refused: get(&counts.refused),
-                    late: get(&counts.late),
-                    doubtful: get(&counts.doubtful),
-                    last_received_ms: i64::try_from(get(&counts.last_received_ms))
-                        .ok()
-                        .filter(|ms| *ms > 0),
-                })
-                .collect(),
+            by_sensor: by_sensor(&by_feed),
+            by_feed,
             trouble: trouble.iter().map(|(part, text)| (*part, text.clone())).collect(),
         }
     }
 
-    pub(crate) fn received(&self) {
-        add(&self.received, 1);
+    fn feeds(&self, topic: &str) -> impl Iterator<Item = &FeedCounts> {
+        self.by_feed.get(topic).into_iter().flatten()
     }
 
-    pub(crate) fn stored(&self, reading: &Reading, is_late: bool) {
+    pub(crate) fn received(&self, topic: &str) {
+        add(&self.received, 1);
+        self.feeds(topic).for_each(|feed| add(&feed.received, 1));
+    }
+
+    pub(crate) fn stored(&self, topic: &str, reading: &Reading, is_late: bool) {
         add(&self.stored, 1);
         let is_doubtful = reading.mark != mosswarden_config::table::Mark::Ok;
         add(&self.doubtful, u64::from(is_doubtful));
         add(&self.late, u64::from(is_late));
-        if let Some(sensor) = self.by_sensor.get(&reading.sensor) {
-            add(&sensor.stored, 1);
-            add(&sensor.late, u64::from(is_late));
-            add(&sensor.doubtful, u64::from(is_doubtful));
-            sensor
-                .last_received_ms
+        if let Some(feed) = self.feeds(topic).find(|feed| feed.sensor == reading.sensor) {
+            add(&feed.stored, 1);
+            add(&feed.late, u64::from(is_late));
+            add(&feed.doubtful, u64::from(is_doubtful));
+            feed.last_received_ms
                 .fetch_max(u64::try_from(reading.received_ms).unwrap_or(0), Ordering::Relaxed);
         }
     }
 
-    pub(crate) fn refused(&self) {
+    /// A message was refused, whole or in part, by these sensors' feeds.
+    pub(crate) fn refused<'s>(&self, topic: &str, sensors: impl Iterator<Item = &'s str> + Clone) {
         add(&self.refused, 1);
+        self.feeds(topic)
+            .filter(|feed| sensors.clone().any(|sensor| &*feed.sensor == sensor))
+            .for_each(|feed| add(&feed.refused, 1));
     }
 
-    pub(crate) fn refused_by(&self, sensor: &str) {
-        if let Some(sensor) = self.by_sensor.get(sensor) {
-            add(&sensor.refused, 1);
-        }
+    /// A message is known as a redelivery.
+    pub(crate) fn redelivered(&self, topic: &str) {
+        add(&self.duplicate, 1);
+        self.feeds(topic).for_each(|feed| add(&feed.duplicate, 1));
     }
 
+    /// Readings that the archive had already.
     pub(crate) fn duplicates(&self, count: u64) {
         add(&self.duplicate, count);
     }
@@ -222,6 +290,45 @@ impl Counts {
     }
 }
 
+impl FeedCounts {
+    fn snapshot(&self, topic: &Arc<str>) -> FeedSnapshot {
+        FeedSnapshot {
+            topic: Arc::clone(topic),
+            sensor: Arc::clone(&self.sensor),
+            received: get(&self.received),
+            stored: get(&self.stored),
+            refused: get(&self.refused),
+            duplicate: get(&self.duplicate),
+            late: get(&self.late),
+            doubtful: get(&self.doubtful),
+            last_received_ms: i64::try_from(get(&self.last_received_ms))
+                .ok()
+                .filter(|ms| *ms > 0),
+        }
+    }
+}
+
+/// In order of the sensors' ids.
+fn by_sensor(feeds: &[FeedSnapshot]) -> Vec<SensorSnapshot> {
+    let mut sensors: BTreeMap<&Arc<str>, SensorSnapshot> = BTreeMap::new();
+    for feed in feeds {
+        let sensor = sensors.entry(&feed.sensor).or_insert_with(|| SensorSnapshot {
+            sensor: Arc::clone(&feed.sensor),
+            stored: 0,
+            refused: 0,
+            late: 0,
+            doubtful: 0,
+            last_received_ms: None,
+        });
+        sensor.stored += feed.stored;
+        sensor.refused += feed.refused;
+        sensor.late += feed.late;
+        sensor.doubtful += feed.doubtful;
+        sensor.last_received_ms = sensor.last_received_ms.max(feed.last_received_ms);
+    }
+    sensors.into_values().collect()
+}
+
 /// The newest durable reading of each sensor and quantity, for a page that shows what is now.
 #[derive(Debug, Default)]
 pub struct Newest {
@@ -259,5 +366,46 @@ impl Newest {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::feeds::Feeds;
+    use crate::feeds::tests::{message, site};
+
+    #[test]
+    fn each_feed_has_its_own_counts_and_a_stranger_adds_none() {
+        let counts = Counts::new(&site());
+        let feeds = Feeds::new(&site());
+        let before = counts.snapshot().by_feed.len();
+        let topic = "nature-room/mossy-1/stat";
+        let payload = r#"{"humidity": 81.2, "temperature": 22.4}"#;
+        counts.received(topic);
+        for reading in feeds.read(&message(topic, payload, 1_772_352_000_000)).readings {
+            counts.stored(topic, &reading, reading.quantity == Quantity::Humidity);
+        }
+        counts.received(topic);
+        counts.redelivered(topic);
+        counts.received(topic);
+        counts.refused(topic, ["mossy-1-stat", "mossy-1-stat"].into_iter());
+        counts.received("somewhere/else");
+        let snapshot = counts.snapshot();
+        assert_eq!(snapshot.by_feed.len(), before);
+        let feed = snapshot.by_feed.iter().find(|feed| &*feed.topic == topic).expect("it is there");
+        assert_eq!(
+            (feed.received, feed.stored, feed.refused, feed.duplicate, feed.late),
+            (3, 2, 1, 1, 1)
+        );
+        assert_eq!((snapshot.received, snapshot.refused, snapshot.duplicate), (4, 1, 1));
+        let sensor = snapshot.by_sensor.iter().find(|s| &*s.sensor == "mossy-1-stat").expect("it is there");
+        assert_eq!((sensor.stored, sensor.refused, sensor.last_received_ms), (2, 1, Some(1_772_352_000_000)));
+        let worst = worst(&snapshot.by_feed, 5);
+        assert_eq!(worst.len(), 1);
+        assert_eq!(
+            worst[0].trouble().as_deref(),
+            Some("1 refused, 1 repeats, 1 late of 3 messages on nature-room/mossy-1/stat (mossy-1-stat)")
+        );
     }
 }

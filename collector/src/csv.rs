@@ -1,15 +1,17 @@
 //! Comma-separated text, RFC 4180: records with their line numbers, quotes and line breaks inside quotes.
 //!
-//! In: a reader. Out: one record at a time in buffers that are used again. Lines are bounded, so that a file that is no CSV can't fill
-//! the memory.
+//! In: a reader. Out: one record at a time in buffers that are used again. No more of a line is held than a record may have, so that a
+//! file that is no CSV can't fill the memory.
 
-use std::io::{self, BufRead};
+use std::io::{self, BufRead, Read as _};
 
 /// Longest record, bytes: a journal text of some pages fits (our choice).
 const RECORD_BYTES_MAX: usize = 64 * 1024;
 
 pub(crate) struct Records<R> {
     input: R,
+    /// Whether a quoted cell may hold line breaks.
+    spans_lines: bool,
     /// The record as it stands in the file, without its line end.
     record: Vec<u8>,
     /// Unquoted content of all cells, and where each ends.
@@ -30,9 +32,11 @@ pub(crate) enum Next {
 }
 
 impl<R: BufRead> Records<R> {
+    /// Records as RFC 4180 has them: an open quote takes the line break with it.
     pub(crate) fn new(input: R) -> Records<R> {
         Records {
             input,
+            spans_lines: true,
             record: Vec::new(),
             cells: String::new(),
             ends: Vec::new(),
@@ -42,42 +46,77 @@ impl<R: BufRead> Records<R> {
         }
     }
 
+    /// Records of one line each, for tables whose cells hold no line breaks: a quote that is never closed costs its own line only.
+    pub(crate) fn of_lines(input: R) -> Records<R> {
+        Records {
+            spans_lines: false,
+            ..Records::new(input)
+        }
+    }
+
     /// Reads the next record; empty lines are passed over.
     pub(crate) fn next(&mut self) -> io::Result<Next> {
         loop {
             self.record.clear();
             self.line = self.next_line;
-            let mut is_too_long = false;
+            let mut is_open = false;
+            let mut fits = true;
             loop {
                 let start = self.record.len();
-                let read = self.input.read_until(b'\n', &mut self.record)?;
-                self.bytes += read as u64;
-                self.next_line += u64::from(read > 0);
-                if self.record.len() > RECORD_BYTES_MAX {
-                    is_too_long = true;
-                    self.record.truncate(RECORD_BYTES_MAX);
-                    break;
+                let read = self.read_line()?;
+                if read == 0 && start == 0 {
+                    return Ok(Next::End);
                 }
-                let quotes = self.record.iter().filter(|byte| **byte == b'"').count();
-                // An open quote takes the line break with it.
-                if read == 0 || quotes % 2 == 0 {
-                    if read == 0 && start == 0 {
-                        return Ok(Next::End);
-                    }
+                fits = fits && self.record.len() <= RECORD_BYTES_MAX;
+                let quotes = self.record[start..].iter().filter(|byte| **byte == b'"').count();
+                is_open ^= quotes % 2 == 1;
+                if read == 0 || !fits || !is_open || !self.spans_lines {
                     break;
                 }
             }
+            self.record.truncate(RECORD_BYTES_MAX);
             while let [.., b'\n' | b'\r'] = self.record[..] {
                 self.record.pop();
             }
             if self.line == 1 && self.record.starts_with(b"\xef\xbb\xbf") {
                 self.record.drain(..3);
             }
-            if is_too_long {
+            if !fits {
                 return Ok(Next::Broken("the line is too long"));
             }
             if !self.record.is_empty() {
                 return Ok(self.split());
+            }
+        }
+    }
+
+    /// Adds the next line to the record and gives its length, 0 at the end. Of a line that does not fit, one byte too many is kept
+    /// and the rest is passed over.
+    fn read_line(&mut self) -> io::Result<usize> {
+        let room = (RECORD_BYTES_MAX + 1).saturating_sub(self.record.len());
+        let mut read = self
+            .input
+            .by_ref()
+            .take(room as u64)
+            .read_until(b'\n', &mut self.record)?;
+        if read == room && self.record.last() != Some(&b'\n') {
+            read += self.pass_over_line()?;
+        }
+        self.bytes += read as u64;
+        self.next_line += u64::from(read > 0);
+        Ok(read)
+    }
+
+    fn pass_over_line(&mut self) -> io::Result<usize> {
+        let mut passed = 0;
+        loop {
+            let buffer = self.input.fill_buf()?;
+            let end = buffer.iter().position(|byte| *byte == b'\n');
+            let count = end.map_or(buffer.len(), |end| end + 1);
+            self.input.consume(count);
+            passed += count;
+            if end.is_some() || count == 0 {
+                return Ok(passed);
             }
         }
     }
@@ -195,6 +234,26 @@ mod tests {
             ]
         );
         assert_eq!(read("\"a\"b,c"), [(1, Err("text follows a closing quote"))]);
+    }
+
+    #[test]
+    fn a_quote_that_is_never_closed_costs_its_own_line_where_records_are_lines() {
+        let mut records = Records::of_lines(&b"a,\"b\nc,\"d\"\n"[..]);
+        assert_eq!(records.next().expect("memory"), Next::Broken("a quote is not closed"));
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!((records.cell(0), records.cell(1), records.line()), ("c", "d", 2));
+        assert_eq!(records.next().expect("memory"), Next::End);
+    }
+
+    #[test]
+    fn of_a_line_without_end_no_more_is_held_than_a_record_may_have() {
+        let long = io::repeat(b'x').take(64 * 1024 * 1024);
+        let input = io::BufReader::new(long.chain(&b"\na,b\n"[..]));
+        let mut records = Records::new(input);
+        assert_eq!(records.next().expect("memory"), Next::Broken("the line is too long"));
+        assert!(records.record.capacity() <= 4 * RECORD_BYTES_MAX, "{}", records.record.capacity());
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!((records.cell(1), records.line()), ("b", 2));
     }
 
     proptest! {

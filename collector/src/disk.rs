@@ -120,6 +120,26 @@ impl io::Write for Unfinished {
     }
 }
 
+/// What a keeper can do about a disk that fails.
+pub(crate) fn next_step(error: &io::Error) -> &'static str {
+    match error.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            "the disk is full: free some space and it goes on by itself"
+        }
+        io::ErrorKind::ReadOnlyFilesystem => {
+            "the disk is read-only: look for its errors in the system's log, then mount it for writing again"
+        }
+        io::ErrorKind::PermissionDenied => {
+            "this user may not write there: change the folder's owner, or name another `data_dir`"
+        }
+        io::ErrorKind::NotFound => "the folder is gone or can't be made: is its disk mounted?",
+        io::ErrorKind::NotADirectory | io::ErrorKind::AlreadyExists => {
+            "a file stands where the folder should be: move it away, or name another `data_dir`"
+        }
+        _ => "look for the disk's errors in the system's log; it goes on by itself once it can write",
+    }
+}
+
 /// Creates a folder so that its name is durable too.
 ///
 /// # Errors

@@ -66,15 +66,19 @@ impl Feeds {
         let payload = Payload::new(&message.payload);
         for feed in self.by_topic.get(&message.topic).into_iter().flatten() {
             match decode::decode(&feed.format, &payload, message.arrived_ms) {
-                Ok(raws) => outcome.readings.extend(raws.iter().map(|raw| {
-                    validate::reading(
-                        raw,
-                        &feed.enclosure,
-                        &feed.sensor,
-                        message.arrived_ms,
-                        message.packet.is_will,
-                    )
-                })),
+                Ok(decoded) => {
+                    outcome.readings.extend(decoded.values.iter().map(|raw| {
+                        validate::reading(
+                            raw,
+                            &feed.enclosure,
+                            &feed.sensor,
+                            message.arrived_ms,
+                            message.packet.is_will,
+                        )
+                    }));
+                    let refused = decoded.refused.map(|refusal| (Arc::clone(&feed.sensor), refusal));
+                    outcome.refusals.extend(refused);
+                }
                 Err(refusal) => outcome.refusals.push((Arc::clone(&feed.sensor), refusal)),
             }
         }
@@ -141,6 +145,14 @@ pub(crate) mod tests {
                 ("mossy-1-stat", Quantity::Temperature, 22.4, TimeSource::Arrival),
             ]
         );
+    }
+
+    #[test]
+    fn a_pack_is_stored_as_far_as_it_is_understood_and_refused_for_the_rest() {
+        let pack = r#"[{"u":"Cel","v":21.5},{"u":"/","v":0.8}]"#;
+        let outcome = Feeds::new(&site()).read(&message("nature-room/mossy-1/check", pack, 1_772_352_000_000));
+        assert_eq!((outcome.readings.len(), outcome.refusals.len()), (1, 1));
+        assert_eq!(&*outcome.refusals[0].0, "mossy-1-check");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 //! In: entries, or a CSV file with the header `time,enclosure,kind,subject,text`. Out: `journal.jsonl`. Nothing in it is ever changed.
 
 use std::collections::HashSet;
-use std::io::{self, BufReader};
+use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use mosswarden_config::journal::{Entry, KINDS};
@@ -122,32 +122,56 @@ pub fn import_csv(
     written_ms: i64,
     by: Option<&str>,
 ) -> Result<JournalImport, JournalError> {
-    let read_error = |source| JournalError::Read {
+    let input = fs_err::File::open(file).map_err(|source| JournalError::Read {
         file: file.to_owned(),
         source,
-    };
-    let header = |message: String| JournalError::Header {
-        file: file.to_owned(),
-        message,
-    };
-    let mut records = Records::new(BufReader::new(fs_err::File::open(file).map_err(read_error)?));
-    match records.next().map_err(read_error)? {
+    })?;
+    let journal = list(data_dir)?;
+    let known = journal.entries.iter().map(identity).collect();
+    let (new, import) = read_csv(site, BufReader::new(input), written_ms, by, known).map_err(|wrong| {
+        let file = file.to_owned();
+        match wrong {
+            Unreadable::Read(source) => JournalError::Read { file, source },
+            Unreadable::Header(message) => JournalError::Header { file, message },
+        }
+    })?;
+    if !new.is_empty() {
+        append_all(data_dir, &new)?;
+    }
+    Ok(import)
+}
+
+/// Why no line of a journal CSV can be read.
+#[derive(Debug)]
+pub(crate) enum Unreadable {
+    Read(io::Error),
+    Header(String),
+}
+
+/// The entries of a journal CSV that are not `known` yet, and what became of the lines.
+pub(crate) fn read_csv(
+    site: &Site,
+    input: impl BufRead,
+    written_ms: i64,
+    by: Option<&str>,
+    mut known: HashSet<String>,
+) -> Result<(Vec<Entry>, JournalImport), Unreadable> {
+    let mut records = Records::new(input);
+    match records.next().map_err(Unreadable::Read)? {
         Next::Record => {}
         Next::End => {
-            return Err(header(format!(
+            return Err(Unreadable::Header(format!(
                 "the file is empty; the header is `{}`",
                 COLUMNS.join(",")
             )));
         }
-        Next::Broken(why) => return Err(header(why.to_owned())),
+        Next::Broken(why) => return Err(Unreadable::Header(why.to_owned())),
     }
-    let places = places(&records, &COLUMNS).map_err(header)?;
-    let journal = list(data_dir)?;
-    let mut known: HashSet<String> = journal.entries.iter().map(identity).collect();
+    let places = places(&records, &COLUMNS).map_err(Unreadable::Header)?;
     let mut import = JournalImport::default();
     let mut new = Vec::new();
     loop {
-        let result = match records.next().map_err(read_error)? {
+        let result = match records.next().map_err(Unreadable::Read)? {
             Next::End => break,
             Next::Broken(why) => Err(why.to_owned()),
             Next::Record => entry(site, places.map(|place| records.cell(place)), written_ms, by),
@@ -166,11 +190,8 @@ pub fn import_csv(
             }
         }
     }
-    if !new.is_empty() {
-        append_all(data_dir, &new)?;
-    }
     import.added = new.len() as u64;
-    Ok(import)
+    Ok((new, import))
 }
 
 fn entry(site: &Site, cells: [&str; 5], written_ms: i64, by: Option<&str>) -> Result<Entry, String> {

@@ -18,6 +18,7 @@ mod columns;
 mod compact;
 pub mod corrections;
 mod counts;
+mod counts_file;
 mod csv;
 pub mod decode;
 pub mod disk;
@@ -25,6 +26,8 @@ mod export;
 #[cfg(test)]
 mod faults;
 mod feeds;
+#[cfg(test)]
+mod fuzz;
 mod import;
 pub mod journal;
 mod life;
@@ -51,7 +54,8 @@ mod writer;
 pub use archive::ArchiveError;
 pub use broker::ListenError;
 pub use columns::{Columns, ColumnsError};
-pub use counts::{Counts, Newest, Part, SensorSnapshot, Snapshot};
+pub use counts::{Counts, FeedSnapshot, Newest, Part, SensorSnapshot, Snapshot, worst};
+pub use counts_file::{KeptCounts, KeptFeed, kept_counts};
 pub use export::{ExportError, export_parquet};
 pub use life::{Life, live_through};
 pub use months::write_month;

@@ -15,7 +15,7 @@ use std::time::Duration;
 use bytes::Bytes;
 use mosswarden_config::site::Broker;
 use rustls::ClientConfig;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::watch;
 use tokio::time::{Instant, timeout};
 
 use crate::clock::Clock;
@@ -23,9 +23,11 @@ use crate::counts::{Counts, Part};
 use crate::message::{Message, Packet};
 use crate::run::OwnMessage;
 use crate::secrets::{self, SecretError};
-use crate::writer::Arrival;
+use crate::writer::{Gone, Queue, WhenDurable};
 use link::{Five, Four, Heard, Link, LinkError};
 
+/// How soon a connection that went silent is noticed, where nothing else is asked for.
+pub(crate) const KEEP_ALIVE: Duration = Duration::from_secs(30);
 const BACKOFF_FIRST: Duration = Duration::from_millis(500);
 const BACKOFF_LAST: Duration = Duration::from_secs(30);
 /// A connection that held this long was a good one: the next failure starts from the first pause.
@@ -49,13 +51,14 @@ pub(crate) struct Target {
     pub(crate) host: String,
     pub(crate) port: u16,
     pub(crate) tls: bool,
+    pub(crate) keep_alive: Duration,
 }
 
 /// Everything that a connection needs.
 pub(crate) struct Client {
     settings: Settings,
     topics: Vec<Arc<str>>,
-    queue: mpsc::Sender<Arrival>,
+    queue: Queue,
     clock: Arc<dyn Clock>,
     counts: Arc<Counts>,
     voice: Voice,
@@ -122,7 +125,7 @@ impl Client {
         target: Target,
         will: Option<OwnMessage>,
         topics: Vec<Arc<str>>,
-        queue: mpsc::Sender<Arrival>,
+        queue: Queue,
         clock: Arc<dyn Clock>,
         counts: Arc<Counts>,
     ) -> Result<Client, ClientError> {
@@ -266,9 +269,13 @@ impl Client {
     /// Puts a message into the queue. A full queue holds the connection back: a broker may send far more than the window that
     /// was asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not acknowledged and
     /// comes again. Fails when the collector is gone.
-    async fn hand_over(&self, arrival: Arrival, stop: &mut watch::Receiver<bool>) -> Result<(), ()> {
+    async fn hand_over(
+        &self,
+        (message, when_durable): (Message, Option<WhenDurable>),
+        stop: &mut watch::Receiver<bool>,
+    ) -> Result<(), Gone> {
         tokio::select! {
-            sent = self.queue.send(arrival) => sent.map_err(|_| ()),
+            sent = self.queue.send(message, when_durable) => sent,
             () = wait_for_stop(stop) => Ok(()),
         }
     }
@@ -281,13 +288,13 @@ impl Client {
         link.forget();
     }
 
-    fn arrival<L: Link>(&self, publish: link::Publish, link: &L) -> Arrival {
+    fn arrival<L: Link>(&self, publish: link::Publish, link: &L) -> (Message, Option<WhenDurable>) {
         let id = publish.id;
         let when_durable = (id != 0).then(|| {
             let born = *self.generation.lock().unwrap_or_else(PoisonError::into_inner);
             let (generation, acknowledge) = (Arc::clone(&self.generation), link.acknowledger());
             let in_flight = InFlight::new(&self.in_flight);
-            let when_durable: Box<dyn FnOnce() + Send> = Box::new(move || {
+            let when_durable: WhenDurable = Box::new(move || {
                 let _ends_here = in_flight;
                 let generation = generation.lock().unwrap_or_else(PoisonError::into_inner);
                 // M-1.
@@ -312,26 +319,19 @@ impl Client {
                 is_will: false,
             },
         };
-        Arrival {
-            message,
-            when_durable,
-        }
+        (message, when_durable)
     }
 
     fn say_trouble(&self, error: &LinkError, pause: &mut Pause) {
         let Target { host, port, .. } = &self.settings.target;
-        self.counts.trouble(
-            Part::Broker,
-            Some(format!("no connection to {host}:{port}: {error}")),
-        );
+        let hint = match error {
+            LinkError::Refused(_) => "check `username` and `password_file` under [broker]",
+            _ => "the broker keeps messages meanwhile if its persistence is on; it is tried again by itself",
+        };
+        let text = format!("no connection to {host}:{port}: {error}; {hint}");
+        self.counts.trouble(Part::Broker, Some(text));
         if pause.last_log.is_none_or(|last| last.elapsed() >= REPEAT_LOG) {
             pause.last_log = Some(Instant::now());
-            let hint = match error {
-                LinkError::Refused(_) => "check `username` and `password_file` under [broker]",
-                _ => {
-                    "the broker keeps messages meanwhile if its persistence is on; it is tried again by itself"
-                }
-            };
             tracing::warn!(host, port, %error, hint, "no connection to the broker");
         }
     }

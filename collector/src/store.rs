@@ -47,7 +47,8 @@ pub(crate) struct Store {
 #[derive(Default)]
 pub(crate) struct Batch {
     store: Vec<Message>,
-    readings: Vec<Reading>,
+    /// What each message of `store` gave.
+    readings: Vec<Vec<Reading>>,
     refused: Vec<(Message, String)>,
     is_spooled: bool,
 }
@@ -101,9 +102,9 @@ impl Store {
     pub(crate) fn judge(&mut self, messages: impl IntoIterator<Item = Message>) -> Batch {
         let mut batch = Batch::default();
         for message in messages {
-            self.counts.received();
+            self.counts.received(&message.topic);
             if self.window.is_repeat(&message) {
-                self.counts.duplicates(1);
+                self.counts.redelivered(&message.topic);
                 continue;
             }
             self.judge_one(message, &mut batch);
@@ -140,10 +141,8 @@ impl Store {
             refusals,
         } = self.feeds.read(&message);
         if !refusals.is_empty() {
-            self.counts.refused();
-            refusals
-                .iter()
-                .for_each(|(sensor, _)| self.counts.refused_by(sensor));
+            self.counts
+                .refused(&message.topic, refusals.iter().map(|(sensor, _)| &**sensor));
             let reasons: Vec<String> = refusals
                 .iter()
                 .map(|(sensor, refusal)| format!("{sensor}: {refusal}"))
@@ -154,7 +153,7 @@ impl Store {
             self.counts.retained();
         }
         if !readings.is_empty() {
-            batch.readings.extend(readings);
+            batch.readings.push(readings);
             batch.store.push(message);
         }
     }
@@ -175,10 +174,13 @@ impl Store {
 
     /// Counts and shows a batch that is durable.
     pub(crate) fn settle(&mut self, batch: &Batch) {
-        for reading in &batch.readings {
-            self.counts.stored(reading, validate::is_late(reading));
+        for (message, readings) in batch.store.iter().zip(&batch.readings) {
+            for reading in readings {
+                self.counts
+                    .stored(&message.topic, reading, validate::is_late(reading));
+            }
         }
-        self.newest.show(batch.readings.iter());
+        self.newest.show(batch.readings.iter().flatten());
     }
 
     /// Segments that wait to be published after the open one is sealed.

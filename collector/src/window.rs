@@ -4,8 +4,16 @@
 //! same packet id had the same topic and payload, within the last [`WINDOW_MESSAGES`] messages. Why the last one: MQTT lets
 //! a packet id be used again only after the message was acknowledged, so an older one can't be repeated any more.
 //!
-//! Known gap: a device that uses one packet id only and loses a fresh message on the way, then repeats it, is taken for
-//! repeating the previous one if both have the same payload: one of two equal readings is missing.
+//! Where a redelivery can't be told from a new message, for readings without a time of their own (one that bears its time is the same
+//! reading however often it comes, and is stored once):
+//!
+//! - A device that uses one packet id only and loses a fresh message on the way, then repeats it, is taken for repeating the previous
+//!   one if both have the same payload: one of two equal readings is missing. A device that counts its packet ids up, as MQTT libraries
+//!   do, or sends its time, is not touched by this.
+//! - A device that connects under a new client id each time, or without one, has no past: its repeat counts as a new reading.
+//! - Behind a broker, a repeat of the *device* is a new message with a new packet id and without a mark: the broker hands it on twice
+//!   and it is stored twice. What the *broker* repeats is known here. A device that sends at QoS 2, or its time, is not touched.
+//! - At QoS 0 there is no packet id, and nothing is repeated.
 
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;

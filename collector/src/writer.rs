@@ -7,15 +7,20 @@ use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tokio::time::{Instant, sleep, timeout, timeout_at};
 
 use crate::counts::{Counts, Part};
+use crate::disk;
 use crate::message::Message;
 use crate::store::{Batch, Store};
 
 /// Messages between the way in and the disk. Above the largest window offered, so that acknowledged traffic never fills it.
-pub(crate) const QUEUE_MESSAGES: usize = 8192;
+const QUEUE_MESSAGES: usize = 8192;
+/// Bytes of messages that wait there: what a flood of large ones may hold, because writing them takes a few times as much.
+const QUEUE_BYTES_MAX: usize = 4 * 1024 * 1024;
+/// Counted for a message beside its payload and topic.
+const MESSAGE_BYTES: usize = 128;
 /// Messages committed at once.
 const BATCH_MESSAGES: usize = 4096;
 /// The stream counts as idle after this long without a message: a sender waits for acknowledgements then.
@@ -31,10 +36,47 @@ const REPEAT_LOG: Duration = Duration::from_secs(60);
 /// How often a failing disk is tried again after the stop was asked for.
 const TRIES_AT_STOP: u32 = 3;
 
-/// A message and what is to happen when it is durable.
+/// What is to happen when a message is durable.
+pub(crate) type WhenDurable = Box<dyn FnOnce() + Send>;
+
+/// A message on its way to the disk.
 pub(crate) struct Arrival {
-    pub(crate) message: Message,
-    pub(crate) when_durable: Option<Box<dyn FnOnce() + Send>>,
+    message: Message,
+    when_durable: Option<WhenDurable>,
+    /// Given back when the message is durable.
+    room: OwnedSemaphorePermit,
+}
+
+/// The way to the writer, bounded in messages and in bytes: who sends waits for room.
+#[derive(Clone)]
+pub(crate) struct Queue {
+    sender: mpsc::Sender<Arrival>,
+    room: Arc<Semaphore>,
+}
+
+/// The writer is gone.
+#[derive(Debug)]
+pub(crate) struct Gone;
+
+impl Queue {
+    pub(crate) fn new() -> (Queue, mpsc::Receiver<Arrival>) {
+        let (sender, receiver) = mpsc::channel(QUEUE_MESSAGES);
+        let room = Arc::new(Semaphore::new(QUEUE_BYTES_MAX));
+        (Queue { sender, room }, receiver)
+    }
+
+    /// Returns when there was room.
+    pub(crate) async fn send(&self, message: Message, when_durable: Option<WhenDurable>) -> Result<(), Gone> {
+        let bytes = MESSAGE_BYTES + message.topic.len() + message.payload.len();
+        let bytes = u32::try_from(bytes.min(QUEUE_BYTES_MAX)).map_err(|_| Gone)?;
+        let room = Arc::clone(&self.room);
+        let arrival = Arrival {
+            message,
+            when_durable,
+            room: room.acquire_many_owned(bytes).await.map_err(|_| Gone)?,
+        };
+        self.sender.send(arrival).await.map_err(|_| Gone)
+    }
 }
 
 /// The writer had to stop while messages were not durable. None of them was acknowledged.
@@ -60,9 +102,11 @@ pub(crate) async fn write(
         let mut acknowledge = Vec::with_capacity(arrivals.len());
         let mut messages = Vec::with_capacity(arrivals.len());
         let count = arrivals.len();
+        let mut rooms = Vec::with_capacity(arrivals.len());
         for arrival in arrivals.drain(..) {
             messages.push(arrival.message);
             acknowledge.extend(arrival.when_durable);
+            rooms.push(arrival.room);
         }
         let mut batch = on_disk_thread(&store, move |store| store.judge(messages))
             .await
@@ -98,6 +142,7 @@ pub(crate) async fn write(
         }
         retry.is_over(&counts);
         last_commit = Instant::now();
+        drop(rooms);
         acknowledge.into_iter().for_each(|acknowledge| acknowledge());
     }
     Ok(())
@@ -160,7 +205,8 @@ impl Retry {
         counts.trouble(
             Part::Spool,
             Some(format!(
-                "readings can't be made durable, nothing is acknowledged: {error}"
+                "readings can't be made durable, nothing is acknowledged: {error}; {}",
+                disk::next_step(&error)
             )),
         );
         if self.last_log.is_none_or(|last| last.elapsed() >= REPEAT_LOG) {
@@ -168,8 +214,8 @@ impl Retry {
             tracing::error!(
                 error = %error,
                 waiting = batch.len(),
-                hint = "devices and broker keep their messages; free space or repair the disk and it goes on by itself",
-                "readings can't be made durable; nothing is acknowledged"
+                hint = disk::next_step(&error),
+                "readings can't be made durable; nothing is acknowledged, devices and broker keep their messages"
             );
         }
         if *stop.borrow() {
@@ -199,5 +245,30 @@ impl Retry {
             counts.trouble(Part::Spool, None);
             tracing::info!(tries = self.tries, "readings are durable again");
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::feeds::tests::message;
+
+    #[tokio::test]
+    async fn the_queue_is_bounded_in_bytes_and_has_room_again() {
+        let (queue, mut arrivals) = Queue::new();
+        let large = message("a", &"x".repeat(256 * 1024), 0);
+        let mut sent = 0;
+        while timeout(Duration::from_millis(50), queue.send(large.clone(), None)).await.is_ok() {
+            sent += 1;
+        }
+        assert_eq!(sent, QUEUE_BYTES_MAX / (256 * 1024 + MESSAGE_BYTES + 1));
+        drop(arrivals.recv().await);
+        queue.send(large, None).await.expect("there is room again");
+        // One that is larger than everything waits for everything, and is not stuck for ever.
+        while arrivals.try_recv().is_ok() {}
+        queue
+            .send(message("a", &"x".repeat(2 * QUEUE_BYTES_MAX), 0), None)
+            .await
+            .expect("an empty queue takes it");
     }
 }

@@ -10,7 +10,7 @@ use std::time::Duration;
 use mosswarden_collector::{CollectError, Counts, OwnMessage, Part, RunOptions, Snapshot, Summary, run};
 use mosswarden_config::site::Site;
 use rumqttc::{AsyncClient, Event, EventLoop, Incoming, MqttOptions, QoS, TlsConfiguration, Transport};
-use support::{Between, Device, Mosquitto, SITE};
+use support::SITE;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot};
@@ -351,78 +351,4 @@ async fn a_broker_that_is_not_there_is_told_and_waited_for() {
     }
     collector.stop().await;
     broker.stop().await;
-}
-
-/// A measurement, printed with `--nocapture`: the ratio to a client that throws the same messages away.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn intake_from_mosquitto_is_measured() {
-    const MESSAGES: u64 = 40_000;
-    let home = tempfile::tempdir().expect("a temporary folder");
-    let Some(broker) = Mosquitto::start(home.path()) else {
-        return;
-    };
-    let url = format!("url = \"mqtt://127.0.0.1:{}\"", broker.port);
-    // Both sessions exist before the messages, so that both get all of them.
-    let first = Collector::start(home.path(), &url).await;
-    first.until("it connects", |counts| counts.is_connected).await;
-    sleep(Duration::from_millis(300)).await;
-    first.stop().await;
-    bare(broker.port, 0).await;
-    let address = SocketAddr::from(([127, 0, 0, 1], broker.port));
-    let device = Device::start(address, "one", 0, Duration::ZERO);
-    while (device.ledger.lock().expect("no panic").acknowledged.len() as u64) < MESSAGES {
-        sleep(Duration::from_millis(5)).await;
-    }
-    let ledger = tokio::task::spawn_blocking(|| device.finish())
-        .await
-        .expect("no panic");
-    let all = ledger.acknowledged.len() as u64;
-    let started = Instant::now();
-    bare(broker.port, all).await;
-    let bare_s = started.elapsed().as_secs_f64();
-    let started = Instant::now();
-    let collector = Collector::start(home.path(), &url).await;
-    collector
-        .until("all is durable", |counts| counts.received == all)
-        .await;
-    let ours_s = started.elapsed().as_secs_f64();
-    let summary = collector.stop().await;
-    println!(
-        "{all} queued messages: bare client {:.0}/s, durable {:.0}/s, ratio {:.2}",
-        all as f64 / bare_s,
-        all as f64 / ours_s,
-        bare_s / ours_s
-    );
-    assert_eq!(summary.counts.duplicate, 0);
-    support::check(home.path(), &[ledger], Between::Broker);
-}
-
-/// A client that acknowledges and forgets, MQTT 5 with the same window.
-async fn bare(port: u16, count: u64) {
-    use rumqttc::v5::mqttbytes::{QoS, v5::Packet};
-    use rumqttc::v5::{AsyncClient, Event, MqttOptions};
-    let mut options = MqttOptions::new("bare", "127.0.0.1", port);
-    options
-        .set_clean_start(false)
-        .set_session_expiry_interval(Some(3600))
-        .set_receive_maximum(Some(2000))
-        .set_connection_timeout(5);
-    let (client, mut events) = AsyncClient::new(options, 100);
-    for topic in ["nature-room/mossy-1/low/humidity", "nature-room/mossy-1/stat"] {
-        client.subscribe(topic, QoS::AtLeastOnce).await.expect("queued");
-    }
-    let (mut heard, mut answers) = (0, 0);
-    while heard < count || answers < 2 {
-        match timeout(DEADLINE, events.poll())
-            .await
-            .expect("in time")
-            .expect("connected")
-        {
-            Event::Incoming(Packet::Publish(_)) => heard += 1,
-            Event::Incoming(Packet::SubAck(_)) => answers += 1,
-            _ => {}
-        }
-    }
-    client.disconnect().await.expect("queued");
-    while events.poll().await.is_ok() {}
 }

@@ -573,6 +573,37 @@ async fn a_folder_removed_under_a_running_collector_is_made_again() {
 }
 
 #[tokio::test]
+async fn a_data_folder_on_another_disk_works_like_any_other() {
+    use std::os::unix::fs::MetadataExt as _;
+    let home = tempfile::tempdir().expect("a temporary folder");
+    let other = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).expect("a folder");
+    let device = |path: &Path| fs_err::metadata(path).expect("a folder").dev();
+    if device(home.path()) == device(other.path()) {
+        eprintln!("no second disk at hand: the links are tried, the border is not");
+    }
+    // The folder is a link to the other disk, and the archive within is a link back.
+    let (data, back) = (home.path().join("data"), home.path().join("readings"));
+    fs_err::create_dir(&back).expect("room");
+    fs_err::os::unix::fs::symlink(other.path(), &data).expect("room");
+    fs_err::os::unix::fs::symlink(&back, data.join("readings")).expect("room");
+    for round in 0..2 {
+        let collector = Collector::start(site(home.path(), |s| s)).await;
+        let (client, mut events) = collector.client("probe");
+        for value in ["41", "42"] {
+            client
+                .publish("nature-room/mossy-1/low/humidity", QoS::AtLeastOnce, false, value)
+                .await
+                .expect("queued");
+        }
+        acknowledged(&mut events, 2).await;
+        assert!(collector.counts.snapshot().trouble.is_empty());
+        assert!(collector.stop().await.is_published);
+        assert_eq!(archive(home.path()).len(), 2 * (round + 1));
+    }
+    assert!(fs_err::read_dir(&back).expect("a folder").count() > 0);
+}
+
+#[tokio::test]
 async fn silence_and_a_second_device_of_one_id_end_a_connection() {
     let home = tempfile::tempdir().expect("a temporary folder");
     let collector = Collector::start(site(home.path(), |s| s)).await;

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use mosswarden_analysis::load;
 use mosswarden_analysis::words;
+use mosswarden_collector::kept_counts;
 use mosswarden_config::site::{Site, Way};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
@@ -49,6 +50,7 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     folder(&site.data_dir, &mut tell);
     secrets(&site, &mut tell);
     ways_out(&site, &mut tell)?;
+    came_in(&site, &mut tell);
     last_readings(&site, &mut tell)?;
     Ok(if trouble == 0 {
         Outcome::Done
@@ -201,6 +203,49 @@ fn leads_here(url: &str) -> bool {
     ["http://127.", "http://localhost", "http://[::1]"]
         .iter()
         .any(|here| url.starts_with(here))
+}
+
+/// What the collector counted, in all and by feed, as far as it says so.
+fn came_in(site: &Site, tell: &mut impl FnMut(bool, String)) {
+    /// Feeds of which more than this share of messages is refused are worth a look (our choice).
+    const REFUSED_SHARE: f64 = 0.01;
+    /// Feeds told one by one.
+    const FEEDS_TOLD: usize = 10;
+    let Some(counts) = kept_counts(&site.data_dir) else {
+        return tell(true, "came in: no collector has counted here yet".to_owned());
+    };
+    tell(
+        true,
+        format!(
+            "came in from {} to {}: {} messages, {} readings stored, {} refused, {} repeats, {} late, {} on topics of nobody",
+            words::instant(site.zone, counts.since_ms),
+            words::instant(site.zone, counts.written_ms),
+            counts.received,
+            counts.stored,
+            counts.refused,
+            counts.duplicate,
+            counts.late,
+            counts.unknown_topic
+        ),
+    );
+    for (part, text) in &counts.trouble {
+        tell(false, format!("{part}: {text}"));
+    }
+    let mut feeds: Vec<_> = counts
+        .feeds
+        .iter()
+        .filter(|feed| feed.refused + feed.duplicate + feed.late > 0)
+        .collect();
+    feeds.sort_by_key(|feed| std::cmp::Reverse((feed.refused, feed.late, feed.duplicate)));
+    for feed in feeds.into_iter().take(FEEDS_TOLD) {
+        tell(
+            feed.refused as f64 <= REFUSED_SHARE * feed.received as f64,
+            format!(
+                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} late",
+                feed.topic, feed.sensor, feed.received, feed.stored, feed.refused, feed.duplicate, feed.late
+            ),
+        );
+    }
 }
 
 /// How long ago each sensor was last heard, within the last week.

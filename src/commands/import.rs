@@ -1,4 +1,7 @@
 //! `import`: history from tidy CSV into the archive.
+//!
+//! Lines that can't be read are told and kept, the others taken: that is done (0). A file with lines of which none could be taken has
+//! failed (1), after the other files were taken.
 
 use std::path::{Path, PathBuf};
 
@@ -9,6 +12,11 @@ use mosswarden_config::site::Site;
 use crate::cli::Import;
 use crate::reporter::{Failure, Outcome};
 
+/// Files of which nothing could be taken.
+#[derive(Debug, thiserror::Error)]
+#[error("not one line of {} could be read", .0.join(", "))]
+struct NothingTaken(Vec<String>);
+
 pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
     let columns = match import.columns.is_empty() {
         true => None,
@@ -17,6 +25,7 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
                 .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
         ),
     };
+    let mut nothing_taken = Vec::new();
     for given in &import.files {
         let file = &match &columns {
             Some(columns) => tidied(site, columns, given)?,
@@ -46,8 +55,15 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
                 mosswarden_config::table::refused_dir(&site.data_dir).display()
             );
         }
+        if summary.refused > 0 && summary.refused == summary.lines {
+            nothing_taken.push(given.display().to_string());
+        }
     }
-    Ok(Outcome::Done)
+    if nothing_taken.is_empty() {
+        Ok(Outcome::Done)
+    } else {
+        Err(Failure::failed("could not import everything")(NothingTaken(nothing_taken)))
+    }
 }
 
 /// A tidy copy of a log, in the data folder's own place for it: refused lines can be looked up there.

@@ -60,6 +60,13 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
             for bad in &summary.examples {
                 eprintln!("{}:{}: {}", file.display(), bad.line, bad.message);
             }
+            if summary.refused > 0 && summary.added + summary.repeats == 0 {
+                return Err(Failure::Failed {
+                    doing: format!("could not import {}", file.display()),
+                    source: "not one line could be read".into(),
+                    hint: Some("correct the lines above and import it again; nothing counts twice".to_owned()),
+                });
+            }
             Ok(Outcome::Done)
         }
     }

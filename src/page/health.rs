@@ -6,7 +6,7 @@ use std::sync::Arc;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
-use mosswarden_collector::Snapshot;
+use mosswarden_collector::{FeedSnapshot, Snapshot};
 
 use super::Page;
 
@@ -130,6 +130,7 @@ fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
             sensor.sensor, sensor.stored
         );
     }
+    by_feed(&mut text, counts);
     let name = "sensor_last_received_seconds";
     family(
         &mut text,
@@ -149,6 +150,39 @@ fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
         }
     }
     text + "# EOF\n"
+}
+
+/// One series a feed: as many as the site file names, whatever comes in.
+fn by_feed(text: &mut String, counts: &Snapshot) {
+    type Count = fn(&FeedSnapshot) -> u64;
+    let families: [(&str, &str, Count); 5] = [
+        ("feed_messages_received", "Messages on a feed's topic.", |feed| feed.received),
+        ("feed_readings_stored", "Readings made durable, by feed.", |feed| feed.stored),
+        (
+            "feed_messages_refused",
+            "Messages refused, whole or in part, by feed.",
+            |feed| feed.refused,
+        ),
+        ("feed_redelivered", "Redeliveries, by feed.", |feed| feed.duplicate),
+        ("feed_readings_late", "Readings that waited in their device, by feed.", |feed| feed.late),
+    ];
+    for (name, help, count) in families {
+        family(text, name, "counter", help);
+        for feed in &counts.by_feed {
+            let _ = writeln!(
+                text,
+                "mosswarden_{name}_total{{sensor=\"{}\",topic=\"{}\"}} {}",
+                label(&feed.sensor),
+                label(&feed.topic),
+                count(feed)
+            );
+        }
+    }
+}
+
+/// A label's value as OpenMetrics 1.0 escapes it.
+fn label(text: &str) -> String {
+    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
 }
 
 fn family(text: &mut String, name: &str, kind: &str, help: &str) {

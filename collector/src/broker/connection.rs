@@ -15,7 +15,7 @@ use super::hub::{Delivery, FILTERS_MAX, OUTBOX_MESSAGES};
 use super::wire::{self, Connect, Level, Publish, Refusal, Request, Will, WireError, reason};
 use super::{Guest, Shared};
 use crate::message::{Message, Packet};
-use crate::writer::Arrival;
+use crate::writer::WhenDurable;
 
 /// A device has this long to say who it is.
 const CONNECT_WITHIN: Duration = Duration::from_secs(10);
@@ -248,7 +248,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
                     }
                 }
                 Some(delivery) = deliveries.recv() => {
-                    let Delivery { topic, payload, is_retained } = delivery;
+                    let Delivery { topic, payload, is_retained, .. } = delivery;
                     wire::write_publish(&mut self.output, self.level, &topic, &payload, is_retained);
                 }
                 changed = stop.changed(), if !is_stopping => {
@@ -378,7 +378,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         let when_durable = (publish.qos > 0).then(|| {
             self.in_flight += 1;
             let (durable, id, qos) = (self.durable.clone(), publish.id, publish.qos);
-            let acknowledge: Box<dyn FnOnce() + Send> = Box::new(move || {
+            let acknowledge: WhenDurable = Box::new(move || {
                 // The connection may be gone: then the device sends again.
                 let _gone = durable.send(Durable { id, qos });
             });
@@ -391,23 +391,14 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
             publish.is_repeat,
             false,
         );
-        self.hand_over(Arrival {
-            message,
-            when_durable,
-        })
-        .await
+        self.hand_over(message, when_durable).await
     }
 
     async fn publish_will(&mut self, will: Will) {
         if wire::is_topic(&will.topic) {
             self.shared.hub.publish(&will.topic, &will.payload, will.retain);
             let message = self.message(&will.topic, will.payload, 0, false, true);
-            let _stopped = self
-                .hand_over(Arrival {
-                    message,
-                    when_durable: None,
-                })
-                .await;
+            let _stopped = self.hand_over(message, None).await;
         }
     }
 
@@ -427,8 +418,8 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         }
     }
 
-    async fn hand_over(&mut self, arrival: Arrival) -> Option<End> {
-        match self.shared.queue.send(arrival).await {
+    async fn hand_over(&mut self, message: Message, when_durable: Option<WhenDurable>) -> Option<End> {
+        match self.shared.queue.send(message, when_durable).await {
             Ok(()) => None,
             Err(_) => Some(End::Stopped),
         }

@@ -5,15 +5,17 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use bytes::Bytes;
-use tokio::sync::mpsc;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 
 use super::wire;
 
 /// Messages that wait for one subscriber.
 pub(super) const OUTBOX_MESSAGES: usize = 1000;
+/// Bytes that wait for all subscribers together: a slow one misses messages before they fill the memory.
+const OUTBOX_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// Filters of one connection.
 pub(super) const FILTERS_MAX: usize = 100;
 /// Retained messages, in count and in bytes of payload.
@@ -21,15 +23,17 @@ const RETAINED_MAX: usize = 1000;
 const RETAINED_BYTES_MAX: usize = 4 * 1024 * 1024;
 
 /// A message on its way to a subscriber.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct Delivery {
-    pub(super) topic: std::sync::Arc<str>,
+    pub(super) topic: Arc<str>,
     pub(super) payload: Bytes,
     pub(super) is_retained: bool,
+    /// Given back when the message is written.
+    _room: OwnedSemaphorePermit,
 }
 
-#[derive(Default)]
 pub(super) struct Hub {
+    room: Arc<Semaphore>,
     subscriber_count: AtomicUsize,
     state: Mutex<State>,
 }
@@ -37,7 +41,7 @@ pub(super) struct Hub {
 #[derive(Default)]
 struct State {
     subscribers: BTreeMap<u64, Subscriber>,
-    retained: BTreeMap<std::sync::Arc<str>, Bytes>,
+    retained: BTreeMap<Arc<str>, Bytes>,
     retained_bytes: usize,
 }
 
@@ -46,7 +50,30 @@ struct Subscriber {
     outbox: mpsc::Sender<Delivery>,
 }
 
+impl Default for Hub {
+    fn default() -> Hub {
+        Hub {
+            room: Arc::new(Semaphore::new(OUTBOX_BYTES_MAX)),
+            subscriber_count: AtomicUsize::default(),
+            state: Mutex::default(),
+        }
+    }
+}
+
 impl Hub {
+    /// Puts a message into an outbox, if both have room: a subscriber that does not keep up misses it.
+    fn deliver(&self, outbox: &mpsc::Sender<Delivery>, topic: &Arc<str>, payload: &Bytes, is_retained: bool) {
+        let bytes = u32::try_from(topic.len() + payload.len()).unwrap_or(u32::MAX);
+        if let Ok(room) = Arc::clone(&self.room).try_acquire_many_owned(bytes) {
+            let _full = outbox.try_send(Delivery {
+                topic: Arc::clone(topic),
+                payload: payload.clone(),
+                is_retained,
+                _room: room,
+            });
+        }
+    }
+
     fn state(&self) -> std::sync::MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -62,12 +89,7 @@ impl Hub {
         let mut state = self.state();
         for (topic, payload) in &state.retained {
             if new.iter().any(|filter| wire::matches(filter, topic)) {
-                // A full outbox loses it, as it may lose any message.
-                let _full = outbox.try_send(Delivery {
-                    topic: topic.clone(),
-                    payload: payload.clone(),
-                    is_retained: true,
-                });
+                self.deliver(outbox, topic, payload, true);
             }
         }
         if filters.is_empty() {
@@ -97,7 +119,7 @@ impl Hub {
         if !retain && self.subscriber_count.load(Ordering::Relaxed) == 0 {
             return;
         }
-        let topic: std::sync::Arc<str> = topic.into();
+        let topic: Arc<str> = topic.into();
         let mut state = self.state();
         if retain {
             state.keep(topic.clone(), payload);
@@ -108,12 +130,7 @@ impl Hub {
                 .iter()
                 .any(|filter| wire::matches(filter, &topic))
             {
-                let delivery = Delivery {
-                    topic: topic.clone(),
-                    payload: payload.clone(),
-                    is_retained: false,
-                };
-                let _full = subscriber.outbox.try_send(delivery);
+                self.deliver(&subscriber.outbox, &topic, payload, false);
             }
         }
     }
@@ -121,7 +138,7 @@ impl Hub {
 
 impl State {
     /// An empty payload forgets (MQTT 3.1.1, section 3.3.1.3).
-    fn keep(&mut self, topic: std::sync::Arc<str>, payload: &Bytes) {
+    fn keep(&mut self, topic: Arc<str>, payload: &Bytes) {
         if let Some(old) = self.retained.remove(&topic) {
             self.retained_bytes -= old.len();
         }

@@ -7,7 +7,7 @@
 mod connection;
 mod hub;
 mod sessions;
-mod wire;
+pub(crate) mod wire;
 
 pub(crate) use wire::PACKET_BYTES_MAX;
 
@@ -21,7 +21,7 @@ use std::time::Duration;
 use bytes::Bytes;
 use mosswarden_config::site::Broker;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Notify, Semaphore, mpsc, watch};
+use tokio::sync::{Notify, Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
@@ -30,7 +30,7 @@ use crate::clock::Clock;
 use crate::counts::Counts;
 use crate::disk::Disk;
 use crate::secrets::{self, SecretError};
-use crate::writer::Arrival;
+use crate::writer::Queue;
 use hub::Hub;
 use sessions::Sessions;
 
@@ -62,7 +62,7 @@ pub(crate) struct Listener {
 
 /// What all connections share.
 pub(crate) struct Shared {
-    queue: mpsc::Sender<Arrival>,
+    queue: Queue,
     clock: Arc<dyn Clock>,
     counts: Arc<Counts>,
     login: Option<Login>,
@@ -183,7 +183,7 @@ impl Listener {
         address: &str,
         disk: Arc<dyn Disk>,
         data_dir: &std::path::Path,
-        queue: mpsc::Sender<Arrival>,
+        queue: Queue,
         clock: Arc<dyn Clock>,
         counts: Arc<Counts>,
     ) -> Result<Listener, ListenError> {

@@ -31,6 +31,24 @@ pub struct Raw {
     pub device_time_ms: Option<i64>,
 }
 
+/// What a payload gave.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Decoded {
+    /// At least one.
+    pub values: Vec<Raw>,
+    /// What else stands there and can't be taken: the values go on without it.
+    pub refused: Option<Refusal>,
+}
+
+impl Decoded {
+    fn one(value: Raw) -> Decoded {
+        Decoded {
+            values: vec![value],
+            refused: None,
+        }
+    }
+}
+
 /// Why a payload gave no value.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum Refusal {
@@ -54,6 +72,15 @@ pub enum Refusal {
     Senml { record: usize, why: String },
     #[error("the SenML pack has no value of {wanted}")]
     SenmlWithout { wanted: String },
+    #[error(
+        "the unit `{unit}` of SenML record {record} may mean several things{}; name the feed's quantity in the site file, or send %RH, %EL or Cel",
+        if *more > 0 { format!(", and so may those of {more} more") } else { String::new() }
+    )]
+    SenmlAmbiguous {
+        record: usize,
+        unit: String,
+        more: usize,
+    },
     #[error("{0}")]
     Unit(String),
 }
@@ -103,7 +130,7 @@ impl<'a> Payload<'a> {
 ///
 /// # Errors
 /// A [`Refusal`] that says what stands there instead.
-pub fn decode(format: &Format, payload: &Payload<'_>, arrived_ms: i64) -> Result<Vec<Raw>, Refusal> {
+pub fn decode(format: &Format, payload: &Payload<'_>, arrived_ms: i64) -> Result<Decoded, Refusal> {
     if payload.bytes.len() > PAYLOAD_BYTES_MAX {
         return Err(Refusal::TooLong {
             bytes: payload.bytes.len(),
@@ -117,17 +144,17 @@ pub fn decode(format: &Format, payload: &Payload<'_>, arrived_ms: i64) -> Result
             unit,
         } => {
             let document = payload.json()?;
-            Ok(vec![Raw {
+            Ok(Decoded::one(Raw {
                 quantity: *quantity,
                 value: stored(*quantity, json::number_at(document, pointer)?, unit)?,
                 device_time_ms: json::time_at(document, time_pointer.as_deref()),
-            }])
+            }))
         }
-        Format::Number { quantity, unit } => Ok(vec![Raw {
+        Format::Number { quantity, unit } => Ok(Decoded::one(Raw {
             quantity: *quantity,
             value: stored(*quantity, number::parse(payload.text()?)?, unit)?,
             device_time_ms: None,
-        }]),
+        })),
         Format::Senml { quantity } => senml::decode(payload.json()?, *quantity, arrived_ms),
         Format::State {
             pointer,
@@ -147,11 +174,11 @@ pub fn decode(format: &Format, payload: &Payload<'_>, arrived_ms: i64) -> Result
                     )
                 }
             };
-            Ok(vec![Raw {
+            Ok(Decoded::one(Raw {
                 quantity: Quantity::State,
                 value,
                 device_time_ms,
-            }])
+            }))
         }
     }
 }
@@ -214,7 +241,7 @@ mod tests {
     #[track_caller]
     fn check(format: &Format, payload: &str, expected: Result<(f64, Option<i64>), &str>) {
         let found = decode(format, &Payload::new(payload.as_bytes()), ARRIVED_MS)
-            .map(|raw| (raw[0].value, raw[0].device_time_ms))
+            .map(|decoded| (decoded.values[0].value, decoded.values[0].device_time_ms))
             .map_err(|refusal| refusal.to_string());
         assert_eq!(found, expected.map_err(str::to_owned), "{payload}");
     }
@@ -333,8 +360,8 @@ mod tests {
     proptest! {
         #[test]
         fn no_bytes_make_a_decoder_panic(format in any_format(), bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
-            if let Ok(values) = decode(&format, &Payload::new(&bytes), ARRIVED_MS) {
-                prop_assert!(!values.is_empty() && values.iter().all(|raw| raw.value.is_finite()));
+            if let Ok(decoded) = decode(&format, &Payload::new(&bytes), ARRIVED_MS) {
+                prop_assert!(!decoded.values.is_empty() && decoded.values.iter().all(|raw| raw.value.is_finite()));
             }
         }
 
@@ -343,8 +370,8 @@ mod tests {
             format in any_format(),
             text in r#"(\[|\{|\}|\]|,|:|"(t|at|s|n|v|u|bn|bt|bu|bv|bver|x_)"|"Cel"|"%RH"|-?[0-9]{1,20}(\.[0-9]{1,3})?(e-?[0-9]{1,3})?|true|null| ){0,40}"#,
         ) {
-            if let Ok(values) = decode(&format, &Payload::new(text.as_bytes()), ARRIVED_MS) {
-                prop_assert!(!values.is_empty() && values.iter().all(|raw| raw.value.is_finite()));
+            if let Ok(decoded) = decode(&format, &Payload::new(text.as_bytes()), ARRIVED_MS) {
+                prop_assert!(!decoded.values.is_empty() && decoded.values.iter().all(|raw| raw.value.is_finite()));
             }
         }
     }

@@ -1,12 +1,14 @@
 //! SenML in JSON, RFC 8428: base fields, units, absolute and relative times.
 //!
 //! Of the pack's records those are taken whose unit measures what the feed wants, or, where the feed does not say, whose unit
-//! stands for one quantity. Names are not looked at: a feed is one sensor. Records with text, data or only a sum are passed over.
+//! stands for one quantity. Names are not looked at: a feed is one sensor. Passed over are records with text, data or only a sum,
+//! without a unit, or with one that measures nothing here. A number whose unit may mean several quantities (`/`, `%`) is refused, so
+//! that the pack is kept whole in the refused log; the other records are taken.
 
 use mosswarden_config::quantity::Quantity;
 use serde_json::{Map, Value};
 
-use super::{Raw, Refusal, quote, stored, time};
+use super::{Decoded, Raw, Refusal, quote, stored, time};
 
 /// Most records read of one pack: the payload's limit allows no more that carry a value and a time (our choice).
 const RECORDS_MAX: usize = 1000;
@@ -27,7 +29,7 @@ struct Base<'p> {
     value: f64,
 }
 
-pub(super) fn decode(pack: &Value, wanted: Option<Quantity>, arrived_ms: i64) -> Result<Vec<Raw>, Refusal> {
+pub(super) fn decode(pack: &Value, wanted: Option<Quantity>, arrived_ms: i64) -> Result<Decoded, Refusal> {
     let wrong = |record: usize, why: String| Refusal::Senml { record, why };
     let records = pack
         .as_array()
@@ -40,18 +42,46 @@ pub(super) fn decode(pack: &Value, wanted: Option<Quantity>, arrived_ms: i64) ->
     }
     let mut base = Base::default();
     let mut values = Vec::new();
+    let mut refused = None;
     for (index, record) in records.iter().enumerate() {
         let fields = record
             .as_object()
             .ok_or_else(|| wrong(index, "a record is a JSON object".to_owned()))?;
-        values.extend(read_record(fields, &mut base, wanted, arrived_ms).map_err(|why| wrong(index, why))?);
+        match read_record(fields, &mut base, wanted, arrived_ms).map_err(|why| wrong(index, why))? {
+            Record::Value(raw) => values.push(raw),
+            Record::Other => {}
+            Record::Ambiguous { unit } => note_ambiguous(&mut refused, index, unit),
+        }
     }
     if values.is_empty() {
-        return Err(Refusal::SenmlWithout {
+        return Err(refused.unwrap_or_else(|| Refusal::SenmlWithout {
             wanted: wanted.map_or_else(|| "a known unit".to_owned(), |quantity| quantity.to_string()),
-        });
+        }));
     }
-    Ok(values)
+    Ok(Decoded { values, refused })
+}
+
+/// What a record holds.
+enum Record<'p> {
+    Value(Raw),
+    /// Nothing that is measured here.
+    Other,
+    /// A number, and nobody says of what.
+    Ambiguous { unit: &'p str },
+}
+
+/// One refusal speaks for all such records of a pack.
+fn note_ambiguous(refused: &mut Option<Refusal>, record: usize, unit: &str) {
+    match refused {
+        Some(Refusal::SenmlAmbiguous { more, .. }) => *more += 1,
+        _ => {
+            *refused = Some(Refusal::SenmlAmbiguous {
+                record,
+                unit: quote(unit),
+                more: 0,
+            });
+        }
+    }
 }
 
 fn read_record<'p>(
@@ -59,7 +89,7 @@ fn read_record<'p>(
     base: &mut Base<'p>,
     wanted: Option<Quantity>,
     arrived_ms: i64,
-) -> Result<Option<Raw>, String> {
+) -> Result<Record<'p>, String> {
     // Section 4.4: a field that ends in "_" must be understood or the pack refused; others may be ignored.
     if let Some(name) = fields
         .keys()
@@ -87,18 +117,29 @@ fn read_record<'p>(
     let unit = text(fields, "u")?.unwrap_or(base.unit);
     let time_s = base.time_s + number(fields, "t")?.unwrap_or(0.0);
     let Some(quantity) = quantity_of(unit, wanted) else {
-        return Ok(None);
+        let is_ambiguous = wanted.is_none() && is_ambiguous(unit) && number(fields, "v")?.is_some();
+        return Ok(if is_ambiguous {
+            Record::Ambiguous { unit }
+        } else {
+            Record::Other
+        });
     };
     let value = match (number(fields, "v")?, fields.get("vb")) {
         (Some(value), _) => base.value + value,
         (None, Some(Value::Bool(on))) if quantity == Quantity::State => f64::from(u8::from(*on)),
-        _ => return Ok(None),
+        _ => return Ok(Record::Other),
     };
-    Ok(Some(Raw {
+    Ok(Record::Value(Raw {
         quantity,
         value: stored(quantity, value, unit).map_err(|refusal| refusal.to_string())?,
         device_time_ms: instant_ms(time_s, arrived_ms),
     }))
+}
+
+/// Whether a unit that is stated measures more than one quantity.
+fn is_ambiguous(unit: &str) -> bool {
+    let quantities = Quantity::ALL.iter().filter(|quantity| quantity.accepted_units().contains(&unit));
+    !unit.is_empty() && quantities.count() > 1
 }
 
 fn quantity_of(unit: &str, wanted: Option<Quantity>) -> Option<Quantity> {
@@ -150,8 +191,10 @@ mod tests {
             &Payload::new(pack.as_bytes()),
             ARRIVED_MS,
         )
-        .map(|raws| {
-            raws.iter()
+        .map(|decoded| {
+            decoded
+                .values
+                .iter()
                 .map(|raw| (raw.quantity, raw.value, raw.device_time_ms))
                 .collect()
         })
@@ -278,6 +321,24 @@ mod tests {
             read(r#"[{"vb":true}]"#, Some(Quantity::State)).map(|v| v[0].1),
             Ok(1.0)
         );
+    }
+
+    #[test]
+    fn a_number_of_which_nobody_says_what_it_is_is_refused_beside_its_neighbours() {
+        let pack = r#"[{"u":"Cel","v":21.5},{"u":"/","v":0.8},{"u":"V","v":3.1},{"v":7},{"u":"%","v":60}]"#;
+        let decoded = decode_format(&Format::Senml { quantity: None }, &Payload::new(pack.as_bytes()), ARRIVED_MS)
+            .expect("one record is good");
+        assert_eq!(decoded.values.len(), 1);
+        assert_eq!(
+            decoded.refused,
+            Some(Refusal::SenmlAmbiguous {
+                record: 1,
+                unit: "/".to_owned(),
+                more: 1
+            })
+        );
+        let alone = read(r#"[{"u":"/","v":0.8}]"#, None).expect_err("nothing else is there");
+        assert!(alone.contains("`/` of SenML record 0 may mean several things; name the feed's"), "{alone}");
     }
 
     #[test]

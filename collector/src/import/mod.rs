@@ -4,29 +4,28 @@
 //! read twice: first judged, then written, so that a file that is not of this site changes nothing. Bad lines are refused one by
 //! one, kept in the refused log and counted. Importing a file again adds nothing. Works beside a running collector; needs no lock.
 
+pub(crate) mod line;
+
 use std::collections::BTreeMap;
 use std::io::{self, BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate};
-use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Site, nearest};
-use mosswarden_config::table::{self, Mark, Reading, TimeSource};
+use chrono::NaiveDate;
+use mosswarden_config::site::Site;
+use mosswarden_config::table::{self, Mark, Reading};
 use sha2::{Digest, Sha256};
 
 use crate::archive::{self, ArchiveError};
 use crate::clock::{Clock, SystemClock};
-use crate::csv::{Next, Records};
 use crate::disk::{Disk, RealDisk};
 use crate::message::{Message, Packet};
-use crate::names::Names;
 use crate::publish;
 use crate::refused::Refused;
-use crate::validate;
+use line::{Known, Lines, NoLines, Wrong};
+pub use line::BadLine;
+pub(crate) use line::{places, unknown_word};
 
-/// Columns, in the contract's order; a file may have them in another.
-const COLUMNS: [&str; 6] = ["time", "enclosure", "sensor", "quantity", "value", "unit"];
 /// Readings held in memory at once: about 50 MB (our choice).
 const HELD_READINGS_MAX: usize = 600_000;
 /// Bad lines told one by one; the others are counted and in the refused log.
@@ -38,14 +37,6 @@ const UNKNOWN_SHARE_MAX: f64 = 0.5;
 const BUFFER_BYTES: usize = 256 * 1024;
 /// Progress is told this often, in lines.
 const PROGRESS_LINES: u64 = 10_000;
-
-/// A line that was refused.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BadLine {
-    pub line: u64,
-    /// What is wrong, what was expected, and the nearest known word.
-    pub message: String,
-}
 
 /// What an import did.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -112,56 +103,11 @@ pub fn import_csv(
     })
 }
 
-/// The ids of the site.
-struct Known {
-    enclosure_of: BTreeMap<Arc<str>, Arc<str>>,
-    enclosures: Vec<Arc<str>>,
-}
-
-impl Known {
-    fn new(site: &Site) -> Known {
-        let mut names = Names::default();
-        let mut enclosure_of = BTreeMap::new();
-        let room = site.room_sensors.iter().map(|sensor| (table::ROOM, &sensor.id));
-        let inside = site.enclosures.iter().flat_map(|enclosure| {
-            let sensors = enclosure.sensors.iter().map(|sensor| &sensor.id);
-            let devices = enclosure.devices.iter().map(|device| &device.id);
-            sensors.chain(devices).map(|id| (enclosure.id.as_str(), id))
-        });
-        for (enclosure, id) in room.chain(inside) {
-            enclosure_of.insert(names.shared(id), names.shared(enclosure));
-        }
-        let mut enclosures: Vec<Arc<str>> = site.enclosures.iter().map(|e| names.shared(&e.id)).collect();
-        enclosures.push(names.shared(table::ROOM));
-        Known {
-            enclosure_of,
-            enclosures,
-        }
-    }
-}
-
-/// What is wrong with a line.
-struct Wrong {
-    message: String,
-    is_unknown_id: bool,
-}
-
-impl From<String> for Wrong {
-    fn from(message: String) -> Wrong {
-        Wrong {
-            message,
-            is_unknown_id: false,
-        }
-    }
-}
-
 struct Import<'a> {
     known: Known,
     file: &'a Path,
     now_ms: i64,
 }
-
-type Input = Records<BufReader<fs_err::File>>;
 
 impl Import<'_> {
     fn read_error(&self, source: io::Error) -> ImportError {
@@ -195,25 +141,16 @@ impl Import<'_> {
         Ok((digest, total))
     }
 
-    /// The records behind the header, and at which place each of [`COLUMNS`] stands.
-    fn open(&self) -> Result<(Input, [usize; 6]), ImportError> {
+    /// The lines behind the header.
+    fn open(&self) -> Result<Lines<'_, BufReader<fs_err::File>>, ImportError> {
         let input = fs_err::File::open(self.file).map_err(|error| self.read_error(error))?;
-        let mut records = Records::new(BufReader::with_capacity(BUFFER_BYTES, input));
-        let header = |message: String| ImportError::Header {
-            file: self.file.to_owned(),
-            message,
-        };
-        match records.next().map_err(|error| self.read_error(error))? {
-            Next::End => {
-                return Err(ImportError::Empty {
-                    file: self.file.to_owned(),
-                });
-            }
-            Next::Broken(why) => return Err(header(why.to_owned())),
-            Next::Record => {}
-        }
-        let places = places(&records, &COLUMNS).map_err(header)?;
-        Ok((records, places))
+        let input = BufReader::with_capacity(BUFFER_BYTES, input);
+        let file = self.file.to_owned();
+        Lines::open(&self.known, input, self.now_ms).map_err(|error| match error {
+            NoLines::Read(source) => self.read_error(source),
+            NoLines::Empty => ImportError::Empty { file },
+            NoLines::Header(message) => ImportError::Header { file, message },
+        })
     }
 
     /// First pass: counts, examples, and whether the file is of this site at all.
@@ -333,184 +270,25 @@ impl Import<'_> {
         progress: &mut dyn FnMut(u64),
         mut take: impl FnMut(u64, &[u8], Result<Reading, Wrong>) -> Result<(), ImportError>,
     ) -> Result<(), ImportError> {
-        let (mut records, places) = self.open()?;
-        let mut lines = 0;
-        loop {
-            let result = match records.next().map_err(|error| self.read_error(error))? {
-                Next::End => break,
-                Next::Broken(why) => Err(why.to_owned().into()),
-                Next::Record => self.reading(&records, &places),
-            };
-            take(records.line(), records.raw(), result)?;
-            lines += 1;
-            if lines % PROGRESS_LINES == 0 {
-                progress(records.bytes());
+        let mut lines = self.open()?;
+        let mut count = 0;
+        while let Some(result) = lines.next().map_err(|error| self.read_error(error))? {
+            take(lines.line(), lines.raw(), result)?;
+            count += 1;
+            if count % PROGRESS_LINES == 0 {
+                progress(lines.bytes());
             }
         }
-        progress(records.bytes());
+        progress(lines.bytes());
         Ok(())
     }
-
-    fn reading(&self, records: &Input, places: &[usize; 6]) -> Result<Reading, Wrong> {
-        let [time, enclosure, sensor, quantity, value, unit] = places.map(|place| records.cell(place));
-        let at_ms = instant_ms(time).ok_or_else(|| {
-            format!(
-                "`{}` is not a time; write it as 2026-03-01T08:00:00Z (RFC 3339)",
-                short(time)
-            )
-        })?;
-        let (enclosure, sensor) = self.ids(enclosure, sensor)?;
-        let quantity = Quantity::from_name(quantity)
-            .ok_or_else(|| unknown_word("quantity", quantity, Quantity::ALL.map(Quantity::name)))?;
-        let number: f64 = value
-            .parse()
-            .ok()
-            .filter(|number: &f64| number.is_finite())
-            .ok_or_else(|| format!("`{}` is not a number", short(value)))?;
-        let value = quantity
-            .to_stored(number, unit)
-            .map_err(|error| error.to_string())?
-            + 0.0;
-        if !value.is_finite() {
-            return Err(format!("`{number}` is too large").into());
-        }
-        let mark = validate::mark_of_import(quantity, value, at_ms, self.now_ms);
-        Ok(Reading {
-            at_ms,
-            received_ms: self.now_ms,
-            time_source: TimeSource::Import,
-            enclosure,
-            sensor,
-            quantity,
-            value,
-            mark,
-        })
-    }
-
-    fn ids(&self, enclosure: &str, sensor: &str) -> Result<(Arc<str>, Arc<str>), Wrong> {
-        let unknown = |message| Wrong {
-            message,
-            is_unknown_id: true,
-        };
-        if !self.known.enclosures.iter().any(|known| &**known == enclosure) {
-            let known = self.known.enclosures.iter().map(|known| &**known);
-            return Err(unknown(unknown_word("enclosure", enclosure, known)));
-        }
-        let Some((known_sensor, home)) = self.known.enclosure_of.get_key_value(sensor) else {
-            return Err(unknown(unknown_word(
-                "sensor",
-                sensor,
-                self.known.enclosure_of.keys().map(|known| &**known),
-            )));
-        };
-        if &**home != enclosure {
-            return Err(unknown(format!(
-                "sensor `{sensor}` stands in `{home}`, not in `{enclosure}`"
-            )));
-        }
-        Ok((Arc::clone(home), Arc::clone(known_sensor)))
-    }
-}
-
-/// At which place each wanted column stands; unknown, missing and double ones are told.
-pub(crate) fn places<const N: usize>(
-    records: &Records<impl io::BufRead>,
-    wanted: &[&'static str; N],
-) -> Result<[usize; N], String> {
-    let mut places = [None; N];
-    for index in 0..records.cell_count() {
-        let name = records.cell(index);
-        match wanted.iter().position(|wanted| *wanted == name) {
-            None => {
-                return Err(unknown_word("column", name, wanted.iter().copied())
-                    + &format!("; the header is `{}`", wanted.join(",")));
-            }
-            Some(place) if places[place].is_some() => {
-                return Err(format!("the column `{name}` stands twice"));
-            }
-            Some(place) => places[place] = Some(index),
-        }
-    }
-    let mut found = [0; N];
-    for (index, place) in places.iter().enumerate() {
-        found[index] = place.ok_or_else(|| {
-            format!(
-                "the column `{}` is missing; the header is `{}`",
-                wanted[index],
-                wanted.join(",")
-            )
-        })?;
-    }
-    Ok(found)
-}
-
-/// "unknown sensor `x`; did you mean `y`?"
-pub(crate) fn unknown_word<'w>(what: &str, word: &str, known: impl IntoIterator<Item = &'w str>) -> String {
-    match nearest(word, known) {
-        Some(near) => format!("unknown {what} `{}`; did you mean `{near}`?", short(word)),
-        None => format!("unknown {what} `{}`", short(word)),
-    }
-}
-
-fn short(text: &str) -> String {
-    text.chars()
-        .take(60)
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .collect()
-}
-
-/// RFC 3339, with a quick way for the usual form `2026-03-01T08:00:00Z`.
-fn instant_ms(text: &str) -> Option<i64> {
-    quick_instant_ms(text.as_bytes()).or_else(|| {
-        DateTime::parse_from_rfc3339(text)
-            .ok()
-            .map(|at| at.timestamp_millis())
-    })
-}
-
-fn quick_instant_ms(text: &[u8]) -> Option<i64> {
-    let [
-        y1,
-        y2,
-        y3,
-        y4,
-        b'-',
-        m1,
-        m2,
-        b'-',
-        d1,
-        d2,
-        b'T',
-        h1,
-        h2,
-        b':',
-        i1,
-        i2,
-        b':',
-        s1,
-        s2,
-        b'Z',
-    ] = *text
-    else {
-        return None;
-    };
-    let digits = |digits: &[u8]| {
-        digits.iter().try_fold(0u32, |number, digit| {
-            digit
-                .is_ascii_digit()
-                .then(|| number * 10 + u32::from(digit - b'0'))
-        })
-    };
-    let year = i32::try_from(digits(&[y1, y2, y3, y4])?).ok()?;
-    let date = NaiveDate::from_ymd_opt(year, digits(&[m1, m2])?, digits(&[d1, d2])?)?;
-    let at = date.and_hms_opt(digits(&[h1, h2])?, digits(&[i1, i2])?, digits(&[s1, s2])?)?;
-    Some(at.and_utc().timestamp_millis())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::feeds::tests::site;
+    use mosswarden_config::table::TimeSource;
 
     const HEADER: &str = "time,enclosure,sensor,quantity,value,unit\n";
     /// The contract's own example.
@@ -642,19 +420,6 @@ mod tests {
         assert!(error.contains("the column `unit` is missing"), "{error}");
         assert!(home.import("").expect_err("nothing").contains("is empty"));
         assert!(!home.data().exists());
-    }
-
-    #[test]
-    fn times_in_every_form_of_rfc_3339() {
-        for (text, expected) in [
-            ("2026-03-01T08:00:00Z", Some(1_772_352_000_000)),
-            ("2026-03-01T09:00:00.5+01:00", Some(1_772_352_000_500)),
-            ("2026-02-29T08:00:00Z", None),
-            ("2026-03-01T24:00:00Z", None),
-            ("2026-03-01 08:00:00", None),
-        ] {
-            assert_eq!(instant_ms(text), expected, "{text}");
-        }
     }
 
     #[test]

@@ -1,0 +1,190 @@
+//! Spool → archive at regular times, and the archive's upkeep, beside the commits.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::{Arc, PoisonError};
+use std::time::Duration;
+
+use mosswarden_config::site::Site;
+use mosswarden_config::zone::MS_PER_24_H;
+use tokio::sync::watch;
+use tokio::time::{Instant, MissedTickBehavior, interval};
+
+use super::chain;
+use crate::archive::ArchiveError;
+use crate::clock::Clock;
+use crate::compact;
+use crate::counts::{Counts, Part};
+use crate::disk::Disk;
+use crate::months;
+use crate::own::Tidying;
+use crate::store::{PublishError, Store};
+use crate::writer::SharedStore;
+
+/// Publishing does not wait for its time beyond this many sealed segments: it bounds what readers find in the spool.
+const SEALED_MAX: usize = 4;
+/// How often the publisher looks whether it is time.
+const PUBLISH_TICK: Duration = Duration::from_millis(250);
+/// Days are compacted and old ones removed this often.
+const UPKEEP_EVERY: Duration = Duration::from_secs(3600);
+/// A publication that failed is tried again this much later.
+const PUBLISH_RETRY: Duration = Duration::from_secs(10);
+
+/// What publishing needs, on the side of the archive.
+#[derive(Clone)]
+pub(crate) struct Publishing {
+    store: SharedStore,
+    disk: Arc<dyn Disk>,
+    clock: Arc<dyn Clock>,
+    counts: Arc<Counts>,
+    data_dir: PathBuf,
+    publish_every: Duration,
+    keep_ms: Option<i64>,
+    /// The UTC day on which months were last looked after, in days since 1970.
+    months_done: Arc<AtomicI64>,
+}
+
+impl Publishing {
+    pub(crate) fn new(
+        site: &Site,
+        store: &SharedStore,
+        disk: &Arc<dyn Disk>,
+        clock: &Arc<dyn Clock>,
+        counts: &Arc<Counts>,
+    ) -> Publishing {
+        Publishing {
+            store: Arc::clone(store),
+            disk: Arc::clone(disk),
+            clock: Arc::clone(clock),
+            counts: Arc::clone(counts),
+            data_dir: site.data_dir.clone(),
+            publish_every: Duration::from_secs(site.collect.publish_every_s.max(1)),
+            keep_ms: site
+                .collect
+                .keep_s
+                .and_then(|seconds| i64::try_from(seconds.checked_mul(1000)?).ok()),
+            months_done: Arc::new(AtomicI64::new(i64::MIN)),
+        }
+    }
+
+    fn with_store<T>(&self, work: impl FnOnce(&mut Store) -> T) -> T {
+        work(&mut self.store.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Publishes every segment; `false` when some stay because the archive can't be written.
+    pub(crate) fn publish_all(&self) -> bool {
+        let segments = self.with_store(Store::seal);
+        let publisher = self.with_store(|store| store.publisher());
+        for number in segments {
+            let result = publisher.publish(number).and_then(|(published, message_count)| {
+                self.with_store(|store| store.retire(number, message_count))
+                    .map_err(|source| PublishError::Retire { number, source })?;
+                self.counts.published(published.readings);
+                self.counts.duplicates(published.repeats);
+                Ok(published)
+            });
+            match result {
+                Ok(published) => {
+                    tracing::debug!(
+                        segment = number,
+                        readings = published.readings,
+                        repeats = published.repeats,
+                        "published"
+                    );
+                }
+                Err(error) => {
+                    let text = chain(&error);
+                    tracing::error!(
+                        error = text,
+                        hint = "readings stay safe in the spool; it is tried again by itself",
+                        "could not publish to the archive"
+                    );
+                    self.counts.trouble(Part::Archive, Some(text));
+                    return false;
+                }
+            }
+        }
+        self.counts.trouble(Part::Archive, None);
+        true
+    }
+
+    /// Tidies unless another collector of this archive is at it.
+    fn upkeep_if_free(&self) {
+        match Tidying::begin(&self.data_dir) {
+            Ok(Some(_held)) => self.upkeep(),
+            Ok(None) => {}
+            Err(error) => tracing::warn!(%error, "the archive can't be tidied"),
+        }
+    }
+
+    /// Days become files, old ones go; months are made once a UTC day, because a late reading makes a whole month anew.
+    pub(crate) fn upkeep(&self) {
+        let now_ms = self.clock.now_ms();
+        match self.tidy(now_ms) {
+            Ok(Tidied { days: 0, months: 0, removed: 0 }) => {}
+            Ok(Tidied { days, months, removed }) => {
+                tracing::info!(days, months, removed, "the archive was tidied")
+            }
+            Err(error) => tracing::warn!(error = chain(&error), "the archive can't be tidied"),
+        }
+    }
+
+    fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
+        let (disk, data_dir) = (&*self.disk, &self.data_dir);
+        let keep_from = self.keep_ms.map(|keep_ms| compact::keep_from(now_ms, keep_ms));
+        let mut tidied = Tidied {
+            days: compact::compact_settled(disk, data_dir, now_ms)?,
+            ..Tidied::default()
+        };
+        if let Some(keep_from) = keep_from {
+            tidied.removed = compact::remove_old(disk, data_dir, keep_from)?;
+        }
+        let today = now_ms.div_euclid(MS_PER_24_H);
+        if self.months_done.load(Ordering::Relaxed) != today {
+            tidied.months = months::merge_settled(disk, data_dir, now_ms, keep_from)?;
+            months::mend_summaries(disk, data_dir)?;
+            self.months_done.store(today, Ordering::Relaxed);
+        }
+        Ok(tidied)
+    }
+}
+
+/// What tidying the archive did: days and months made into one file, folders removed.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Tidied {
+    days: u64,
+    months: u64,
+    removed: u64,
+}
+
+pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::Receiver<bool>) {
+    // What an earlier run left is published first: compaction must not come before it.
+    let mut next_publish = Instant::now();
+    let mut next_upkeep = Instant::now();
+    let mut tick = interval(PUBLISH_TICK);
+    tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    while !*stop.borrow() {
+        tokio::select! {
+            _ = tick.tick() => {}
+            changed = stop.changed() => if changed.is_err() { return },
+        }
+        let is_due = Instant::now() >= next_publish;
+        if is_due || publishing.with_store(|store| store.sealed_count()) >= SEALED_MAX {
+            let work = publishing.clone();
+            let is_published = tokio::task::spawn_blocking(move || work.publish_all())
+                .await
+                .unwrap_or(false);
+            let wait = if is_published {
+                publishing.publish_every
+            } else {
+                PUBLISH_RETRY
+            };
+            next_publish = Instant::now() + wait;
+        }
+        if Instant::now() >= next_upkeep {
+            let work = publishing.clone();
+            let _ended = tokio::task::spawn_blocking(move || work.upkeep_if_free()).await;
+            next_upkeep = Instant::now() + UPKEEP_EVERY;
+        }
+    }
+}
