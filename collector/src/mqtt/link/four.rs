@@ -7,7 +7,7 @@ use rumqttc::mqttbytes::QoS;
 use rumqttc::mqttbytes::v4::{
     ConnectReturnCode as Code, Packet, Publish as Wire, SubscribeFilter as Filter, SubscribeReasonCode,
 };
-use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
+use rumqttc::{AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions};
 
 use super::*;
 use crate::broker::PACKET_BYTES_MAX;
