@@ -11,6 +11,7 @@
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
 //! - [`markup`]: parts of a page that report and audit share.
+//! - [`sheet`]: a document as blocks, and its forms for e-mail and paper.
 //! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`audit`]: what one enclosure's animals lived through before a moment, for a veterinarian.
 //! - [`physics`]: humidity and heat; pure.
@@ -30,6 +31,7 @@ pub mod physics;
 pub mod plot;
 pub mod report;
 pub mod series;
+pub mod sheet;
 pub mod simulate;
 pub mod statistics;
 pub mod trust;

@@ -12,6 +12,7 @@ mod import;
 mod journal;
 mod report;
 mod simulate;
+mod written;
 
 use std::path::PathBuf;
 

@@ -70,6 +70,7 @@ fn evidence(audit: &Audit) -> Value {
 
 fn inputs(inputs: &Inputs) -> Value {
     json!({
+        "sources": inputs.sources.iter().map(file).collect::<Vec<_>>(),
         "files": inputs.files.iter().map(file).collect::<Vec<_>>(),
         "journal": inputs.journal.as_ref().map(|journal| json!({
             "path": "journal.jsonl",

@@ -4,7 +4,8 @@
 //! never says that conditions caused an illness or ruled one out. Nothing later than its end is used.
 //!
 //! - [`gather`](gather()): reads the archive in parts, so that a long span needs little memory.
-//! - [`Audit`]: everything that is said, worked out once; [`html`](html()) and [`json`](json()) compute nothing.
+//! - [`Audit`]: everything that is said, worked out once; [`html`](html()), [`json`](json()) and [`sheet`](sheet()), from which
+//!   text and PDF come, compute nothing.
 //! - [`inputs`](inputs()): which files it rests on, with their digests.
 //!
 //! Inside: `measure` (days and nights apart), `excursions`, `timeline` (what changed), `compare` (own months, the room's other
@@ -21,6 +22,7 @@ mod json;
 mod measure;
 mod model;
 mod sensors;
+mod sheet;
 mod strips;
 #[cfg(test)]
 mod tests;
@@ -32,4 +34,5 @@ pub use html::html;
 pub use inputs::{FileDigest, Inputs, JournalDigest, digest, inputs};
 pub use json::json;
 pub use model::{Audit, SCHEMA, StripPart, audit};
+pub use sheet::sheet;
 pub use timeline::Event;
