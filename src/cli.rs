@@ -41,6 +41,8 @@ pub(crate) enum Command {
     Report(Report),
     /// Write what one enclosure's animals lived through before a moment, for a veterinarian
     Audit(Audit),
+    /// Write what the next keeper of an enclosure must know
+    Handover(Handover),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
@@ -172,6 +174,28 @@ pub(crate) struct Audit {
     #[arg(long)]
     pub(crate) force: bool,
     /// Open the audit when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Handover {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// When it is handed over [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) until: Option<String>,
+    /// How many days to look back; since arrival where the journal knows it and it is longer ago
+    #[arg(long, value_name = "N", default_value_t = 365, value_parser = clap::value_parser!(u32).range(14..=3660))]
+    pub(crate) days: u32,
+    /// Folder for the hand-over's files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite a hand-over of the same enclosure and day
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the hand-over when it is written
     #[arg(long)]
     pub(crate) open: bool,
 }

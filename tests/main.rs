@@ -8,6 +8,7 @@ mod browser;
 mod builtin;
 mod command_line;
 mod demo;
+mod documents;
 mod harness;
 mod journal;
 mod mosquitto;

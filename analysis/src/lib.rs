@@ -14,6 +14,7 @@
 //! - [`sheet`]: a document as blocks, and its forms for e-mail and paper.
 //! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`audit`]: what one enclosure's animals lived through before a moment, for a veterinarian.
+//! - [`handover`]: what the next keeper of an enclosure must know.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`words`]: how instants, durations and values are said.
@@ -25,6 +26,7 @@ pub mod audit;
 pub mod calibrate;
 pub mod conditions;
 pub mod findings;
+pub mod handover;
 pub mod load;
 pub mod markup;
 pub mod physics;

@@ -3,16 +3,15 @@
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-use mosswarden_analysis::audit::{self, Asked, Audit, Beside};
+use mosswarden_analysis::audit::{self, Asked, Audit};
 use mosswarden_analysis::load;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli;
-use crate::commands::enclosure;
 use crate::commands::export::{self, HEADER};
-use crate::commands::written;
+use crate::commands::{Readable, enclosure, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
@@ -39,12 +38,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
     let mut files = written::files(folder, &name);
     files.push(readings_file.clone());
     written::never_over(&files, asked.force)?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
-    let journal = mosswarden_collector::journal::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the journal"))?;
-    let known = mosswarden_collector::corrections::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the corrections"))?;
+    let readable = Readable::open(site)?;
     let gathered = audit::gather(
         site,
         enclosure,
@@ -53,11 +47,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
             until_ms,
             days: asked.days,
         },
-        Beside {
-            tail: &tail,
-            journal: &journal.entries,
-            corrections: &known.corrections,
-        },
+        readable.beside(),
         &mut |step| eprintln!("{step}"),
     )
     .map_err(Failure::failed("could not read the archive"))?;
@@ -67,7 +57,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
         from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
         until_ms,
     };
-    readings(site, &enclosure.id, span, &tail, &readings_file)?;
+    readings(site, &enclosure.id, span, &readable.tail, &readings_file)?;
     let mut inputs = audit::inputs(&gathered).map_err(Failure::failed("could not read the archive"))?;
     inputs.readings = Some(
         audit::digest(&readings_file, readings_name)

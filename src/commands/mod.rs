@@ -8,6 +8,7 @@ mod demo;
 mod discover;
 mod export;
 mod flags;
+mod handover;
 mod import;
 mod journal;
 mod report;
@@ -18,8 +19,12 @@ use std::path::PathBuf;
 
 use chrono::Utc;
 use mosswarden_analysis::assess::{Assessment, assess, needed};
+use mosswarden_analysis::audit::Beside;
 use mosswarden_analysis::load::{self, Record};
+use mosswarden_config::correction::Correction;
+use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
+use mosswarden_config::table::Reading;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
@@ -37,6 +42,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
         Command::Report(report) => report::run(&open_site(site)?, &report),
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
+        Command::Handover(asked) => handover::run(&open_site(site)?, &asked),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
@@ -105,27 +111,59 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Reads what judging `span` needs, with what is durable but not yet in a file.
-fn record(site: &Site, span: Span) -> Result<Record, Failure> {
-    let journal = mosswarden_collector::journal::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the journal"))?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
-    let known = mosswarden_collector::corrections::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the corrections"))?;
-    if known.unreadable > 0 {
-        eprintln!(
-            "{} lines of the corrections can't be read and are not applied",
-            known.unreadable
-        );
+/// What stands beside the archive's files: readings that no file has yet, the journal, the corrections.
+pub(crate) struct Readable {
+    pub(crate) tail: Vec<Reading>,
+    pub(crate) journal: Vec<Entry>,
+    corrections: Vec<Correction>,
+}
+
+impl Readable {
+    pub(crate) fn open(site: &Site) -> Result<Readable, Failure> {
+        let journal = mosswarden_collector::journal::list(&site.data_dir)
+            .map_err(Failure::failed("could not read the journal"))?;
+        let tail = mosswarden_collector::tail(&site.data_dir, site)
+            .map_err(Failure::failed("could not read the spool"))?;
+        let known = mosswarden_collector::corrections::list(&site.data_dir)
+            .map_err(Failure::failed("could not read the corrections"))?;
+        if known.unreadable > 0 {
+            eprintln!(
+                "{} lines of the corrections can't be read and are not applied",
+                known.unreadable
+            );
+        }
+        Ok(Readable {
+            tail,
+            journal: journal.entries,
+            corrections: known.corrections,
+        })
     }
-    load::load(&site.data_dir, needed(span), None, tail, journal.entries)
-        .map(|record| record.with_corrections(known.corrections))
+
+    /// For what reads the archive itself.
+    pub(crate) fn beside(&self) -> Beside<'_> {
+        Beside {
+            tail: &self.tail,
+            journal: &self.journal,
+            corrections: &self.corrections,
+        }
+    }
+
+    /// Everything of a span.
+    pub(crate) fn record(&self, site: &Site, span: Span) -> Result<Record, Failure> {
+        load::load(
+            &site.data_dir,
+            span,
+            None,
+            self.tail.clone(),
+            self.journal.clone(),
+        )
+        .map(|record| record.with_corrections(self.corrections.clone()))
         .map_err(Failure::failed("could not read the archive"))
+    }
 }
 
 pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-    let record = record(site, span)?;
+    let record = Readable::open(site)?.record(site, needed(span))?;
     let assessment = assess(site, &record, span);
     Ok((record, assessment))
 }

@@ -2,13 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-use mosswarden_analysis::report::{self, WeeklyReport};
+use mosswarden_analysis::assess::{assess, needed};
+use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Report;
-use crate::commands::{judge, now_ms, span, written};
+use crate::commands::{Readable, now_ms, span, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Report) -> Result<Outcome, Failure> {
@@ -54,7 +55,10 @@ pub(crate) fn write(
 ) -> Result<Vec<PathBuf>, Failure> {
     let files = written::files(folder, name);
     written::never_over(&files, force)?;
-    let (record, assessment) = judge(site, span)?;
+    let readable = Readable::open(site)?;
+    let record = readable.record(site, needed(span))?;
+    let assessment = assess(site, &record, span);
+    let year = YearBefore::judge(site, readable.record(site, YearBefore::span(span))?, span);
     let model: WeeklyReport = report::weekly(
         site,
         &record,
@@ -62,6 +66,7 @@ pub(crate) fn write(
         &assessment.conditions,
         &assessment.verdicts,
         span,
+        Some(&year),
         written::is_invented(site),
     );
     let forms = written::Forms {

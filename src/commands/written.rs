@@ -20,7 +20,10 @@ pub(crate) const ENDINGS: [&str; 4] = ["html", "pdf", "json", "txt"];
 
 /// Where the forms of a document go.
 pub(crate) fn files(folder: &Path, name: &str) -> Vec<PathBuf> {
-    ENDINGS.iter().map(|end| folder.join(format!("{name}.{end}"))).collect()
+    ENDINGS
+        .iter()
+        .map(|end| folder.join(format!("{name}.{end}")))
+        .collect()
 }
 
 /// Writes every form under the names that [`files`] gives.

@@ -260,13 +260,28 @@ pub(super) fn digest_table(inputs: &Inputs) -> Table {
         ]
     };
     let mut rows = Vec::new();
-    rows.extend(inputs.readings.iter().map(|file| row(&file.path, file.bytes, &file.sha256)));
+    rows.extend(
+        inputs
+            .readings
+            .iter()
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
     rows.extend(inputs.journal.iter().map(|journal| {
         let path = format!("journal.jsonl, first {} bytes", journal.bytes);
         row(&path, journal.bytes, &journal.sha256)
     }));
-    rows.extend(inputs.sources.iter().map(|file| row(&file.path, file.bytes, &file.sha256)));
-    rows.extend(inputs.files.iter().map(|file| row(&file.path, file.bytes, &file.sha256)));
+    rows.extend(
+        inputs
+            .sources
+            .iter()
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
+    rows.extend(
+        inputs
+            .files
+            .iter()
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
     Table {
         caption: format!(
             "Digests; {} files of readings under the data folder stand last",

@@ -69,10 +69,18 @@ pub fn inputs(gathered: &Gathered<'_>) -> Result<Inputs, LoadError> {
 
 /// The site file, the keeper's own species files beside it, and the corrections, where they are.
 fn sources(gathered: &Gathered<'_>) -> Result<Vec<FileDigest>, LoadError> {
-    let name = |file: &Path| file.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let name = |file: &Path| {
+        file.file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned()
+    };
     let site_file = &gathered.site.file;
     let corrections = table::corrections_file(&gathered.site.data_dir);
-    let mut files = vec![(name(site_file), site_file.clone()), (name(&corrections), corrections)];
+    let mut files = vec![
+        (name(site_file), site_file.clone()),
+        (name(&corrections), corrections),
+    ];
     let species = site_file.with_file_name("species");
     let mut own: Vec<_> = fs_err::read_dir(&species)
         .into_iter()

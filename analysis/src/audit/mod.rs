@@ -12,27 +12,29 @@
 //! enclosures), `devices`, `sensors`, `strips`, `cautions`, `words`.
 
 mod cautions;
-mod compare;
-mod devices;
+pub(crate) mod compare;
+pub(crate) mod devices;
 mod excursions;
-mod gather;
+pub(crate) mod gather;
 mod html;
 mod inputs;
 mod json;
-mod measure;
-mod model;
-mod sensors;
+pub(crate) mod measure;
+pub(crate) mod model;
+pub(crate) mod sensors;
 mod sheet;
-mod strips;
+pub(crate) mod strips;
 #[cfg(test)]
 mod tests;
-mod timeline;
-mod words;
+pub(crate) mod timeline;
+pub(crate) mod words;
 
 pub use gather::{Asked, Beside, Gathered, gather};
 pub use html::html;
 pub use inputs::{FileDigest, Inputs, JournalDigest, digest, inputs};
-pub use json::json;
+pub use json::{JSON_SCHEMA, json};
+pub(crate) use json::{event as event_json, strip as strip_json};
 pub use model::{Audit, SCHEMA, StripPart, audit};
 pub use sheet::sheet;
+pub(crate) use sheet::{events as event_lines, strip_part as strip_block};
 pub use timeline::Event;

@@ -57,7 +57,7 @@ fn first_page(audit: &Audit) -> Vec<Block> {
     blocks
 }
 
-fn strip_part(part: &StripPart) -> Block {
+pub(crate) fn strip_part(part: &StripPart) -> Block {
     match &part.picture {
         Some(picture) => Block::Figures(vec![Figure {
             picture: picture.clone(),
@@ -68,15 +68,20 @@ fn strip_part(part: &StripPart) -> Block {
 }
 
 /// Entries and findings in one line each, and the note that belongs to them.
-fn events(events: &[Event], note: Option<&str>) -> Vec<String> {
+pub(crate) fn events(events: &[Event], note: Option<&str>) -> Vec<String> {
     let line = |event: &Event| {
-        let number = event.number.map_or_else(String::new, |number| format!("[{number}] "));
+        let number = event
+            .number
+            .map_or_else(String::new, |number| format!("[{number}] "));
         let text = if event.text.is_empty() {
             String::new()
         } else {
             format!(": {}", event.text)
         };
-        let late = event.late.as_ref().map_or_else(String::new, |late| format!(" ({late})"));
+        let late = event
+            .late
+            .as_ref()
+            .map_or_else(String::new, |late| format!(" ({late})"));
         let from = if event.from == "journal" {
             String::new()
         } else {
@@ -103,7 +108,11 @@ fn evidence(audit: &Audit) -> Vec<Block> {
     blocks.extend(Block::bullets(&audit.devices));
     for (heading, table, notes) in [
         ("Its own earlier months", &audit.months, &audit.months_notes),
-        ("The other enclosures of the room", &audit.others, &audit.others_notes),
+        (
+            "The other enclosures of the room",
+            &audit.others,
+            &audit.others_notes,
+        ),
     ] {
         blocks.push(Block::heading(2, heading));
         blocks.extend(words(table));

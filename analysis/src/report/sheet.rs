@@ -31,14 +31,27 @@ pub fn sheet(report: &WeeklyReport) -> Sheet {
 fn summary(report: &WeeklyReport) -> Vec<Block> {
     let mut blocks: Vec<Block> = report.invented.iter().cloned().map(Block::Framed).collect();
     blocks.push(Block::heading(1, &report.answer));
-    blocks.extend(report.answer_more.iter().chain(&report.clock_changes).cloned().map(Block::Paragraph));
+    blocks.extend(
+        report
+            .answer_more
+            .iter()
+            .chain(&report.clock_changes)
+            .cloned()
+            .map(Block::Paragraph),
+    );
     blocks.push(Block::Small(format!(
         "{}, {} ({}). Times are local time of {}.",
         report.site, report.dates, report.week, report.timezone
     )));
     if !report.needs.is_empty() {
         blocks.push(Block::heading(2, "What needs you, in order"));
-        blocks.extend(report.needs.iter().enumerate().map(|(index, place)| entry(index + 1, place)));
+        blocks.extend(
+            report
+                .needs
+                .iter()
+                .enumerate()
+                .map(|(index, place)| entry(index + 1, place)),
+        );
     }
     for (heading, places) in [
         ("What is well, and how it was judged", &report.well),
@@ -63,8 +76,11 @@ fn entry(number: usize, place: &PlaceNeeds) -> Block {
     })
 }
 
-fn need(need: &Need) -> Vec<Block> {
-    let mut blocks = vec![Block::labelled(&format!("{},", need.headline), format!("{}.", need.when))];
+pub(crate) fn need(need: &Need) -> Vec<Block> {
+    let mut blocks = vec![Block::labelled(
+        &format!("{},", need.headline),
+        format!("{}.", need.when),
+    )];
     blocks.extend(need.evidence.iter().cloned().map(Block::Paragraph));
     blocks.push(Block::labelled("Next:", &need.next));
     blocks.push(Block::Small(format!("How sure: {}", need.sure)));
@@ -87,7 +103,10 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
     ];
     for need in &section.needs {
         let first = need.evidence.first().map_or("", String::as_str);
-        blocks.push(Block::labelled(&format!("{},", need.headline), format!("{}. {first}", need.when)));
+        blocks.push(Block::labelled(
+            &format!("{},", need.headline),
+            format!("{}. {first}", need.when),
+        ));
     }
     match &section.strip {
         Some(strip) => blocks.push(Block::figure(strip, section.strip_notes.clone())),
@@ -105,7 +124,7 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
     blocks.push(Block::heading(4, "Sensors"));
     blocks.extend(Block::table(&section.sensors, true));
     blocks.extend(Block::figures(&section.trust_lines));
-    blocks.push(Block::heading(4, "Against the days before"));
+    blocks.push(Block::heading(4, "Against the days before, and a year before"));
     match &section.before {
         Comparison::Table(table) => blocks.extend(Block::table(table, false)),
         Comparison::NotCompared(reason) => blocks.push(Block::Paragraph(format!("Not compared: {reason}."))),
@@ -145,7 +164,10 @@ fn journal(entries: &[JournalLine]) -> Option<Block> {
         } else {
             format!(": {}", entry.text)
         };
-        (entry.number.to_string(), format!("{}, {}{text}", entry.when, entry.kind))
+        (
+            entry.number.to_string(),
+            format!("{}, {}{text}", entry.when, entry.kind),
+        )
     };
     (!entries.is_empty()).then(|| Block::Numbered(entries.iter().map(line).collect()))
 }

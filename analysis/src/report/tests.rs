@@ -18,6 +18,7 @@ fn report(sample: &Sample) -> WeeklyReport {
         &sample.conditions,
         &sample.verdicts,
         sample.span,
+        None,
         true,
     )
 }
@@ -406,6 +407,7 @@ fn other_spans_are_drawn_too() {
             &sample.conditions,
             &sample.verdicts,
             span,
+            None,
             true,
         );
         let page = html(&report);

@@ -46,7 +46,9 @@ impl Writer {
 
     fn block(&mut self, block: &Block) {
         match block {
-            Block::Heading { level, text, .. } => self.page += &format!("<h{level}>{}</h{level}>\n", prose(text)),
+            Block::Heading { level, text, .. } => {
+                self.page += &format!("<h{level}>{}</h{level}>\n", prose(text))
+            }
             Block::Paragraph(text) => self.paragraph("", &prose(text)),
             Block::Small(text) => self.paragraph("small faint", &prose(text)),
             Block::Framed(text) => self.paragraph("invented", &prose(text)),
@@ -63,10 +65,18 @@ impl Writer {
                 self.page += "</ul>\n";
             }
             Block::Terms(notes) => notes_list(&mut self.page, notes),
-            Block::Table { table: found, is_words } => table(&mut self.page, "", found, *is_words),
+            Block::Table {
+                table: found,
+                is_words,
+            } => table(&mut self.page, "", found, *is_words),
             Block::Figures(figures) => {
                 for shown in figures {
-                    figure(&mut self.page, &shown.picture, &format!("f{}", self.figures), &shown.notes);
+                    figure(
+                        &mut self.page,
+                        &shown.picture,
+                        &format!("f{}", self.figures),
+                        &shown.notes,
+                    );
                     self.figures += 1;
                 }
             }

@@ -30,20 +30,30 @@ pub struct Sheet {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Block {
     /// Level 1 to 4; `beside` is the id that belongs to the text, said where a form can't show the text's letters.
-    Heading { level: u8, text: String, beside: String },
+    Heading {
+        level: u8,
+        text: String,
+        beside: String,
+    },
     Paragraph(String),
     /// Small print.
     Small(String),
     /// Framed: what must not be overlooked.
     Framed(String),
     /// A word or two in bold, and the sentence that they announce.
-    Labelled { label: String, text: String },
+    Labelled {
+        label: String,
+        text: String,
+    },
     Bullets(Vec<String>),
     /// Items under numbers of their own, such as those in a picture.
     Numbered(Vec<(String, String)>),
     Terms(Vec<Note>),
     /// `is_words`: cells hold sentences and break into lines.
-    Table { table: Table, is_words: bool },
+    Table {
+        table: Table,
+        is_words: bool,
+    },
     /// Wide pictures stand alone, small ones in pairs; notes stand below each.
     Figures(Vec<Figure>),
     Entry(Entry),

@@ -29,7 +29,9 @@ impl Lines {
     fn block(&mut self, block: &Block) {
         match block {
             Block::Heading { level: 1, text, .. } => self.paragraph(text),
-            Block::Heading { level: 2 | 3, text, .. } => self.heading(text),
+            Block::Heading {
+                level: 2 | 3, text, ..
+            } => self.heading(text),
             Block::Heading { text, .. } => {
                 self.blank();
                 self.paragraph(text);
@@ -56,7 +58,11 @@ impl Lines {
             Block::Figures(figures) => {
                 for figure in figures {
                     self.paragraph(&figure.picture.alternative);
-                    for note in figure.notes.iter().filter(|note| !note.contains(&figure.picture.alternative)) {
+                    for note in figure
+                        .notes
+                        .iter()
+                        .filter(|note| !note.contains(&figure.picture.alternative))
+                    {
                         self.item("- ", note);
                     }
                 }

@@ -163,7 +163,9 @@ fn letters(face: &ttf_parser::Face<'_>) -> BTreeSet<char> {
     let mut letters = BTreeSet::new();
     for table in face.tables().cmap.iter().flat_map(|cmap| cmap.subtables) {
         if table.is_unicode() {
-            table.codepoints(|code| letters.extend(char::from_u32(code).filter(|c| face.glyph_index(*c).is_some())));
+            table.codepoints(|code| {
+                letters.extend(char::from_u32(code).filter(|c| face.glyph_index(*c).is_some()))
+            });
         }
     }
     letters
@@ -171,7 +173,8 @@ fn letters(face: &ttf_parser::Face<'_>) -> BTreeSet<char> {
 
 /// Marks that steer how letters join and are not seen themselves.
 fn is_unseen(letter: char) -> bool {
-    matches!(letter, '\u{200b}'..='\u{200f}' | '\u{2060}' | '\u{fe00}'..='\u{fe0f}' | '\u{feff}') || letter.is_control()
+    matches!(letter, '\u{200b}'..='\u{200f}' | '\u{2060}' | '\u{fe00}'..='\u{fe0f}' | '\u{feff}')
+        || letter.is_control()
 }
 
 /// Takes fonts of this machine until none of the missing letters is left or no font has any of them; each time the one that
@@ -190,8 +193,9 @@ fn add_from_machine(faces: &mut Vec<Face>, own: &mut Database, missing: &mut BTr
     while !missing.is_empty() {
         let has = |id: ID| {
             let count = |data: &[u8], index: u32| {
-                ttf_parser::Face::parse(data, index)
-                    .map_or(0, |face| missing.iter().filter(|c| face.glyph_index(**c).is_some()).count())
+                ttf_parser::Face::parse(data, index).map_or(0, |face| {
+                    missing.iter().filter(|c| face.glyph_index(**c).is_some()).count()
+                })
             };
             machine.with_face_data(id, count).unwrap_or(0)
         };
@@ -243,7 +247,11 @@ mod tests {
         // A noncharacter: no font may have it.
         let fonts = fonts("a\u{fdd0}b");
         assert_eq!(fonts.missing, BTreeSet::from(['\u{fdd0}']));
-        let shown: String = fonts.runs(Cut::Serif, "a\u{fdd0}b").into_iter().map(|run| run.text).collect();
+        let shown: String = fonts
+            .runs(Cut::Serif, "a\u{fdd0}b")
+            .into_iter()
+            .map(|run| run.text)
+            .collect();
         assert_eq!(shown, "a\u{fffd}b");
     }
 }

@@ -44,10 +44,31 @@ pub(super) type Slot = usize;
 #[derive(Debug, Clone)]
 pub(super) enum Mark {
     /// `y` is the base line.
-    Text { x: f32, y: f32, cut: Cut, size: f32, ink: f32, text: String, slot: Option<Slot> },
+    Text {
+        x: f32,
+        y: f32,
+        cut: Cut,
+        size: f32,
+        ink: f32,
+        text: String,
+        slot: Option<Slot>,
+    },
     /// A filled rectangle, such as a rule.
-    Bar { x: f32, y: f32, width: f32, height: f32, ink: f32 },
-    Picture { x: f32, y: f32, width: f32, height: f32, picture: usize, slot: Slot },
+    Bar {
+        x: f32,
+        y: f32,
+        width: f32,
+        height: f32,
+        ink: f32,
+    },
+    Picture {
+        x: f32,
+        y: f32,
+        width: f32,
+        height: f32,
+        picture: usize,
+        slot: Slot,
+    },
 }
 
 impl Mark {
@@ -154,7 +175,10 @@ pub(super) struct Layout<'s> {
 }
 
 pub(super) fn run(cut: Cut, text: &str) -> Run {
-    Run { cut, text: kept(text) }
+    Run {
+        cut,
+        text: kept(text),
+    }
 }
 
 impl<'s> Layout<'s> {
@@ -200,15 +224,24 @@ impl<'s> Layout<'s> {
                 vec![self.list(&items, false, body, frame)]
             }
             Block::Numbered(lines) => {
-                let items: Vec<(&str, &str)> = lines.iter().map(|(mark, text)| (mark.as_str(), text.as_str())).collect();
+                let items: Vec<(&str, &str)> = lines
+                    .iter()
+                    .map(|(mark, text)| (mark.as_str(), text.as_str()))
+                    .collect();
                 let look = Look { ink: BLACK, ..small };
                 vec![self.list(&items, true, look, frame)]
             }
             Block::Terms(notes) => notes
                 .iter()
                 .map(|note| {
-                    let runs = [run(Cut::SerifBold, &format!("{}. ", note.heading)), run(Cut::Serif, &note.text)];
-                    let look = Look { size: body.size * 0.93, ..body };
+                    let runs = [
+                        run(Cut::SerifBold, &format!("{}. ", note.heading)),
+                        run(Cut::Serif, &note.text),
+                    ];
+                    let look = Look {
+                        size: body.size * 0.93,
+                        ..body
+                    };
                     self.paragraph(&runs, look, 5.0, frame)
                 })
                 .collect(),
@@ -332,7 +365,13 @@ impl<'s> Layout<'s> {
         }
         let height = inner + 2.0 * pad;
         let mut side = |x: f32, y: f32, width: f32, height: f32| {
-            marks.push(Mark::Bar { x, y, width, height, ink: BLACK });
+            marks.push(Mark::Bar {
+                x,
+                y,
+                width,
+                height,
+                ink: BLACK,
+            });
         };
         side(frame.left, 0.0, frame.width, THICK);
         side(frame.left, height - THICK, frame.width, THICK);
@@ -387,7 +426,11 @@ impl<'s> Layout<'s> {
             ink: BLACK,
         };
         let slot = self.slot();
-        let verdict = if entry.is_urgent { Cut::SerifBold } else { Cut::Serif };
+        let verdict = if entry.is_urgent {
+            Cut::SerifBold
+        } else {
+            Cut::Serif
+        };
         let head = format!("{}. {}: ", entry.number, self.named(&entry.head, &entry.beside));
         let runs = [run(Cut::SerifBold, &head), run(verdict, &entry.verdict)];
         let lines = lines::set(self.fonts, &runs, look.size, inner.prose());
@@ -412,7 +455,11 @@ impl<'s> Layout<'s> {
         let mut rest = figures;
         while let Some(first) = rest.first() {
             let is_small = |figure: &Figure| figure.picture.width_px <= SMALL_PICTURE_PX;
-            let in_row = if is_small(first) && rest.get(1).is_some_and(is_small) { 2 } else { 1 };
+            let in_row = if is_small(first) && rest.get(1).is_some_and(is_small) {
+                2
+            } else {
+                1
+            };
             let (row, later) = rest.split_at(in_row);
             rest = later;
             let mut piece = Piece {
@@ -432,7 +479,14 @@ impl<'s> Layout<'s> {
     }
 
     /// One picture with its notes, added to a piece.
-    fn figure(&mut self, figure: &'s Figure, left: f32, width: f32, scale: f32, piece: &mut Piece) -> Vec<Node> {
+    fn figure(
+        &mut self,
+        figure: &'s Figure,
+        left: f32,
+        width: f32,
+        scale: f32,
+        piece: &mut Piece,
+    ) -> Vec<Node> {
         let slot = self.slot();
         let height = width * (figure.picture.height_px / figure.picture.width_px) as f32;
         piece.marks.push(Mark::Picture {
@@ -500,7 +554,11 @@ impl<'s> Layout<'s> {
 
     fn one_page(&mut self, blocks: &'s [Block], frame: Frame) -> Vec<Node> {
         for (index, scale) in SCALES.into_iter().enumerate() {
-            let (outer, pictures, heads) = (std::mem::take(&mut self.pieces), self.pictures.len(), self.heads.len());
+            let (outer, pictures, heads) = (
+                std::mem::take(&mut self.pieces),
+                self.pictures.len(),
+                self.heads.len(),
+            );
             let nodes = self.blocks(blocks, Frame { scale, ..frame });
             let mut inner = std::mem::replace(&mut self.pieces, outer);
             let height: f32 = inner.iter().map(|piece| piece.before + piece.height).sum();

@@ -43,7 +43,10 @@ impl Atom {
     }
 
     fn width_em(&self, fonts: &Fonts) -> f32 {
-        self.parts.iter().map(|part| fonts.width_em(part.cut, &part.text)).sum()
+        self.parts
+            .iter()
+            .map(|part| fonts.width_em(part.cut, &part.text))
+            .sum()
     }
 }
 
@@ -75,7 +78,12 @@ fn atoms(runs: &[Run]) -> Vec<Atom> {
 pub(super) fn extent(fonts: &Fonts, runs: &[Run], size: f32) -> (f32, f32) {
     let atoms = atoms(runs);
     let widest = atoms.iter().map(|atom| atom.width_em(fonts)).fold(0.0, f32::max);
-    (widest * size, set(fonts, runs, size, f32::INFINITY).first().map_or(0.0, |line| line.width))
+    (
+        widest * size,
+        set(fonts, runs, size, f32::INFINITY)
+            .first()
+            .map_or(0.0, |line| line.width),
+    )
 }
 
 /// Lines no wider than `width`; at least one.
@@ -105,7 +113,11 @@ impl Setter<'_> {
     fn add(&mut self, atom: &Atom) {
         let width = atom.width_em(self.fonts) * self.size;
         let cut = atom.parts.first().map_or(Cut::Serif, |part| part.cut);
-        let space = if self.space_due { self.fonts.width_em(cut, " ") * self.size } else { 0.0 };
+        let space = if self.space_due {
+            self.fonts.width_em(cut, " ") * self.size
+        } else {
+            0.0
+        };
         let used = self.line().width;
         if used > 0.0 && used + space + width > self.width {
             self.end_line();

@@ -68,9 +68,17 @@ fn add_letters(blocks: &[Block], letters: &mut BTreeSet<char>) {
             Block::Paragraph(text) | Block::Small(text) | Block::Framed(text) => letters.extend(text.chars()),
             Block::Labelled { label, text } => letters.extend(label.chars().chain(text.chars())),
             Block::Bullets(lines) => letters.extend(lines.iter().flat_map(|line| line.chars())),
-            Block::Numbered(lines) => letters.extend(lines.iter().flat_map(|(mark, text)| mark.chars().chain(text.chars()))),
+            Block::Numbered(lines) => letters.extend(
+                lines
+                    .iter()
+                    .flat_map(|(mark, text)| mark.chars().chain(text.chars())),
+            ),
             Block::Terms(notes) => {
-                letters.extend(notes.iter().flat_map(|note| note.heading.chars().chain(note.text.chars())));
+                letters.extend(
+                    notes
+                        .iter()
+                        .flat_map(|note| note.heading.chars().chain(note.text.chars())),
+                );
             }
             Block::Table { table, .. } => add_table(table, letters),
             Block::Figures(figures) => {
@@ -83,7 +91,9 @@ fn add_letters(blocks: &[Block], letters: &mut BTreeSet<char>) {
                 letters.extend(entry.head.chars().chain(entry.verdict.chars()));
                 add_letters(&entry.body, letters);
             }
-            Block::Columns(columns) => columns.iter().for_each(|(_, blocks)| add_letters(blocks, letters)),
+            Block::Columns(columns) => columns
+                .iter()
+                .for_each(|(_, blocks)| add_letters(blocks, letters)),
             Block::OnePage(blocks) => add_letters(blocks, letters),
             Block::NewPage => {}
         }

@@ -105,8 +105,14 @@ mod tests {
     #[test]
     fn a_heading_goes_with_what_follows() {
         let half = TEXT_HEIGHT * 0.6;
-        assert_eq!(counts(&[piece(half, false), piece(20.0, true), piece(half, false)], &[]), [1, 2]);
-        assert_eq!(counts(&[piece(half, false), piece(20.0, false), piece(half, false)], &[]), [2, 1]);
+        assert_eq!(
+            counts(&[piece(half, false), piece(20.0, true), piece(half, false)], &[]),
+            [1, 2]
+        );
+        assert_eq!(
+            counts(&[piece(half, false), piece(20.0, false), piece(half, false)], &[]),
+            [2, 1]
+        );
     }
 
     #[test]

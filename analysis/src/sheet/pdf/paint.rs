@@ -15,8 +15,8 @@ use krilla::page::PageSettings;
 use krilla::paint::{Fill, FillRule};
 use krilla::surface::Surface;
 use krilla::tagging::{
-    Artifact, ArtifactType, ContentTag, Identifier, ListNumbering, SpanTag, TableHeaderScope, Tag, TagGroup, TagKind,
-    TagTree,
+    Artifact, ArtifactType, ContentTag, Identifier, ListNumbering, SpanTag, TableHeaderScope, Tag, TagGroup,
+    TagKind, TagTree,
 };
 use krilla::text::TextDirection;
 use krilla::{Document, SerializeSettings};
@@ -25,7 +25,8 @@ use krilla_svg::{SurfaceExt as _, SvgSettings};
 use super::PdfError;
 use super::fonts::{Cut, SANS};
 use super::layout::{
-    GREY, Layout, MARGIN_BOTTOM, MARGIN_LEFT, MARGIN_TOP, Mark, Node, PAGE_HEIGHT, PAGE_WIDTH, PALE, Role, TEXT_WIDTH,
+    GREY, Layout, MARGIN_BOTTOM, MARGIN_LEFT, MARGIN_TOP, Mark, Node, PAGE_HEIGHT, PAGE_WIDTH, PALE, Role,
+    TEXT_WIDTH,
 };
 use super::pages::PageMarks;
 use crate::sheet::Sheet;
@@ -53,7 +54,8 @@ pub(super) fn paint(
     let trees = trees(layout)?;
     let mut marked: Vec<Vec<Identifier>> = vec![Vec::new(); layout.slots];
     for (index, page) in pages.iter().enumerate() {
-        let size = Size::from_wh(PAGE_WIDTH, PAGE_HEIGHT).ok_or_else(|| PdfError::Refused("page size".to_owned()))?;
+        let size = Size::from_wh(PAGE_WIDTH, PAGE_HEIGHT)
+            .ok_or_else(|| PdfError::Refused("page size".to_owned()))?;
         let mut sheet_page = document.start_page_with(PageSettings::new(size));
         let mut surface = sheet_page.surface();
         let mut painter = Painter {
@@ -75,7 +77,9 @@ pub(super) fn paint(
         add_node(node, &mut marked, &mut |group| tree.push(group));
     }
     document.set_tag_tree(tree);
-    document.finish().map_err(|error| PdfError::Refused(format!("{error:?}")))
+    document
+        .finish()
+        .map_err(|error| PdfError::Refused(format!("{error:?}")))
 }
 
 fn metadata(sheet: &Sheet) -> Metadata {
@@ -114,7 +118,8 @@ fn trees(layout: &Layout<'_>) -> Result<Vec<usvg::Tree>, PdfError> {
         .pictures
         .iter()
         .map(|picture| {
-            usvg::Tree::from_str(&picture.paper_svg(), &options).map_err(|error| PdfError::Picture(error.to_string()))
+            usvg::Tree::from_str(&picture.paper_svg(), &options)
+                .map_err(|error| PdfError::Picture(error.to_string()))
         })
         .collect()
 }
@@ -152,7 +157,9 @@ impl Painter<'_, '_> {
 
     fn artifact(&mut self, kind: ArtifactType, draw: impl FnOnce(&mut Self)) {
         // Artifacts have no place in the structure, so what names them is not needed.
-        let _unused = self.surface.start_tagged(ContentTag::Artifact(Artifact::with_kind(kind)));
+        let _unused = self
+            .surface
+            .start_tagged(ContentTag::Artifact(Artifact::with_kind(kind)));
         draw(self);
         self.surface.end_tagged();
     }
@@ -190,7 +197,9 @@ impl Painter<'_, '_> {
                 width,
                 height,
                 ink,
-            } => self.artifact(ArtifactType::Layout, |painter| painter.bar(*x, *y, *width, *height, *ink)),
+            } => self.artifact(ArtifactType::Layout, |painter| {
+                painter.bar(*x, *y, *width, *height, *ink)
+            }),
             Mark::Picture {
                 x,
                 y,
@@ -199,7 +208,8 @@ impl Painter<'_, '_> {
                 picture,
                 slot,
             } => {
-                let (Some(tree), Some(size)) = (self.trees.get(*picture), Size::from_wh(*width, *height)) else {
+                let (Some(tree), Some(size)) = (self.trees.get(*picture), Size::from_wh(*width, *height))
+                else {
                     return;
                 };
                 let named = self.surface.start_tagged(ContentTag::Other);

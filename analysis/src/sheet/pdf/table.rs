@@ -27,7 +27,12 @@ impl Layout<'_> {
             size: SIZE * frame.scale,
             ink: GREY,
         };
-        let lines = lines::set(self.fonts, &[run(Cut::Sans, &table.caption)], grey.size, frame.width);
+        let lines = lines::set(
+            self.fonts,
+            &[run(Cut::Sans, &table.caption)],
+            grey.size,
+            frame.width,
+        );
         let (marks, height) = self.marks(&lines, frame.left, grey, caption);
         self.pieces.push(Piece {
             before: 8.0 * frame.scale,
@@ -48,7 +53,8 @@ impl Layout<'_> {
             let (mut piece, node) = self.row(&texts, &columns, frame, false);
             piece.head = (number > 0).then_some(index);
             // A table of some lines begins with at least two rows, and does not leave one alone.
-            piece.keeps = (number == 0 && table.rows.len() > 1) || (!is_words && number + 2 == table.rows.len());
+            piece.keeps =
+                (number == 0 && table.rows.len() > 1) || (!is_words && number + 2 == table.rows.len());
             self.pieces.push(piece);
             rows.push(node);
         }
@@ -76,8 +82,9 @@ impl Layout<'_> {
         let mut chosen = (SIZE * frame.scale, vec![inside / count.max(1) as f32; count]);
         for share in SHARES {
             let size = SIZE * frame.scale * share;
-            let (least, natural): (Vec<f32>, Vec<f32>) =
-                (0..count).map(|column| self.extent_of(table, column, size)).unzip();
+            let (least, natural): (Vec<f32>, Vec<f32>) = (0..count)
+                .map(|column| self.extent_of(table, column, size))
+                .unzip();
             let (least_sum, natural_sum) = (least.iter().sum::<f32>(), natural.iter().sum::<f32>());
             if natural_sum <= inside {
                 chosen = (size, natural);
@@ -117,11 +124,19 @@ impl Layout<'_> {
         /// A word longer than this may break, in sizes: a digest, or a language without spaces.
         const UNBROKEN_MAX: f32 = 12.0;
         let head = table.columns.get(column).map(String::as_str);
-        let cells = table.rows.iter().filter_map(|row| Some(row.get(column)?.text.as_str()));
-        head.into_iter().chain(cells).fold((0.0, 0.0), |(least, natural), text| {
-            let (word, whole) = lines::extent(self.fonts, &[run(Cut::Sans, text)], size);
-            (f32::max(least, word.min(UNBROKEN_MAX * size)), f32::max(natural, whole + 0.1))
-        })
+        let cells = table
+            .rows
+            .iter()
+            .filter_map(|row| Some(row.get(column)?.text.as_str()));
+        head.into_iter()
+            .chain(cells)
+            .fold((0.0, 0.0), |(least, natural), text| {
+                let (word, whole) = lines::extent(self.fonts, &[run(Cut::Sans, text)], size);
+                (
+                    f32::max(least, word.min(UNBROKEN_MAX * size)),
+                    f32::max(natural, whole + 0.1),
+                )
+            })
     }
 
     fn row(&mut self, texts: &[&str], columns: &Columns, frame: Frame, is_head: bool) -> (Piece, Node) {
@@ -145,7 +160,9 @@ impl Layout<'_> {
                 }
             }
             let (mut marks, height) = self.marks(&lines, left, look, slot);
-            marks.iter_mut().for_each(|mark| mark.move_by(0.0, PAD * frame.scale));
+            marks
+                .iter_mut()
+                .for_each(|mark| mark.move_by(0.0, PAD * frame.scale));
             piece.marks.append(&mut marks);
             piece.height = piece.height.max(height + 2.0 * PAD * frame.scale);
             let role = match (is_head, index) {
