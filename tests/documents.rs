@@ -361,6 +361,63 @@ fn greek_and_japanese_names_come_through_every_form() {
     fit(&[&report, &handover]);
 }
 
+/// Fails where a form is not what was looked at and kept; `MOSSWARDEN_SNAPSHOTS=write` keeps it anew.
+#[track_caller]
+fn snapshot(name: &str, now: &str) {
+    let file = root().join("tests/snapshots").join(name);
+    if std::env::var("MOSSWARDEN_SNAPSHOTS").is_ok_and(|asked| asked == "write") {
+        fs_err::write(&file, now).expect("the snapshot can be written");
+    }
+    let kept = fs_err::read_to_string(&file).expect("a snapshot");
+    for (number, (old, new)) in kept.lines().zip(now.lines()).enumerate() {
+        assert_eq!(old, new, "line {} of {name} (old, new)", number + 1);
+    }
+    assert_eq!(kept.lines().count(), now.lines().count(), "lines of {name}");
+}
+
+#[test]
+fn text_and_json_of_the_sample_day_are_what_was_looked_at() {
+    let home = crate::archive::sample_home();
+    let until = "2026-06-12";
+    for (name, arguments) in [
+        ("report", &["report", "--from", "2026-06-11", "--to", until][..]),
+        (
+            "audit",
+            &[
+                "audit",
+                "--enclosure",
+                "crested-1",
+                "--until",
+                until,
+                "--days",
+                "3",
+            ][..],
+        ),
+        (
+            "handover",
+            &[
+                "handover",
+                "--enclosure",
+                "crested-1",
+                "--until",
+                until,
+                "--days",
+                "14",
+            ][..],
+        ),
+    ] {
+        let document = Document::write(&home, arguments);
+        for end in ["txt", "json"] {
+            // What an import is stored in bears its time in name and bytes.
+            let text = document.text(end);
+            let lines = text.lines().filter(|line| {
+                !line.contains("sha256") && !line.contains("parquet") && !line.contains("bytes")
+            });
+            snapshot(&format!("{name}.{end}"), &lines.collect::<Vec<_>>().join("\n"));
+        }
+    }
+}
+
 /// All three documents of an archive that was lived in.
 #[track_caller]
 pub(crate) fn tell_of(home: &Home, site: &[&str], enclosure: &str, until: &str) {

@@ -117,7 +117,7 @@ pub(crate) fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[St
         "</figcaption></figure>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
         escape(&picture.title)
     );
-    table(page, "", &picture.table, false);
+    table(page, &picture.title, &picture.table, false);
     *page += "</details>\n</div>\n";
 }
 

@@ -119,7 +119,7 @@ pub fn handover(
         setpoints_notes,
         schedule: kit::schedule(gathered),
         devices: crate::audit::devices::lines(gathered),
-        sensors: sensors::table(gathered),
+        sensors: without_trust(sensors::table(gathered)),
         quirks: kit::quirks(gathered),
         never_measured: sensors::never_measured(gathered),
         limits: limits::table(Display::new(site.units), own),
@@ -187,6 +187,18 @@ fn ran_at(gathered: &Gathered<'_>, quantity: Quantity) -> String {
         report_words::list(&parts),
         words::share(known_h, whole_h)
     )
+}
+
+/// The table of sensors without its words of trust, which stand among the quirks.
+fn without_trust(mut table: Table) -> Table {
+    if let Some(column) = table.columns.iter().position(|name| name == "trust") {
+        table.columns.remove(column);
+        for row in &mut table.rows {
+            row.remove(column);
+        }
+    }
+    table.caption = "Sensors, and what they read in the last 14 days".to_owned();
+    table
 }
 
 /// From when on there is anything to tell.

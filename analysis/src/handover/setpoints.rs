@@ -27,7 +27,8 @@ pub(super) fn table(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
     } else {
         vec![
             "Means of the hours known in the last 12 weeks, with lowest and highest. A set-point says what a device aims at where its \
-             own sensor is, not what the animals get; the other sensor is read as it can be believed."
+             own sensor is, not what the animals get. Its own sensor stands as it shows itself to the device, the other one as it can be \
+             believed."
                 .to_owned(),
             "Set-points are those of the site file now; whether the devices themselves are set so, look at them.".to_owned(),
         ]
@@ -38,7 +39,7 @@ pub(super) fn table(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
             "Device",
             "set to",
             "its sensor",
-            "which read by day",
+            "which showed by day",
             "and at night",
             "another sensor",
             "which read by day",
@@ -81,10 +82,22 @@ fn row(gathered: &Gathered<'_>, device: &Device, quantity: Quantity, value: f64)
         Cell::text(words::value(quantity, value)),
     ];
     cells.push(Cell::text(controlling.unwrap_or("not stated")));
-    cells.extend(read(gathered, controlling.and_then(of), quantity));
+    cells.extend(read(
+        gathered,
+        controlling.and_then(of).map(shown).as_ref(),
+        quantity,
+    ));
     cells.push(Cell::text(other.map_or("none", |track| track.sensor.as_str())));
     cells.extend(read(gathered, other, quantity));
     cells
+}
+
+/// A sensor as it shows itself to its device: nothing left out, no drift taken off.
+fn shown(track: &Track) -> Track {
+    Track {
+        usable: track.raw.clone(),
+        ..track.clone()
+    }
 }
 
 /// What a sensor read by day and at night.

@@ -17,6 +17,8 @@ pub(super) const MARGIN_BOTTOM: f32 = 58.0;
 pub(super) const TEXT_WIDTH: f32 = PAGE_WIDTH - 2.0 * MARGIN_LEFT;
 pub(super) const TEXT_HEIGHT: f32 = PAGE_HEIGHT - MARGIN_TOP - MARGIN_BOTTOM;
 
+/// Between a rule and the heading below it.
+const RULE_GAP: f32 = 7.0;
 /// The widest line of prose: some 75 letters.
 const PROSE_WIDTH: f32 = 405.0;
 const BODY: f32 = 10.0;
@@ -89,6 +91,8 @@ pub(super) struct Piece {
     /// Stays on one page with the piece after it.
     pub(super) keeps: bool,
     pub(super) begins_page: bool,
+    /// A rule stands so far above it, unless it stands first on a page.
+    pub(super) ruled_above: Option<f32>,
     /// Level and words, for the list of contents.
     pub(super) outline: Option<(u8, String)>,
     /// The rows that are repeated above it where it begins a page, as an index into [`Layout::heads`].
@@ -306,7 +310,7 @@ impl<'s> Layout<'s> {
         // Size, space above, and whether a rule stands above it.
         let (size, before, is_ruled) = match level {
             1 => (19.0, 6.0, false),
-            2 => (14.0, 22.0, true),
+            2 => (14.0, 26.0, true),
             3 => (12.0, 14.0, false),
             _ => (10.0, 10.0, false),
         };
@@ -317,26 +321,13 @@ impl<'s> Layout<'s> {
         };
         let slot = self.slot();
         let lines = lines::set(self.fonts, &[run(Cut::SerifBold, &text)], look.size, frame.width);
-        let (mut marks, mut height) = self.marks(&lines, frame.left, look, slot);
-        if is_ruled {
-            let gap = 7.0 * frame.scale;
-            for mark in &mut marks {
-                mark.move_by(0.0, gap);
-            }
-            height += gap;
-            marks.push(Mark::Bar {
-                x: frame.left,
-                y: 0.0,
-                width: frame.width,
-                height: 0.5,
-                ink: PALE,
-            });
-        }
+        let (marks, height) = self.marks(&lines, frame.left, look, slot);
         self.pieces.push(Piece {
             before: before * frame.scale,
             height,
             marks,
             keeps: true,
+            ruled_above: is_ruled.then_some(RULE_GAP * frame.scale),
             outline: Some((level, text.clone())),
             ..Piece::default()
         });

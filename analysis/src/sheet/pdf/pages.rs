@@ -1,6 +1,6 @@
 //! Pieces put on pages: what keeps with the next stays with it, table heads are repeated.
 
-use super::layout::{BLACK, MARGIN_LEFT, MARGIN_TOP, Mark, Piece, TEXT_HEIGHT};
+use super::layout::{BLACK, MARGIN_LEFT, MARGIN_TOP, Mark, PALE, Piece, TEXT_HEIGHT, TEXT_WIDTH};
 
 /// The marks of one page, and the headings on it with their level and height.
 #[derive(Debug, Default)]
@@ -60,6 +60,15 @@ fn place(pages: &mut [PageMarks], piece: &Piece, y: f32) -> f32 {
     let Some(page) = pages.last_mut() else { return y };
     if let Some((level, text)) = &piece.outline {
         page.headings.push((*level, text.clone(), MARGIN_TOP + top));
+    }
+    if let (Some(gap), true) = (piece.ruled_above, y > 0.0) {
+        page.marks.push(Mark::Bar {
+            x: MARGIN_LEFT,
+            y: MARGIN_TOP + top - gap,
+            width: TEXT_WIDTH,
+            height: 0.5,
+            ink: PALE,
+        });
     }
     if let Some(bar) = piece.bar {
         let above = if bar.is_first { 0.0 } else { before };
