@@ -5,6 +5,8 @@ use crate::plot::Table;
 
 /// Columns of a line: RFC 5322 (2.1.1) asks for no more than 78 characters.
 const WIDTH: usize = 78;
+/// Columns of a label that later lines stand clear of.
+const LABEL_MAX: usize = 6;
 
 /// The whole text.
 pub fn text(sheet: &Sheet) -> String {
@@ -42,7 +44,11 @@ impl Lines {
                 self.paragraph(&format!("*** {text} ***"));
                 self.blank();
             }
-            Block::Labelled { label, text } => self.item(&format!("{label} "), text),
+            // Only a short label can stand out to the left.
+            Block::Labelled { label, text } if columns(label) <= LABEL_MAX => {
+                self.item(&format!("{label} "), text)
+            }
+            Block::Labelled { label, text } => self.paragraph(&format!("{label} {text}")),
             Block::Bullets(lines) => lines.iter().for_each(|line| self.item("- ", line)),
             Block::Numbered(lines) => {
                 for (mark, text) in lines {
@@ -140,6 +146,7 @@ impl Lines {
             let head = row.first().map_or("", |cell| cell.text.as_str());
             self.item("- ", &format!("{head}. {}", parts.join("; ")));
         }
+        self.blank();
     }
 
     fn in_columns(&mut self, table: &Table, widths: &[usize]) {
