@@ -2,22 +2,45 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::site::{Sensor, Site};
+use chrono::NaiveDate;
+use mosswarden_config::site::{Dates, Limits, Sensor, Site};
 use mosswarden_config::table::ROOM;
 
 use crate::audit::gather::{FOLLOWED, Gathered};
 use crate::audit::{sensors, words};
 use crate::plot::both_scales;
-use crate::report::words as report_words;
+use crate::words as report_words;
 
 /// Light hours first, then what runs by the clock.
 pub(super) fn schedule(gathered: &Gathered<'_>) -> Vec<String> {
     let own = gathered.enclosure;
-    let mut lines = vec![format!(
-        "Light from {} to {}, local time.",
-        own.light.start.format("%H:%M"),
-        own.light.end.format("%H:%M")
-    )];
+    let mut lines = vec![format!("Light from {}, local time.", own.light)];
+    for season in &own.seasons {
+        let dates = match season.dates {
+            Dates::Once { from, to } => format!("{} to {}", from.format(DAY_YEAR), to.format(DAY_YEAR)),
+            Dates::Yearly { from, to } => format!("{} to {} each year", day_of_year(from), day_of_year(to)),
+        };
+        let Limits { day_c, night_c, .. } = season.limits;
+        lines.push(format!(
+            "Season “{}”, {dates}: light from {}, wanted {} by day and {} at night.",
+            season.name,
+            season.light,
+            words::degrees_range(day_c.low, day_c.high),
+            words::degrees_range(night_c.low, night_c.high)
+        ));
+    }
+    for device in &own.devices {
+        let name = format!("{} ({})", device.id, device.kind.name().replace('-', " "));
+        if let Some(date) = device.installed {
+            let renew = device.renew_after_s.map_or_else(String::new, |after_s| {
+                format!(
+                    ", to be renewed after {}",
+                    report_words::duration(after_s as f64 / 3600.0)
+                )
+            });
+            lines.push(format!("{name}: put in on {}{renew}.", date.format(DAY_YEAR)));
+        }
+    }
     for device in own.devices.iter().filter(|device| !device.schedule.is_empty()) {
         let runs: Vec<String> = device
             .schedule
@@ -32,6 +55,16 @@ pub(super) fn schedule(gathered: &Gathered<'_>) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// How a date is written out.
+const DAY_YEAR: &str = "%-d %B %Y";
+
+/// "15 November".
+fn day_of_year((month, day): (u32, u32)) -> String {
+    // A leap year has every date.
+    NaiveDate::from_ymd_opt(2024, month, day)
+        .map_or_else(String::new, |date| date.format("%-d %B").to_string())
 }
 
 /// One line a sensor of the enclosure and of the room.
@@ -111,7 +144,7 @@ fn left_out(gathered: &Gathered<'_>, sensor: &str) -> Vec<String> {
                 .max_by(|a, b| a.0.hours().total_cmp(&b.0.hours()))?;
             Some(format!(
                 "{} of its {} were not used, most of them because: {}",
-                report_words::length(total_h),
+                report_words::duration(total_h),
                 track.quantity.name(),
                 both_scales(reason).trim_end_matches('.')
             ))

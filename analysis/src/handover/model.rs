@@ -13,8 +13,9 @@ use crate::audit::{compare, sensors, strips, words};
 use crate::markup::Note;
 use crate::plot::{Display, Table};
 use crate::report::need::{self, Need, Standings};
-use crate::report::{cautions, enclosure, limits, words as report_words};
+use crate::report::{cautions, enclosure, limits};
 use crate::trust::Standing;
+use crate::words as report_words;
 
 /// Version of the hand-over's shape, for JSON.
 pub const SCHEMA: &str = "mosswarden.handover/1";

@@ -3,7 +3,8 @@
 use mosswarden_config::site::Enclosure;
 
 use crate::markup::Note;
-use crate::report::{limits, words};
+use crate::report::limits;
+use crate::words;
 
 /// Notes of the life stage and what was published, each with its source.
 pub(super) fn species(enclosure: &Enclosure) -> Vec<Note> {

@@ -48,7 +48,7 @@ fn kit(handover: &HandOver) -> Vec<Block> {
     let mut blocks = vec![Block::heading(2, "What is set, and what comes of it")];
     blocks.extend(Block::table(&handover.setpoints, true));
     blocks.extend(handover.setpoints_notes.iter().cloned().map(Block::Small));
-    blocks.push(Block::heading(3, "By the clock"));
+    blocks.push(Block::heading(3, "By clock and calendar"));
     blocks.extend(Block::bullets(&handover.schedule));
     blocks.push(Block::heading(3, "Devices"));
     blocks.extend(Block::bullets(&handover.devices));
