@@ -47,6 +47,8 @@ pub(crate) enum Command {
     Compare(Compare),
     /// Say which misting times would hold the wanted humidity, by the enclosure's own record; switches nothing
     Advise(Advise),
+    /// Write what the next keeper of an enclosure must know
+    Handover(Handover),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
@@ -247,6 +249,28 @@ pub(crate) struct Advise {
     pub(crate) until: Option<String>,
     #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
     pub(crate) format: FlagsFormat,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Handover {
+    /// The enclosure
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: String,
+    /// When it is handed over [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) until: Option<String>,
+    /// How many days to look back; since arrival where the journal knows it and it is longer ago
+    #[arg(long, value_name = "N", default_value_t = 365, value_parser = clap::value_parser!(u32).range(14..=3660))]
+    pub(crate) days: u32,
+    /// Folder for the hand-over's files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite a hand-over of the same enclosure and day
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the hand-over when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
 }
 
 #[derive(Debug, Subcommand)]

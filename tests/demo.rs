@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::time::Instant;
 
+use crate::browser::Browser;
 use crate::command_line::validate;
 use crate::harness::{Home, Python, SITE};
 
@@ -124,6 +125,11 @@ fn the_demo_finds_what_was_promised_and_nothing_else() {
         assert!(html.contains(label), "no word of {label}");
     }
     asks_nobody(&html);
+    if let Some(browser) = Browser::find() {
+        browser.must_be_fit(&[&home.path(line.1.trim()).to_string_lossy()]);
+    }
+    let until = chrono::Utc::now().format("%Y-%m-%dT%H:%M:%SZ").to_string();
+    crate::documents::tell_of(&home, &site, "mossy-1", &until);
     // Nothing is written over: the same folder is refused.
     home.run(&["demo", "--once", "--folder", "demo"]).expect_code(2);
 }

@@ -5,10 +5,12 @@
 
 mod alerts;
 mod archive;
+mod browser;
 mod builtin;
 mod changes;
 mod command_line;
 mod demo;
+mod documents;
 mod harness;
 mod journal;
 mod mosquitto;

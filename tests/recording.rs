@@ -7,6 +7,7 @@ use std::collections::BTreeSet;
 
 use crate::builtin::{acknowledged, holds_exactly};
 use crate::command_line::validate;
+use crate::documents::Document;
 use crate::harness::{Home, Mosquitto, Python, root, wait_until};
 
 const AIRPORTS: [&str; 3] = ["ewr", "jfk", "lga"];
@@ -112,14 +113,17 @@ fn flags_find_the_hot_days(home: &Home, python: &Python) {
 }
 
 fn report_tells_the_week(home: &Home) {
-    let said = home.run(&["report", "--week", "2024-W27"]).expect_code(0);
-    let html = said.stdout.lines().next().expect("a file");
-    let html = fs_err::read_to_string(home.path(html)).expect("the report");
+    let report = Document::write(home, &["report", "--week", "2024-W27"]);
+    report.must_be_sound("analysis/src/report/report.schema.json");
+    let html = report.text("html");
     for words in ["Newark", "Kennedy", "LaGuardia"] {
         assert!(html.contains(words), "no word of {words}");
     }
-    crate::demo::asks_nobody(&html);
-    let text = fs_err::read_to_string(home.path("data/reports/report-2024-W27.txt")).expect("the report");
+    assert!(
+        html.contains("not recorded"),
+        "there is no year before to compare with"
+    );
+    let text = report.text("txt");
     // 4 July 2024 is told for 18 July 2013, when Newark had 100.04 °F: the year's highest in the file.
     assert!(text.contains("37.8 °C"), "{text}");
 }

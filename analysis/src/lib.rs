@@ -14,8 +14,10 @@
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
 //! - [`markup`]: parts of a page that report and audit share.
+//! - [`sheet`]: a document as blocks, and its forms for e-mail and paper.
 //! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`audit`]: what one enclosure's animals lived through before a moment, for a veterinarian.
+//! - [`handover`]: what the next keeper of an enclosure must know.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`words`]: how instants, durations and values are said.
@@ -30,12 +32,14 @@ pub mod calibrate;
 pub mod compare;
 pub mod conditions;
 pub mod findings;
+pub mod handover;
 pub mod load;
 pub mod markup;
 pub mod physics;
 pub mod plot;
 pub mod report;
 pub mod series;
+pub mod sheet;
 pub mod simulate;
 pub mod statistics;
 pub mod trust;

@@ -60,6 +60,11 @@ const KEPT: [&str; 19] = [
 
 /// Escaped text in which a number and its unit, or a day and its month, stay on one line.
 pub(crate) fn prose(text: &str) -> String {
+    escape(&kept(text))
+}
+
+/// The same, not escaped.
+pub(crate) fn kept(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for word in text.split(' ') {
         let bare: &str = word.trim_end_matches([',', '.', ';', ':', ')']);
@@ -70,7 +75,7 @@ pub(crate) fn prose(text: &str) -> String {
         }
         out.push_str(word);
     }
-    escape(&out)
+    out
 }
 
 pub(crate) fn heading(page: &mut String, text: &str) {
@@ -112,7 +117,7 @@ pub(crate) fn figure(page: &mut String, picture: &Picture, id: &str, notes: &[St
         "</figcaption></figure>\n<details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n",
         escape(&picture.title)
     );
-    table(page, "", &picture.table, false);
+    table(page, &picture.title, &picture.table, false);
     *page += "</details>\n</div>\n";
 }
 
@@ -162,7 +167,13 @@ pub(crate) fn table(page: &mut String, place: &str, table: &Table, is_words: boo
 }
 
 pub(crate) fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) {
-    *page += &format!("<section aria-labelledby=\"{id}\">\n<h2 id=\"{id}\">{heading}</h2>\n<dl>\n");
+    *page += &format!("<section aria-labelledby=\"{id}\">\n<h2 id=\"{id}\">{heading}</h2>\n");
+    notes_list(page, notes);
+    *page += "</section>\n";
+}
+
+pub(crate) fn notes_list(page: &mut String, notes: &[Note]) {
+    *page += "<dl>\n";
     for note in notes {
         *page += &format!(
             "<div><dt>{}</dt><dd>{}</dd></div>\n",
@@ -170,7 +181,7 @@ pub(crate) fn notes(page: &mut String, id: &str, heading: &str, notes: &[Note]) 
             prose(&note.text)
         );
     }
-    *page += "</dl>\n</section>\n";
+    *page += "</dl>\n";
 }
 
 /// A picture without its drawing: what it says, and its figures.

@@ -9,7 +9,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::Span;
 
 use crate::cli::{Advise, FlagsFormat};
-use crate::commands::{enclosure, now_ms, record_of};
+use crate::commands::{Readable, enclosure, now_ms};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Advise) -> Result<Outcome, Failure> {
@@ -25,7 +25,7 @@ pub(crate) fn run(site: &Site, asked: &Advise) -> Result<Outcome, Failure> {
         from_ms: until_ms - FITTED_MS,
         until_ms,
     };
-    let record = record_of(site, needed(span))?;
+    let record = Readable::open(site)?.record(site, needed(span))?;
     let trusted = trust::assess(site, &record, span).trusted;
     let advice = advise(site, enclosure, &record, &trusted, until_ms);
     let printed = match asked.format {

@@ -1,18 +1,17 @@
-//! `audit`: what one enclosure's animals lived through before a moment, as HTML and JSON, with the raw readings as CSV.
+//! `audit`: what one enclosure's animals lived through before a moment, as HTML, PDF, JSON and text, with the raw readings as CSV.
 
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
-use mosswarden_analysis::audit::{self, Asked, Audit, Beside};
+use mosswarden_analysis::audit::{self, Asked, Audit};
 use mosswarden_analysis::load;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli;
-use crate::commands::enclosure;
-use crate::commands::export::{HEADER, write_rows};
-use crate::commands::report::{never_over, open, put};
+use crate::commands::export::{self, HEADER};
+use crate::commands::{Readable, enclosure, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
@@ -22,12 +21,7 @@ pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
         .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
     let files = write(site, asked, until_ms, &folder)?;
-    for file in &files {
-        println!("{}", file.display());
-    }
-    if asked.open {
-        open(&files[0])?;
-    }
+    written::show(&files, asked.open)?;
     Ok(Outcome::Done)
 }
 
@@ -39,17 +33,12 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
         enclosure.id,
         site.zone.local(until_ms).format("%Y-%m-%d-%H%M")
     );
-    let files: Vec<PathBuf> = [".html", ".json", "-readings.csv"]
-        .iter()
-        .map(|end| folder.join(format!("{name}{end}")))
-        .collect();
-    never_over(&files, asked.force)?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
-    let journal = mosswarden_collector::journal::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the journal"))?;
-    let known = mosswarden_collector::corrections::list(&site.data_dir)
-        .map_err(Failure::failed("could not read the corrections"))?;
+    let readings_name = format!("{name}-readings.csv");
+    let readings_file = folder.join(&readings_name);
+    let mut files = written::files(folder, &name);
+    files.push(readings_file.clone());
+    written::never_over(&files, asked.force)?;
+    let readable = Readable::open(site)?;
     let gathered = audit::gather(
         site,
         enclosure,
@@ -58,11 +47,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
             until_ms,
             days: asked.days,
         },
-        Beside {
-            tail: &tail,
-            journal: &journal.entries,
-            corrections: &known.corrections,
-        },
+        readable.beside(),
         &mut |step| eprintln!("{step}"),
     )
     .map_err(Failure::failed("could not read the archive"))?;
@@ -72,31 +57,29 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
         from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
         until_ms,
     };
-    readings(site, &enclosure.id, span, &tail, &files[2])?;
+    readings(site, &enclosure.id, span, &readable.tail, &readings_file)?;
     let mut inputs = audit::inputs(&gathered).map_err(Failure::failed("could not read the archive"))?;
-    let readings_name = format!("{name}-readings.csv");
     inputs.readings = Some(
-        audit::digest(&files[2], readings_name)
+        audit::digest(&readings_file, readings_name)
             .map_err(Failure::failed("could not read the raw readings back"))?,
     );
-    let model: Audit = audit::audit(&gathered, inputs, is_invented(site));
-    put(&files[0], &audit::html(&model))?;
-    put(&files[1], &audit::json(&model))?;
+    let model: Audit = audit::audit(&gathered, inputs, written::is_invented(site));
+    let forms = written::Forms {
+        html: audit::html(&model),
+        json: audit::json(&model),
+        sheet: audit::sheet(&model),
+    };
+    written::write(&forms, folder, &name)?;
     Ok(files)
 }
 
-/// Whether the site file says in its first line that everything is made up, as the simulation writes it.
-fn is_invented(site: &Site) -> bool {
-    const MARK: &str = "# Invented data";
-    fs_err::read_to_string(&site.file).is_ok_and(|source| source.starts_with(MARK))
-}
-
-/// The raw readings of the enclosure and of the room as tidy CSV, day by day, so that a long span needs little memory.
+/// The raw readings of the enclosure and of the room as tidy CSV with when each came and its mark, day by day, so that a long
+/// span needs little memory.
 fn readings(site: &Site, enclosure: &str, span: Span, tail: &[Reading], file: &Path) -> Result<(), Failure> {
-    let unfinished = file.with_extension("unfinished");
+    let unfinished = written::unfinished(file);
     let wrap = || Failure::failed(format!("could not write {}", file.display()));
     let mut out = BufWriter::new(fs_err::File::create(&unfinished).map_err(wrap())?);
-    writeln!(out, "{HEADER}").map_err(wrap())?;
+    writeln!(out, "{HEADER},received,time_source,mark").map_err(wrap())?;
     let mut from_ms = span.from_ms;
     while from_ms < span.until_ms {
         let day = Span {
@@ -116,7 +99,11 @@ fn readings(site: &Site, enclosure: &str, span: Span, tail: &[Reading], file: &P
         let found = load::stored(&site.data_dir, part, of_day)
             .map_err(Failure::failed("could not read the archive"))?;
         let wanted = |reading: &&Reading| *reading.enclosure == *enclosure || *reading.enclosure == *ROOM;
-        write_rows(&mut out, found.iter().filter(wanted)).map_err(wrap())?;
+        for reading in found.iter().filter(wanted) {
+            let received = export::utc(reading.received_ms);
+            let (source, mark) = (reading.time_source.name(), reading.mark.name());
+            writeln!(out, "{},{received},{source},{mark}", export::row(reading)).map_err(wrap())?;
+        }
         from_ms = day.until_ms;
     }
     out.flush().map_err(wrap())?;

@@ -7,7 +7,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{Compare, FlagsFormat};
-use crate::commands::{enclosure, now_ms, record_of};
+use crate::commands::{Readable, enclosure, now_ms};
 use crate::reporter::{Failure, Outcome};
 
 /// Changes in the journal are looked for this far back where no time is given.
@@ -51,7 +51,7 @@ pub(crate) fn run(site: &Site, asked: &Compare) -> Result<Outcome, Failure> {
             what,
             until_ms,
         };
-        let record = record_of(site, readings_needed(&asked))?;
+        let record = Readable::open(site)?.record(site, readings_needed(&asked))?;
         comparisons.push(compare(site, enclosure, &record, &asked));
     }
     let printed = match asked.format {

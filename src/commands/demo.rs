@@ -143,7 +143,7 @@ async fn show(
     );
     let (_, assessment) = judge(&site, month)?;
     println!("\n{}\n", flags::text(&site, month, &assessment.verdicts));
-    let files = report::write(&site, week, &folder, &name, false, true)?;
+    let files = report::write(&site, week, &folder, &name, false)?;
     println!("The last seven days' report: {}", files[0].display());
     println!(
         "All of it is invented data. {:.0} s in all.",

@@ -51,27 +51,37 @@ pub(crate) fn write<'r>(
 }
 
 /// The same without the header.
-pub(crate) fn write_rows<'r>(
+fn write_rows<'r>(
     out: &mut impl std::io::Write,
     readings: impl Iterator<Item = &'r Reading>,
 ) -> std::io::Result<()> {
     for reading in readings {
-        let at = chrono::DateTime::from_timestamp_millis(reading.at_ms).unwrap_or_default();
-        let precision = if reading.at_ms % 1000 == 0 {
-            chrono::SecondsFormat::Secs
-        } else {
-            chrono::SecondsFormat::Millis
-        };
-        writeln!(
-            out,
-            "{},{},{},{},{},{}",
-            at.to_rfc3339_opts(precision, true),
-            reading.enclosure,
-            reading.sensor,
-            reading.quantity,
-            reading.value,
-            reading.quantity.stored_unit()
-        )?;
+        writeln!(out, "{}", row(reading))?;
     }
     Ok(())
+}
+
+/// One reading as tidy CSV.
+pub(crate) fn row(reading: &Reading) -> String {
+    format!(
+        "{},{},{},{},{},{}",
+        utc(reading.at_ms),
+        reading.enclosure,
+        reading.sensor,
+        reading.quantity,
+        reading.value,
+        reading.quantity.stored_unit()
+    )
+}
+
+/// An instant in UTC, RFC 3339.
+pub(crate) fn utc(at_ms: i64) -> String {
+    let precision = if at_ms % 1000 == 0 {
+        chrono::SecondsFormat::Secs
+    } else {
+        chrono::SecondsFormat::Millis
+    };
+    chrono::DateTime::from_timestamp_millis(at_ms)
+        .unwrap_or_default()
+        .to_rfc3339_opts(precision, true)
 }

@@ -12,17 +12,20 @@ mod describe;
 mod discover;
 mod export;
 mod flags;
+mod handover;
 mod import;
 mod journal;
 mod report;
 mod simulate;
 mod verify;
+mod written;
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use chrono::Utc;
 use mosswarden_analysis::assess::Assessment;
+use mosswarden_analysis::audit::Beside;
 use mosswarden_analysis::by_part::assess_by_part;
 use mosswarden_analysis::load::{self, LoadError, Record};
 use mosswarden_config::correction::Correction;
@@ -49,6 +52,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
         Command::Compare(compare) => compare::run(&open_site(site)?, &compare),
         Command::Advise(advise) => advise::run(&open_site(site)?, &advise),
+        Command::Handover(asked) => handover::run(&open_site(site)?, &asked),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
@@ -121,29 +125,15 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Judges a span, a few enclosures at a time; the record holds what pictures of the span need.
-pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-    let kept = Kept::read(site)?;
-    assess_by_part(site, span, |ids, needed| kept.load(site, needed, Some(ids)))
-        .map_err(Failure::failed("could not read the archive"))
-}
-
-/// Reads exactly a span, with what is durable but not yet in a file.
-fn record_of(site: &Site, span: Span) -> Result<Record, Failure> {
-    Kept::read(site)?
-        .load(site, span, None)
-        .map_err(Failure::failed("could not read the archive"))
-}
-
-/// What stands beside the files of readings: the journal, the corrections, and what is durable but not yet in a file.
-struct Kept {
-    journal: Vec<Entry>,
+/// What stands beside the archive's files: readings that no file has yet, the journal, the corrections.
+pub(crate) struct Readable {
+    pub(crate) tail: Vec<Reading>,
+    pub(crate) journal: Vec<Entry>,
     corrections: Vec<Correction>,
-    tail: Vec<Reading>,
 }
 
-impl Kept {
-    fn read(site: &Site) -> Result<Self, Failure> {
+impl Readable {
+    pub(crate) fn open(site: &Site) -> Result<Readable, Failure> {
         let journal = mosswarden_collector::journal::list(&site.data_dir)
             .map_err(Failure::failed("could not read the journal"))?;
         let tail = mosswarden_collector::tail(&site.data_dir, site)
@@ -156,15 +146,41 @@ impl Kept {
                 known.unreadable
             );
         }
-        Ok(Self {
+        Ok(Readable {
+            tail,
             journal: journal.entries,
             corrections: known.corrections,
-            tail,
         })
     }
 
-    fn load(&self, site: &Site, span: Span, sensors: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
-        load::load(&site.data_dir, span, sensors, &self.tail, self.journal.clone())
+    /// For what reads the archive itself.
+    pub(crate) fn beside(&self) -> Beside<'_> {
+        Beside {
+            tail: &self.tail,
+            journal: &self.journal,
+            corrections: &self.corrections,
+        }
+    }
+
+    /// Everything of a span.
+    pub(crate) fn record(&self, site: &Site, span: Span) -> Result<Record, Failure> {
+        self.load(site, span, None)
+            .map_err(Failure::failed("could not read the archive"))
+    }
+
+    /// Judges a span, a few enclosures at a time; the record holds what pictures of the span need.
+    pub(crate) fn judge(&self, site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+        assess_by_part(site, span, |ids, needed| self.load(site, needed, Some(ids)))
+            .map_err(Failure::failed("could not read the archive"))
+    }
+
+    fn load(&self, site: &Site, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
+        load::load(&site.data_dir, span, ids, &self.tail, self.journal.clone())
             .map(|record| record.with_corrections(self.corrections.clone()))
     }
+}
+
+/// See [`Readable::judge`].
+pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
+    Readable::open(site)?.judge(site, span)
 }

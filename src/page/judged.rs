@@ -145,6 +145,7 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
             &assessment.conditions,
             &assessment.verdicts,
             span,
+            None,
             false,
         )
     };

@@ -76,7 +76,7 @@ fn row(
 }
 
 /// The last fourteen days against the months before them and the same days a year before; words where there is nothing.
-pub(super) fn months(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
+pub(crate) fn months(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
     let late = gathered.last(LATE_DAYS);
     let own = |span: Span, name: String| row(gathered, &gathered.tracks, gathered.enclosure, span, name);
     let mut rows = vec![own(late, "the last 14 days".to_owned()).0];

@@ -12,7 +12,7 @@ use crate::report::enclosure::bar;
 use crate::words as report_words;
 
 /// One sentence a device.
-pub(super) fn lines(gathered: &Gathered<'_>) -> Vec<String> {
+pub(crate) fn lines(gathered: &Gathered<'_>) -> Vec<String> {
     let mut lines: Vec<String> = gathered
         .enclosure
         .devices

@@ -20,19 +20,19 @@ use crate::series::Series;
 use crate::{conditions, trust};
 
 /// Days of the last look, by which trust and comparison are judged.
-pub(super) const LATE_DAYS: i64 = 14;
+pub(crate) const LATE_DAYS: i64 = 14;
 /// Days that the strips need reading by reading; older ones need usable readings only.
-pub(super) const RECENT_DAYS: i64 = 84;
+pub(crate) const RECENT_DAYS: i64 = 84;
 /// Days before a part by which it is known what is usual for its sensors (our own choice).
 const LEAD_DAYS: i64 = 28;
 /// Days of one older part.
 const PART_DAYS: i64 = 56;
 /// An arrival longer ago than this is not followed back: two years.
 const REACH_DAYS_MAX: i64 = 731;
-pub(super) const YEAR_DAYS: i64 = 365;
+pub(crate) const YEAR_DAYS: i64 = 365;
 
 /// The quantities that an audit follows.
-pub(super) const FOLLOWED: [Quantity; 2] = [Quantity::Temperature, Quantity::Humidity];
+pub(crate) const FOLLOWED: [Quantity; 2] = [Quantity::Temperature, Quantity::Humidity];
 
 /// What was asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,39 +46,39 @@ pub struct Asked<'a> {
 
 /// Usable readings of one sensor and quantity over the reach.
 #[derive(Debug, Clone)]
-pub(super) struct Track {
+pub(crate) struct Track {
     /// An enclosure's id, or `room`.
-    pub(super) place: String,
-    pub(super) sensor: String,
-    pub(super) quantity: Quantity,
-    pub(super) usable: Series,
+    pub(crate) place: String,
+    pub(crate) sensor: String,
+    pub(crate) quantity: Quantity,
+    pub(crate) usable: Series,
     /// Everything physically possible, of the last twelve weeks.
-    pub(super) raw: Series,
-    pub(super) left_out: Vec<(Span, String)>,
-    pub(super) half_width: f64,
-    pub(super) gap_ms: i64,
+    pub(crate) raw: Series,
+    pub(crate) left_out: Vec<(Span, String)>,
+    pub(crate) half_width: f64,
+    pub(crate) gap_ms: i64,
 }
 
 /// Everything that an audit is made from.
 pub struct Gathered<'a> {
-    pub(super) site: &'a Site,
-    pub(super) enclosure: &'a Enclosure,
-    pub(super) asked: Asked<'a>,
+    pub(crate) site: &'a Site,
+    pub(crate) enclosure: &'a Enclosure,
+    pub(crate) asked: Asked<'a>,
     /// From the first instant that is looked at to the end.
-    pub(super) reach: Span,
-    pub(super) arrived_ms: Option<i64>,
+    pub(crate) reach: Span,
+    pub(crate) arrived_ms: Option<i64>,
     /// The enclosure and the room over the last twelve weeks and what is usual before them.
-    pub(super) recent: Record,
-    pub(super) trust: trust::Outcome,
+    pub(crate) recent: Record,
+    pub(crate) trust: trust::Outcome,
     /// The last fourteen days, for mistings.
-    pub(super) lived: conditions::Outcome,
-    pub(super) tracks: Vec<Track>,
-    pub(super) other_tracks: Vec<Track>,
+    pub(crate) lived: conditions::Outcome,
+    pub(crate) tracks: Vec<Track>,
+    pub(crate) other_tracks: Vec<Track>,
     /// The same fourteen days a year before.
-    pub(super) year_tracks: Vec<Track>,
+    pub(crate) year_tracks: Vec<Track>,
     /// Which sensor speaks for a place at the end.
-    pub(super) speakers: BTreeMap<(String, Quantity), String>,
-    pub(super) journal: Vec<Entry>,
+    pub(crate) speakers: BTreeMap<(String, Quantity), String>,
+    pub(crate) journal: Vec<Entry>,
     /// Files that were read, in order.
     pub files: BTreeSet<PathBuf>,
     /// Spans that were read, to tell which files count.
@@ -227,7 +227,7 @@ pub fn gather<'a>(
     })
 }
 
-pub(super) const fn before(at_ms: i64, days: i64) -> i64 {
+pub(crate) const fn before(at_ms: i64, days: i64) -> i64 {
     at_ms - days * MS_PER_24_H
 }
 
@@ -369,7 +369,7 @@ fn speak(
 
 impl Gathered<'_> {
     /// The track that speaks for a place over a span: the one chosen at the end, unless another knows twice as much of it.
-    pub(super) fn speaker<'t>(
+    pub(crate) fn speaker<'t>(
         &self,
         tracks: &'t [Track],
         place: &str,
@@ -398,7 +398,7 @@ impl Gathered<'_> {
     }
 
     /// The last `days` days, no further back than the reach.
-    pub(super) fn last(&self, days: i64) -> Span {
+    pub(crate) fn last(&self, days: i64) -> Span {
         Span {
             from_ms: before(self.asked.until_ms, days),
             until_ms: self.asked.until_ms,

@@ -6,6 +6,12 @@ use super::timeline::Event;
 use crate::markup::{figure, head, lines, notes, pictures, prose, table};
 use crate::plot::{Cell, Table, escape};
 
+/// Said where nothing is known to have changed.
+pub(super) const NOTHING_CHANGED: &str =
+    "Nothing is known: no entry in the journal, no date in the site file, no finding by the readings.";
+/// Said where no reading was left out.
+pub(super) const ALL_USED: &str = "None: every reading that is physically possible was used.";
+
 /// The whole file.
 pub fn html(audit: &Audit) -> String {
     let mut page = head(&audit.title, "sheet", "Skip to the sheet");
@@ -32,7 +38,7 @@ pub fn html(audit: &Audit) -> String {
     page += "</section>\n";
     section(&mut page, "changes", "What changed, in order of time");
     if audit.changes.is_empty() {
-        page += "<p>Nothing is known: no entry in the journal, no date in the site file, no finding by the readings.</p>\n";
+        paragraph(&mut page, Some(NOTHING_CHANGED));
     } else {
         table(&mut page, "", &changes_table(&audit.changes), true);
     }
@@ -51,11 +57,7 @@ pub fn html(audit: &Audit) -> String {
     table(&mut page, "", &audit.sensors, true);
     pictures(&mut page, &audit.trust_lines, "t");
     page += "<h3>Readings that were not used</h3>\n";
-    lines(
-        &mut page,
-        &audit.left_out,
-        "None: every reading that is physically possible was used.",
-    );
+    lines(&mut page, &audit.left_out, ALL_USED);
     if !audit.not_judged.is_empty() {
         page += "<h3>What could not be checked</h3>\n";
         lines(&mut page, &audit.not_judged, "");
@@ -179,7 +181,7 @@ fn events(page: &mut String, events: &[Event], note: Option<&str>) {
 }
 
 /// The list of everything that changed as a table.
-fn changes_table(events: &[Event]) -> Table {
+pub(super) fn changes_table(events: &[Event]) -> Table {
     Table {
         caption: "Numbers are those of the pictures; late entries are marked; nothing was left out"
             .to_owned(),
@@ -208,52 +210,84 @@ fn changes_table(events: &[Event]) -> Table {
 
 fn inputs(page: &mut String, inputs: &Inputs) {
     section(page, "inputs", "What it rests on");
-    *page += "<p>SHA-256 digests (FIPS 180-4) of everything that was read. The same data gives the same bytes of this sheet; no time of \
-              its making stands in it. When the archive packs small files of a day into one, that day’s digests change, and \
-              the digest of the raw readings stays.</p>\n";
+    paragraphs(page, &inputs_words(inputs));
+    let files = digest_table(inputs);
+    if !files.rows.is_empty() {
+        *page += "<div class=\"digests\">\n";
+        table(page, "", &files, true);
+        *page += "</div>\n";
+    }
+    *page += "</section>\n";
+}
+
+/// What the audit was made from, in sentences.
+pub(super) fn inputs_words(inputs: &Inputs) -> Vec<String> {
+    let mut words = vec![
+        "SHA-256 digests (FIPS 180-4) of everything that was read. The same data gives the same bytes of this sheet; no time of its \
+         making stands in it. When the archive packs small files of a day into one, that day’s digests change, and the digest of \
+         the raw readings stays."
+            .to_owned(),
+    ];
     if let Some(readings) = &inputs.readings {
-        *page += &format!(
-            "<p>Raw readings beside this sheet: {}, {} bytes, <code>{}</code>.</p>\n",
-            escape(&readings.path),
-            readings.bytes,
-            readings.sha256
-        );
+        words.push(format!("Raw readings beside this sheet: {}.", readings.path));
     }
-    match &inputs.journal {
-        Some(journal) => {
-            *page += &format!(
-                "<p>Journal: journal.jsonl, its first {} bytes with {} entries of this time, <code>{}</code>.</p>\n",
-                journal.bytes, journal.entries, journal.sha256
-            );
-        }
-        None => *page += "<p>Journal: it holds no entry of this time.</p>\n",
-    }
+    words.push(match &inputs.journal {
+        Some(journal) => format!(
+            "Journal: journal.jsonl, its first {} bytes with {} entries of this time.",
+            journal.bytes, journal.entries
+        ),
+        None => "Journal: it holds no entry of this time.".to_owned(),
+    });
     if inputs.spool_readings > 0 {
-        *page += &format!(
-            "<p>{} readings were durable but in no file yet.</p>\n",
+        words.push(format!(
+            "{} readings were durable but in no file yet.",
             inputs.spool_readings
-        );
+        ));
     }
     if inputs.files.is_empty() {
-        *page += "<p>No file of readings.</p>\n</section>\n";
-        return;
+        words.push("No file of readings.".to_owned());
     }
-    let files = Table {
-        caption: format!("{} files of readings, under the data folder", inputs.files.len()),
-        columns: ["File", "bytes", "SHA-256"].map(str::to_owned).to_vec(),
-        rows: inputs
+    words
+}
+
+/// Every file with its length and digest.
+pub(super) fn digest_table(inputs: &Inputs) -> Table {
+    let row = |path: &str, bytes: u64, sha256: &str| {
+        vec![
+            Cell::text(path),
+            Cell::text(bytes.to_string()),
+            Cell::text(sha256),
+        ]
+    };
+    let mut rows = Vec::new();
+    rows.extend(
+        inputs
+            .readings
+            .iter()
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
+    rows.extend(inputs.journal.iter().map(|journal| {
+        let path = format!("journal.jsonl, first {} bytes", journal.bytes);
+        row(&path, journal.bytes, &journal.sha256)
+    }));
+    rows.extend(
+        inputs
+            .sources
+            .iter()
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
+    rows.extend(
+        inputs
             .files
             .iter()
-            .map(|file| {
-                vec![
-                    Cell::text(file.path.clone()),
-                    Cell::text(file.bytes.to_string()),
-                    Cell::text(file.sha256.clone()),
-                ]
-            })
-            .collect(),
-    };
-    *page += "<div class=\"digests\">\n";
-    table(page, "", &files, true);
-    *page += "</div>\n</section>\n";
+            .map(|file| row(&file.path, file.bytes, &file.sha256)),
+    );
+    Table {
+        caption: format!(
+            "Digests; {} files of readings under the data folder stand last",
+            inputs.files.len()
+        ),
+        columns: ["File", "bytes", "SHA-256"].map(str::to_owned).to_vec(),
+        rows,
+    }
 }

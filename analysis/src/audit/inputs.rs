@@ -36,6 +36,8 @@ pub struct JournalDigest {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Inputs {
     pub files: Vec<FileDigest>,
+    /// What else was read whole: the site file, species files of the keeper, corrections. By name, as they may lie anywhere.
+    pub sources: Vec<FileDigest>,
     /// `None` where the journal holds nothing of this time.
     pub journal: Option<JournalDigest>,
     /// The raw readings beside the audit, where they were written.
@@ -59,10 +61,42 @@ pub fn inputs(gathered: &Gathered<'_>) -> Result<Inputs, LoadError> {
     }
     Ok(Inputs {
         files,
+        sources: sources(gathered)?,
         journal: journal(gathered)?,
         readings: None,
         spool_readings: gathered.spool_readings,
     })
+}
+
+/// The site file, the keeper's own species files beside it, and the corrections, where they are.
+fn sources(gathered: &Gathered<'_>) -> Result<Vec<FileDigest>, LoadError> {
+    let name = |file: &Path| {
+        file.file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned()
+    };
+    let site_file = &gathered.site.file;
+    let corrections = table::corrections_file(&gathered.site.data_dir);
+    let mut files = vec![
+        (name(site_file), site_file.clone()),
+        (name(&corrections), corrections),
+    ];
+    let species = site_file.with_file_name("species");
+    let mut own: Vec<_> = fs_err::read_dir(&species)
+        .into_iter()
+        .flatten()
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|file| file.extension().is_some_and(|end| end == "toml"))
+        .map(|file| (format!("species/{}", name(&file)), file))
+        .collect();
+    own.sort();
+    files.append(&mut own);
+    files
+        .into_iter()
+        .filter(|(_, file)| file.is_file())
+        .map(|(name, file)| digest(&file, name))
+        .collect()
 }
 
 /// Whether a file holds a reading of any span; files of whole days inside one need not be opened.

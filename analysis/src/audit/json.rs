@@ -1,4 +1,4 @@
-//! The audit as JSON, version [`SCHEMA`].
+//! The audit as JSON, version [`SCHEMA`]; its shape is `audit.schema.json` beside this file.
 
 use serde_json::{Value, json};
 
@@ -6,6 +6,9 @@ use super::inputs::{FileDigest, Inputs};
 use super::model::{Audit, SCHEMA, StripPart};
 use super::timeline::Event;
 use crate::markup::{note_json, picture_json, table_json};
+
+/// The JSON Schema (2020-12) of what [`json`](json()) gives.
+pub const JSON_SCHEMA: &str = include_str!("audit.schema.json");
 
 /// The whole audit, indented, with a line feed at its end.
 pub fn json(audit: &Audit) -> String {
@@ -70,6 +73,7 @@ fn evidence(audit: &Audit) -> Value {
 
 fn inputs(inputs: &Inputs) -> Value {
     json!({
+        "sources": inputs.sources.iter().map(file).collect::<Vec<_>>(),
         "files": inputs.files.iter().map(file).collect::<Vec<_>>(),
         "journal": inputs.journal.as_ref().map(|journal| json!({
             "path": "journal.jsonl",
@@ -86,7 +90,7 @@ fn file(file: &FileDigest) -> Value {
     json!({ "path": file.path, "bytes": file.bytes, "sha256": file.sha256 })
 }
 
-fn event(event: &Event) -> Value {
+pub(crate) fn event(event: &Event) -> Value {
     json!({
         "number": event.number,
         "at": event.at,
@@ -98,7 +102,7 @@ fn event(event: &Event) -> Value {
     })
 }
 
-fn strip(part: &StripPart) -> Value {
+pub(crate) fn strip(part: &StripPart) -> Value {
     json!({
         "heading": part.heading,
         "picture": part.picture.as_ref().map(picture_json),

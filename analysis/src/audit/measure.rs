@@ -10,15 +10,15 @@ use super::gather::Track;
 
 /// Light hours or dark hours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Half {
+pub(crate) enum Half {
     Day,
     Night,
 }
 
 impl Half {
-    pub(super) const BOTH: [Half; 2] = [Half::Day, Half::Night];
+    pub(crate) const BOTH: [Half; 2] = [Half::Day, Half::Night];
 
-    pub(super) const fn words(self) -> &'static str {
+    pub(crate) const fn words(self) -> &'static str {
         match self {
             Half::Day => "by day",
             Half::Night => "at night",
@@ -27,7 +27,7 @@ impl Half {
 }
 
 /// The wanted range of a quantity by day or by night.
-pub(super) fn wanted(limits: &Limits, quantity: Quantity, half: Half) -> Option<Band> {
+pub(crate) fn wanted(limits: &Limits, quantity: Quantity, half: Half) -> Option<Band> {
     match (quantity, half) {
         (Quantity::Temperature, Half::Day) => Some(limits.day_c),
         (Quantity::Temperature, Half::Night) => Some(limits.night_c),
@@ -38,7 +38,7 @@ pub(super) fn wanted(limits: &Limits, quantity: Quantity, half: Half) -> Option<
 }
 
 /// The days or the nights of an enclosure inside a span, by its light hours.
-pub(super) fn halves(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) -> Vec<Span> {
+pub(crate) fn halves(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) -> Vec<Span> {
     let dates = zone.dates(span);
     let before = dates.first().and_then(|date| date.pred_opt());
     before
@@ -54,19 +54,19 @@ pub(super) fn halves(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) 
 
 /// What was measured over some spans together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Measured {
-    pub(super) low: f64,
-    pub(super) mean: f64,
-    pub(super) high: f64,
+pub(crate) struct Measured {
+    pub(crate) low: f64,
+    pub(crate) mean: f64,
+    pub(crate) high: f64,
     /// Of the time that is known, h; absent where no range is wanted.
-    pub(super) inside_h: Option<f64>,
-    pub(super) below_h: f64,
-    pub(super) above_h: f64,
-    pub(super) known_h: f64,
+    pub(crate) inside_h: Option<f64>,
+    pub(crate) below_h: f64,
+    pub(crate) above_h: f64,
+    pub(crate) known_h: f64,
 }
 
 /// Measures a track over spans; `None` where nothing of them is known.
-pub(super) fn measure(track: &Track, spans: &[Span], band: Option<Band>) -> Option<Measured> {
+pub(crate) fn measure(track: &Track, spans: &[Span], band: Option<Band>) -> Option<Measured> {
     let view = track.usable.view();
     let mut found: Option<Measured> = None;
     for span in spans {
@@ -104,6 +104,6 @@ pub(super) fn measure(track: &Track, spans: &[Span], band: Option<Band>) -> Opti
     })
 }
 
-pub(super) fn total_h(spans: &[Span]) -> f64 {
+pub(crate) fn total_h(spans: &[Span]) -> f64 {
     spans.iter().map(|span| span.hours()).sum()
 }

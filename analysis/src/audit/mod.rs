@@ -4,32 +4,37 @@
 //! never says that conditions caused an illness or ruled one out. Nothing later than its end is used.
 //!
 //! - [`gather`](gather()): reads the archive in parts, so that a long span needs little memory.
-//! - [`Audit`]: everything that is said, worked out once; [`html`](html()) and [`json`](json()) compute nothing.
+//! - [`Audit`]: everything that is said, worked out once; [`html`](html()), [`json`](json()) and [`sheet`](sheet()), from which
+//!   text and PDF come, compute nothing.
 //! - [`inputs`](inputs()): which files it rests on, with their digests.
 //!
 //! Inside: `measure` (days and nights apart), `excursions`, `timeline` (what changed), `compare` (own months, the room's other
 //! enclosures), `devices`, `sensors`, `strips`, `cautions`, `words`.
 
 mod cautions;
-mod compare;
-mod devices;
+pub(crate) mod compare;
+pub(crate) mod devices;
 mod excursions;
-mod gather;
+pub(crate) mod gather;
 mod html;
 mod inputs;
 mod json;
-mod measure;
-mod model;
-mod sensors;
-mod strips;
+pub(crate) mod measure;
+pub(crate) mod model;
+pub(crate) mod sensors;
+mod sheet;
+pub(crate) mod strips;
 #[cfg(test)]
 mod tests;
-mod timeline;
-mod words;
+pub(crate) mod timeline;
+pub(crate) mod words;
 
 pub use gather::{Asked, Beside, Gathered, gather};
 pub use html::html;
 pub use inputs::{FileDigest, Inputs, JournalDigest, digest, inputs};
-pub use json::json;
+pub use json::{JSON_SCHEMA, json};
+pub(crate) use json::{event as event_json, strip as strip_json};
 pub use model::{Audit, SCHEMA, StripPart, audit};
+pub use sheet::sheet;
+pub(crate) use sheet::{events as event_lines, strip_part as strip_block};
 pub use timeline::Event;

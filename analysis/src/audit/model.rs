@@ -93,9 +93,9 @@ pub struct StripPart {
 }
 
 /// A window that is looked at.
-pub(super) struct Window {
-    pub(super) name: String,
-    pub(super) span: Span,
+pub(crate) struct Window {
+    pub(crate) name: String,
+    pub(crate) span: Span,
 }
 
 /// The audit of what was gathered.
@@ -141,6 +141,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
         verdicts: &gathered.trust.verdicts,
         span: late,
         display: Display::new(site.units),
+        year_before: None,
     };
     let mut trust_lines = enclosure::trust_lines(&material, &own.id, &own.sensors);
     trust_lines.extend(enclosure::trust_lines(&material, ROOM, &site.room_sensors));
@@ -196,7 +197,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
 }
 
 /// The windows that are looked at, shortest first; the first is always the last 72 hours.
-fn windows(gathered: &Gathered<'_>) -> Vec<Window> {
+pub(crate) fn windows(gathered: &Gathered<'_>) -> Vec<Window> {
     let days = i64::from(gathered.asked.days);
     let of = |name: &str, days: i64| Window {
         name: name.to_owned(),

@@ -11,7 +11,7 @@ use crate::trust::Standing;
 use crate::words as report_words;
 
 /// Every sensor of the enclosure and of the room, with what it read in the last days.
-pub(super) fn table(gathered: &Gathered<'_>) -> Table {
+pub(crate) fn table(gathered: &Gathered<'_>) -> Table {
     let inside = gathered.enclosure.sensors.iter().map(|sensor| (sensor, false));
     let room = gathered.site.room_sensors.iter().map(|sensor| (sensor, true));
     let mut rows = Vec::new();
@@ -99,7 +99,7 @@ fn measures(sensor: &Sensor, quantity: Quantity) -> bool {
 }
 
 /// "believed within ±2.1 %RH", on both scales.
-pub(super) fn trust_words(gathered: &Gathered<'_>, sensor: &str, quantity: Quantity) -> String {
+pub(crate) fn trust_words(gathered: &Gathered<'_>, sensor: &str, quantity: Quantity) -> String {
     let said = gathered
         .trust
         .sensors
@@ -119,7 +119,7 @@ pub(super) fn trust_words(gathered: &Gathered<'_>, sensor: &str, quantity: Quant
 }
 
 /// Stretches of the reach that were not used, with their reasons, in order of time.
-pub(super) fn left_out(gathered: &Gathered<'_>) -> Vec<String> {
+pub(crate) fn left_out(gathered: &Gathered<'_>) -> Vec<String> {
     let mut stretches: Vec<_> = gathered
         .tracks
         .iter()
@@ -147,7 +147,7 @@ pub(super) fn left_out(gathered: &Gathered<'_>) -> Vec<String> {
 }
 
 /// What the site file names no sensor for. A sensor's place is told as the keeper wrote it, and is not interpreted.
-pub(super) fn never_measured(gathered: &Gathered<'_>) -> Vec<String> {
+pub(crate) fn never_measured(gathered: &Gathered<'_>) -> Vec<String> {
     let enclosure = gathered.enclosure;
     let any = |quantity: Quantity| {
         enclosure

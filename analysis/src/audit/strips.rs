@@ -20,7 +20,7 @@ pub(super) const SCALE: &str =
     "On the scale: 15 °C is 59 °F, 20 °C is 68 °F, 25 °C is 77 °F, 30 °C is 86 °F.";
 
 /// One window's picture.
-pub(super) fn part(gathered: &Gathered<'_>, window: &Window, events: &[Event]) -> StripPart {
+pub(crate) fn part(gathered: &Gathered<'_>, window: &Window, events: &[Event]) -> StripPart {
     let span = window.span;
     let heading = report_words::capital(&window.name);
     let own = gathered.enclosure;

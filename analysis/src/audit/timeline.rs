@@ -55,14 +55,14 @@ pub struct Event {
     pub from: String,
     /// When it was written, where that was later than a day after.
     pub late: Option<String>,
-    pub(super) at_ms: i64,
+    pub(crate) at_ms: i64,
     pub(super) kind: String,
     /// A finding that had not ended.
     pub(super) is_open: bool,
 }
 
 /// Everything in the reach, in order of time.
-pub(super) fn events(gathered: &Gathered<'_>) -> Vec<Event> {
+pub(crate) fn events(gathered: &Gathered<'_>) -> Vec<Event> {
     let mut events: Vec<Event> = gathered
         .journal
         .iter()

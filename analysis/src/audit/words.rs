@@ -7,27 +7,27 @@ use mosswarden_config::zone::Zone;
 use crate::plot::{Display, both_scales, number};
 
 /// "Tue 19 May 2026, 14:10".
-pub(super) fn at(zone: Zone, at_ms: i64) -> String {
+pub(crate) fn at(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%a %-d %b %Y, %H:%M").to_string()
 }
 
 /// "Tuesday 19 May 2026, 14:10".
-pub(super) fn at_long(zone: Zone, at_ms: i64) -> String {
+pub(crate) fn at_long(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%A %-d %B %Y, %H:%M").to_string()
 }
 
 /// "24.3 °C (75.7 °F)".
-pub(super) fn degrees(value_c: f64) -> String {
+pub(crate) fn degrees(value_c: f64) -> String {
     both_scales(&Display::new(Units::Metric).temperature_words(value_c))
 }
 
 /// "20.0 to 25.0 °C (68.0 to 77.0 °F)".
-pub(super) fn degrees_range(low_c: f64, high_c: f64) -> String {
+pub(crate) fn degrees_range(low_c: f64, high_c: f64) -> String {
     both_scales(&Display::new(Units::Metric).range_words(low_c, high_c))
 }
 
 /// A value of a followed quantity with its unit, a temperature on both scales.
-pub(super) fn value(quantity: Quantity, value: f64) -> String {
+pub(crate) fn value(quantity: Quantity, value: f64) -> String {
     if quantity == Quantity::Temperature {
         degrees(value)
     } else {
@@ -35,7 +35,7 @@ pub(super) fn value(quantity: Quantity, value: f64) -> String {
     }
 }
 
-pub(super) fn range(quantity: Quantity, low: f64, high: f64) -> String {
+pub(crate) fn range(quantity: Quantity, low: f64, high: f64) -> String {
     if quantity == Quantity::Temperature {
         degrees_range(low, high)
     } else {
@@ -43,12 +43,12 @@ pub(super) fn range(quantity: Quantity, low: f64, high: f64) -> String {
     }
 }
 
-pub(super) fn band(quantity: Quantity, band: Band) -> String {
+pub(crate) fn band(quantity: Quantity, band: Band) -> String {
     range(quantity, band.low, band.high)
 }
 
 /// "97 %"; a share that is not whole is never rounded to 0 or 100.
-pub(super) fn share(part: f64, whole: f64) -> String {
+pub(crate) fn share(part: f64, whole: f64) -> String {
     let pct = 100.0 * part / whole;
     match pct {
         _ if pct > 99.0 && pct < 99.95 => "over 99 %".to_owned(),
@@ -58,7 +58,7 @@ pub(super) fn share(part: f64, whole: f64) -> String {
 }
 
 /// "310 h", "9.5 h".
-pub(super) fn hours(hours: f64) -> String {
+pub(crate) fn hours(hours: f64) -> String {
     if (hours - hours.round()).abs() < 0.05 {
         format!("{hours:.0} h")
     } else {
@@ -67,7 +67,7 @@ pub(super) fn hours(hours: f64) -> String {
 }
 
 /// "mossy-1-check (middle, in shade)".
-pub(super) fn sensor(sensor: &Sensor) -> String {
+pub(crate) fn sensor(sensor: &Sensor) -> String {
     match &sensor.place {
         Some(place) => format!("{} ({place})", sensor.id),
         None => sensor.id.clone(),

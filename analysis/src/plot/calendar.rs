@@ -11,6 +11,10 @@ use super::strip::{DAY_ROW_PX, Frame, MARK_ROW_PX, Strip, WIDTH_PX};
 
 /// Room that a day's name takes, px.
 const NAME_PX: f64 = 46.0;
+/// Room that a month's name takes, px.
+const MONTH_PX: f64 = 40.0;
+/// From more days on months are ruled instead of weeks.
+const MONTHS_FROM_DAYS: usize = 140;
 /// Widest plot part of one row on a narrow screen: with the axis it fits 360 px at nearly full size.
 const NARROW_PX: f64 = 274.0;
 
@@ -38,6 +42,10 @@ pub(super) fn day_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, d
             let name = format!("{:02}:00", strip.zone.local(hour_ms).hour());
             canvas.text((frame.axis.x(hour_ms), y), &name, Anchor::Left, SMALL);
         }
+        return;
+    }
+    if dates.len() > MONTHS_FROM_DAYS {
+        month_names(canvas, strip, frame, dates, per_day);
         return;
     }
     let is_named_daily = per_day >= NAME_PX;
@@ -74,6 +82,22 @@ pub(super) fn day_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, d
                 );
             }
             mondays += 1;
+        }
+    }
+}
+
+/// The first of each month: a rule, and its name where there is room for it; January with its year.
+fn month_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, dates: &[NaiveDate], per_day: f64) {
+    let every = (MONTH_PX / (30.0 * per_day)).ceil().max(1.0) as u32;
+    for date in dates.iter().filter(|date| date.day() == 1) {
+        let x = frame.axis.x(strip.zone.day(*date).from_ms);
+        let line = [(x, DAY_ROW_PX - 6.0), (x, frame.height_px - 4.0)];
+        canvas.path(&line, palette::RULE, 1);
+        if date.month0() % every == 0 && frame.axis.until_px - x > MONTH_PX / 2.0 {
+            let name = date
+                .format(if date.month() == 1 { "%b %y" } else { "%b" })
+                .to_string();
+            canvas.text((x + 2.0, DAY_ROW_PX / 2.0), &name, Anchor::Left, STRONG);
         }
     }
 }

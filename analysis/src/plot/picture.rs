@@ -72,21 +72,17 @@ impl Picture {
         }
     }
 
-    /// A whole SVG document with title and description.
-    pub fn svg(&self) -> String {
+    /// The drawing alone in the colours of paper, of a size in px.
+    pub(crate) fn paper_svg(&self) -> String {
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"{}\" role=\"img\"><title>{}</title><desc>{}</desc>\
-             <style>@media (prefers-color-scheme:dark){{{}}}</style>\
-             <rect width=\"100%\" height=\"100%\" fill=\"{}\"/>{}</svg>\n",
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"{}\">{}</svg>",
+            self.width_px,
+            self.height_px,
             self.view_box(Slice {
                 from_px: 0.0,
                 until_px: self.width_px
             }),
-            escape(&self.title),
-            escape(&self.alternative),
-            palette::dark_css(),
-            palette::hex(palette::PAPER.paper),
-            self.group(""),
+            self.group("")
         )
     }
 

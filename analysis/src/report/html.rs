@@ -182,7 +182,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     heading(page, "Sensors");
     table(page, &section.label, &section.sensors, true);
     pictures(page, &section.trust_lines, &format!("t{index}"));
-    heading(page, "Against the days before");
+    heading(page, "Against the days before, and a year before");
     match &section.before {
         Comparison::Table(found) => table(page, &section.label, found, false),
         Comparison::NotCompared(reason) => *page += &format!("<p>Not compared: {}.</p>\n", prose(reason)),

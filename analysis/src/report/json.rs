@@ -42,7 +42,7 @@ pub fn json(report: &WeeklyReport) -> String {
     format!("{value:#}\n")
 }
 
-fn need(need: &Need) -> Value {
+pub(crate) fn need(need: &Need) -> Value {
     json!({
         "kind": need.kind.name(),
         "subject": need.subject,

@@ -6,7 +6,7 @@ use mosswarden_config::species::{Figure, Species, Stage};
 use crate::plot::{Cell, Display, Table, number};
 
 /// The species' life stage whose figures the limits agree with most; the first where several do.
-fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
+pub(crate) fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
     let agreeing = |stage: &Stage| {
         let (ours, theirs) = (&enclosure.limits, stage.limits());
         [

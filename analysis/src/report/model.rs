@@ -11,6 +11,7 @@ use super::chosen::{self, Chosen};
 use super::enclosure::{self, EnclosureSection};
 use super::need::{self, Need, Standings, Verdict};
 use super::room::{self, RoomSection};
+use super::week_before::YearBefore;
 use crate::conditions;
 use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
 use crate::load::Record;
@@ -96,11 +97,14 @@ pub(crate) struct Material<'a> {
     pub verdicts: &'a Verdicts,
     pub span: Span,
     pub display: Display,
+    /// Where a comparison with the year before is asked for.
+    pub year_before: Option<&'a YearBefore>,
 }
 
 /// The report of a span: usually an ISO week, any span will do.
 ///
-/// `verdicts` are all findings and refusals to judge of the span, of sensors and of conditions together.
+/// `verdicts` are all findings and refusals to judge of the span, of sensors and of conditions together; `year_before` is what the
+/// days are compared with besides those before them.
 pub fn weekly(
     site: &Site,
     record: &Record,
@@ -108,6 +112,7 @@ pub fn weekly(
     conditions: &[conditions::Outcome],
     verdicts: &Verdicts,
     span: Span,
+    year_before: Option<&YearBefore>,
     invented: bool,
 ) -> WeeklyReport {
     let material = Material {
@@ -117,6 +122,7 @@ pub fn weekly(
         verdicts,
         span,
         display: Display::new(site.units),
+        year_before,
     };
     let mut judged: Vec<Judged<'_>> = site
         .enclosures

@@ -123,13 +123,13 @@ pub(super) const fn rests(kind: Kind) -> Rests {
 
 /// How the sensors that an enclosure is judged by stand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Standings {
+pub(crate) struct Standings {
     pub temperature: Standing,
     pub humidity: Standing,
 }
 
 /// The needs of one place, the heaviest first.
-pub(super) fn needs(
+pub(crate) fn needs(
     zone: Zone,
     display: Display,
     span: Span,

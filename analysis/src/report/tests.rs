@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use mosswarden_config::zone::Span;
 
 use super::sample::{self, Sample};
-use super::{Comparison, JSON_SCHEMA, Verdict, WeeklyReport, html, json, text, weekly};
+use super::{Comparison, JSON_SCHEMA, Verdict, WeeklyReport, html, json, sheet, weekly};
 use crate::findings::{Kind, Severity, Verdicts};
 use crate::load::Record;
 use crate::trust;
@@ -18,8 +18,13 @@ fn report(sample: &Sample) -> WeeklyReport {
         &sample.conditions,
         &sample.verdicts,
         sample.span,
+        None,
         true,
     )
+}
+
+fn text(report: &WeeklyReport) -> String {
+    crate::sheet::text(&sheet(report))
 }
 
 /// Where pictures are kept for the eye when MOSSWARDEN_KEEP_PICTURES names a folder.
@@ -402,6 +407,7 @@ fn other_spans_are_drawn_too() {
             &sample.conditions,
             &sample.verdicts,
             span,
+            None,
             true,
         );
         let page = html(&report);

@@ -1,11 +1,17 @@
-//! What changed against the span of the same length before: the same sensor, the same measures, the share known of each.
+//! What changed against the span of the same length before, and against the same days a year before: the same measures, the
+//! share known of each.
 
 use chrono::Days;
-use mosswarden_config::zone::Span;
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{Enclosure, Site};
+use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
-use super::chosen::Chosen;
+use super::chosen::{self, Chosen};
 use super::model::{Judged, Material};
+use crate::load::Record;
 use crate::plot::{Cell, Table};
+use crate::trust;
+use crate::words;
 
 /// A comparison, or why there is none.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,69 +39,154 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
     let Some(before) = before(material) else {
         return none("there are no days to compare");
     };
-    let display = material.display;
-    let zone = material.site.zone;
-    let parts = |span: Span, by_day: bool| -> Vec<Span> {
-        zone.dates(span)
-            .into_iter()
-            .filter_map(|date| {
-                let light = judged.enclosure.light_on(date);
-                let part = if by_day {
-                    zone.light(date, light)
-                } else {
-                    zone.night(date, light)
-                };
-                part.intersect(span)
-            })
-            .collect()
-    };
-    let mut rows = Vec::new();
-    let degree = display.degree();
+    let (site, own) = (material.site, judged.enclosure);
+    let degree = material.display.degree();
     let measures = [
-        ("temperature by day", &judged.temperature, true, true),
-        ("temperature at night", &judged.temperature, false, true),
-        ("humidity by day", &judged.humidity, true, false),
-        ("humidity at night", &judged.humidity, false, false),
+        (
+            "temperature by day",
+            &judged.temperature,
+            true,
+            Quantity::Temperature,
+        ),
+        (
+            "temperature at night",
+            &judged.temperature,
+            false,
+            Quantity::Temperature,
+        ),
+        ("humidity by day", &judged.humidity, true, Quantity::Humidity),
+        ("humidity at night", &judged.humidity, false, Quantity::Humidity),
     ];
-    for (name, chosen, by_day, is_temperature) in measures {
+    let mut rows = Vec::new();
+    let mut is_any_known = false;
+    for (name, chosen, by_day, quantity) in measures {
         let Some(chosen) = chosen else { continue };
-        let now = mean(chosen, &parts(material.span, by_day));
-        let then = mean(chosen, &parts(before, by_day));
-        let (Some(now), Some(then)) = (now, then) else {
+        let Some(now) = mean(chosen, &parts(site.zone, own, material.span, by_day)) else {
             continue;
         };
-        let show = |value: f64| {
-            if is_temperature {
-                display.temperature(value)
-            } else {
-                value
-            }
+        let then = mean(chosen, &parts(site.zone, own, before, by_day));
+        let year = material.year_before.and_then(|year| {
+            let chosen = year.chosen(judged.enclosure, quantity, &chosen.sensor.id)?;
+            mean(&chosen, &parts(site.zone, own, year.span, by_day))
+        });
+        is_any_known |= then.is_some() || year.is_some();
+        let show = |value: f64| match quantity {
+            Quantity::Temperature => material.display.temperature(value),
+            _ => value,
         };
-        let unit = if is_temperature { degree } else { "%RH" };
-        rows.push(vec![
-            Cell::text(format!("{name}, {unit}")),
-            Cell::number(show(now.0)),
-            Cell::number(show(then.0)),
-            signed(show(now.0) - show(then.0)),
-            Cell::text(format!("{:.0} % and {:.0} %", now.1 * 100.0, then.1 * 100.0)),
-        ]);
+        let unit = if quantity == Quantity::Temperature {
+            degree
+        } else {
+            "%RH"
+        };
+        let mut row = vec![Cell::text(format!("{name}, {unit}")), Cell::number(show(now.0))];
+        let mut known = vec![share_words(now.1)];
+        let periods = if material.year_before.is_some() {
+            vec![then, year]
+        } else {
+            vec![then]
+        };
+        for period in periods {
+            row.extend(match period {
+                Some((value, share)) => {
+                    known.push(share_words(share));
+                    [Cell::number(show(value)), signed(show(now.0) - show(value))]
+                }
+                None => [Cell::text(NOT_RECORDED), Cell::text("")],
+            });
+        }
+        row.push(Cell::text(words::list(&known)));
+        rows.push(row);
     }
     if rows.is_empty() {
+        return none("these days are not recorded well enough (at least half must be known)");
+    }
+    if !is_any_known && material.year_before.is_none() {
         return none("the days before are not recorded well enough (at least half of both must be known)");
     }
-    Comparison::Table(Table {
-        caption: "Means of these days, and of as many days before".to_owned(),
-        columns: [
-            "Measure",
-            "these days",
-            "the days before",
-            "change",
-            "known of both",
-        ]
-        .map(str::to_owned)
-        .to_vec(),
+    Comparison::Table(table(material.year_before.is_some(), rows))
+}
+
+/// What stands where less than half of a period is known.
+const NOT_RECORDED: &str = "not recorded";
+
+fn table(has_year: bool, rows: Vec<Vec<Cell>>) -> Table {
+    let mut columns = vec!["Measure", "these days", "the days before", "change"];
+    if has_year {
+        columns.extend(["a year before", "change"]);
+    }
+    columns.push("known of each");
+    let caption = if has_year {
+        "Means of these days, of as many days before, and of the same weekdays 52 weeks before; “not recorded” where less than half is known"
+    } else {
+        "Means of these days, and of as many days before"
+    };
+    Table {
+        caption: caption.to_owned(),
+        columns: columns.into_iter().map(str::to_owned).collect(),
         rows,
-    })
+    }
+}
+
+fn share_words(share: f64) -> String {
+    format!("{:.0} %", share * 100.0)
+}
+
+/// The days or the nights of a span.
+fn parts(zone: Zone, enclosure: &Enclosure, span: Span, by_day: bool) -> Vec<Span> {
+    zone.dates(span)
+        .into_iter()
+        .filter_map(|date| {
+            let light = enclosure.light_on(date);
+            let part = if by_day {
+                zone.light(date, light)
+            } else {
+                zone.night(date, light)
+            };
+            part.intersect(span)
+        })
+        .collect()
+}
+
+/// The same weekdays a year before, judged by what was known then.
+#[derive(Debug, Clone)]
+pub struct YearBefore {
+    span: Span,
+    record: Record,
+    trust: trust::Outcome,
+}
+
+impl YearBefore {
+    /// The span 52 weeks before another, so that weekdays match.
+    pub fn span(span: Span) -> Span {
+        const YEAR_MS: i64 = 52 * 7 * MS_PER_24_H;
+        Span {
+            from_ms: span.from_ms - YEAR_MS,
+            until_ms: span.until_ms - YEAR_MS,
+        }
+    }
+
+    /// Judges the sensors of a record that reaches over [`YearBefore::span`].
+    pub fn judge(site: &Site, record: Record, span: Span) -> YearBefore {
+        let span = YearBefore::span(span);
+        YearBefore {
+            trust: trust::assess(site, &record, span),
+            record,
+            span,
+        }
+    }
+
+    /// The same sensor where it can be used then, else the one that spoke for the enclosure.
+    fn chosen<'a>(
+        &'a self,
+        enclosure: &'a Enclosure,
+        quantity: Quantity,
+        sensor: &str,
+    ) -> Option<Chosen<'a>> {
+        let same = enclosure.sensors.iter().filter(|other| other.id == sensor);
+        chosen::best(same, quantity, &self.record, &self.trust, self.span)
+            .or_else(|| chosen::for_enclosure(enclosure, quantity, &self.record, &self.trust, self.span))
+    }
 }
 
 fn signed(value: f64) -> Cell {

@@ -1,106 +1,92 @@
-//! The report as plain text of at most 78 columns: it fits an e-mail.
+//! A sheet as plain text of at most 78 columns: it fits an e-mail.
 
-use super::model::{PlaceLine, WeeklyReport};
-use super::need::Need;
-use super::week_before::Comparison;
+use super::{Block, Sheet};
 use crate::plot::Table;
 
 /// Columns of a line: RFC 5322 (2.1.1) asks for no more than 78 characters.
 const WIDTH: usize = 78;
+/// Columns of a label that later lines stand clear of.
+const LABEL_MAX: usize = 6;
 
 /// The whole text.
-pub fn text(report: &WeeklyReport) -> String {
+pub fn text(sheet: &Sheet) -> String {
     let mut out = Lines::default();
-    if let Some(invented) = &report.invented {
-        out.paragraph(0, &format!("*** {invented} ***"));
-        out.blank();
-    }
-    out.paragraph(0, &report.answer);
-    for line in report.answer_more.iter().chain(&report.clock_changes) {
-        out.paragraph(0, line);
-    }
-    out.blank();
-    out.paragraph(0, &format!("{}, {} ({})", report.site, report.dates, report.week));
-    if !report.needs.is_empty() {
-        out.heading("What needs you, in order");
-        for (index, place) in report.needs.iter().enumerate() {
-            out.item(
-                &format!("{}. ", index + 1),
-                &format!("{}: {}", place.label, place.verdict.words().to_uppercase()),
-            );
-            for need in &place.needs {
-                out.need(need);
-            }
-            out.blank();
-        }
-    }
-    out.places("What is well, and how it was judged", &report.well);
-    out.places("What is not known", &report.not_known);
-    for section in &report.enclosures {
-        out.heading(&format!("{}: {}", section.label, section.verdict.words()));
-        out.paragraph(0, &section.about);
-        out.paragraph(0, &section.coverage);
-        if let Some(strip) = &section.strip {
-            out.paragraph(0, &strip.alternative);
-        }
-        out.bullets(&section.strip_notes);
-        for entry in &section.journal {
-            let text = if entry.text.is_empty() {
-                String::new()
-            } else {
-                format!(": {}", entry.text)
-            };
-            out.item(
-                &format!("({}) ", entry.number),
-                &format!("{}, {}{text}", entry.when, entry.kind),
-            );
-        }
-        out.table(&section.nights);
-        out.table(&section.days);
-        out.bullets(&section.hours);
-        if let Some(misting) = &section.misting {
-            out.blank();
-            out.bullets(&misting.sentences);
-        }
-        out.table(&section.sensors);
-        match &section.before {
-            Comparison::Table(table) => out.table(table),
-            Comparison::NotCompared(reason) => {
-                out.paragraph(0, &format!("Not compared with the days before: {reason}."))
-            }
-        }
-        if !section.not_judged.is_empty() {
-            out.blank();
-            out.paragraph(0, "What could not be judged");
-            out.bullets(&section.not_judged);
-        }
-        out.table(&section.limits);
-    }
-    out.heading("The room");
-    for need in &report.room.needs {
-        out.need(need);
-    }
-    out.paragraph(0, &report.room.words);
-    out.table(&report.room.sensors);
-    out.bullets(&report.room.not_judged);
-    for (heading, notes) in [
-        ("How it was judged", &report.method),
-        ("Cautions", &report.cautions),
-    ] {
-        out.heading(heading);
-        for note in notes {
-            out.item("- ", &format!("{}: {}", note.heading, note.text));
-        }
-    }
+    out.blocks(&sheet.blocks);
     out.finish()
 }
 
 #[derive(Default)]
 struct Lines {
     lines: Vec<String>,
+    indent: usize,
 }
 
 impl Lines {
+    fn blocks(&mut self, blocks: &[Block]) {
+        for block in blocks {
+            self.block(block);
+        }
+    }
+
+    fn block(&mut self, block: &Block) {
+        match block {
+            Block::Heading { level: 1, text, .. } => self.paragraph(text),
+            Block::Heading {
+                level: 2 | 3, text, ..
+            } => self.heading(text),
+            Block::Heading { text, .. } => {
+                self.blank();
+                self.paragraph(text);
+            }
+            Block::Paragraph(text) | Block::Small(text) => self.paragraph(text),
+            Block::Framed(text) => {
+                self.blank();
+                self.paragraph(&format!("*** {text} ***"));
+                self.blank();
+            }
+            // Only a short label can stand out to the left.
+            Block::Labelled { label, text } if columns(label) <= LABEL_MAX => {
+                self.item(&format!("{label} "), text)
+            }
+            Block::Labelled { label, text } => self.paragraph(&format!("{label} {text}")),
+            Block::Bullets(lines) => lines.iter().for_each(|line| self.item("- ", line)),
+            Block::Numbered(lines) => {
+                for (mark, text) in lines {
+                    self.item(&format!("({mark}) "), text);
+                }
+            }
+            Block::Terms(notes) => {
+                for note in notes {
+                    self.item("- ", &format!("{}: {}", note.heading, note.text));
+                }
+            }
+            Block::Table { table, .. } => self.table(table),
+            Block::Figures(figures) => {
+                for figure in figures {
+                    self.paragraph(&figure.picture.alternative);
+                    for note in figure
+                        .notes
+                        .iter()
+                        .filter(|note| !note.contains(&figure.picture.alternative))
+                    {
+                        self.item("- ", note);
+                    }
+                }
+            }
+            Block::Entry(entry) => {
+                self.blank();
+                let head = format!("{}: {}", entry.head, entry.verdict.to_uppercase());
+                self.item(&format!("{}. ", entry.number), &head);
+                self.indent += 3;
+                self.blocks(&entry.body);
+                self.indent -= 3;
+            }
+            Block::Columns(columns) => columns.iter().for_each(|(_, blocks)| self.blocks(blocks)),
+            Block::OnePage(blocks) => self.blocks(blocks),
+            Block::NewPage => {}
+        }
+    }
+
     fn blank(&mut self) {
         if self.lines.last().is_some_and(|line| !line.is_empty()) {
             self.lines.push(String::new());
@@ -110,7 +96,7 @@ impl Lines {
     fn heading(&mut self, text: &str) {
         self.blank();
         let from = self.lines.len();
-        self.paragraph(0, text);
+        self.paragraph(text);
         let longest = self.lines[from..]
             .iter()
             .map(|line| columns(line))
@@ -119,41 +105,14 @@ impl Lines {
         self.lines.push("-".repeat(longest));
     }
 
-    fn paragraph(&mut self, indent: usize, text: &str) {
-        self.wrapped(&" ".repeat(indent), indent, text);
+    fn paragraph(&mut self, text: &str) {
+        self.item("", text);
     }
 
     /// A text behind a mark; later lines stand under the text.
     fn item(&mut self, mark: &str, text: &str) {
-        self.wrapped(mark, columns(mark), text);
-    }
-
-    fn bullets(&mut self, lines: &[String]) {
-        for line in lines {
-            self.item("- ", line);
-        }
-    }
-
-    fn need(&mut self, need: &Need) {
-        self.paragraph(3, &format!("{}, {}.", need.headline, need.when));
-        for sentence in &need.evidence {
-            self.paragraph(3, sentence);
-        }
-        self.item("   Next: ", &need.next);
-        self.item("   How sure: ", &need.sure);
-    }
-
-    fn places(&mut self, heading: &str, places: &[PlaceLine]) {
-        if places.is_empty() {
-            return;
-        }
-        self.heading(heading);
-        for place in places {
-            self.item(
-                "- ",
-                &format!("{}: {}. {}", place.label, place.verdict.words(), place.words),
-            );
-        }
+        let first = format!("{}{mark}", " ".repeat(self.indent));
+        self.wrapped(&first, columns(&first), text);
     }
 
     /// A table in columns where it fits, otherwise one item a row with the names before the values.
@@ -162,7 +121,7 @@ impl Lines {
             return;
         }
         self.blank();
-        self.paragraph(0, &table.caption);
+        self.paragraph(&table.caption);
         let widths: Vec<usize> = (0..table.columns.len())
             .map(|column| {
                 let cells = table
@@ -187,6 +146,7 @@ impl Lines {
             let head = row.first().map_or("", |cell| cell.text.as_str());
             self.item("- ", &format!("{head}. {}", parts.join("; ")));
         }
+        self.blank();
     }
 
     fn in_columns(&mut self, table: &Table, widths: &[usize]) {
@@ -249,9 +209,10 @@ impl Lines {
     }
 }
 
-/// Columns that a letter takes: two for East Asian wide letters (Unicode Standard Annex 11, the main blocks), one otherwise.
-fn width(letter: char) -> usize {
-    match letter as u32 {
+/// Whether a letter is East Asian wide (Unicode Standard Annex 11, the main blocks); a line may end after one.
+pub(super) fn is_wide(letter: char) -> bool {
+    matches!(
+        letter as u32,
         0x1100..=0x115f
         | 0x2e80..=0xa4cf
         | 0xac00..=0xd7a3
@@ -260,9 +221,13 @@ fn width(letter: char) -> usize {
         | 0xff00..=0xff60
         | 0xffe0..=0xffe6
         | 0x1f300..=0x1faff
-        | 0x20000..=0x3fffd => 2,
-        _ => 1,
-    }
+        | 0x20000..=0x3fffd
+    )
+}
+
+/// Columns that a letter takes.
+fn width(letter: char) -> usize {
+    if is_wide(letter) { 2 } else { 1 }
 }
 
 fn columns(text: &str) -> usize {

@@ -1,0 +1,64 @@
+//! `handover`: what the next keeper of an enclosure must know, as HTML, PDF, JSON and text.
+
+use mosswarden_analysis::audit::{self, Asked};
+use mosswarden_analysis::handover;
+use mosswarden_config::site::Site;
+use mosswarden_config::table::reports_dir;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use crate::cli::Handover;
+use crate::commands::{Readable, enclosure, now_ms, written};
+use crate::reporter::{Failure, Outcome};
+
+/// The days whose findings stand: two weeks.
+const OPEN_DAYS: i64 = 14;
+
+pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
+    let own = enclosure(site, &asked.enclosure)?;
+    let until_ms = match &asked.until {
+        None => now_ms(),
+        Some(text) => site
+            .zone
+            .parse(text)
+            .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
+    };
+    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let name = format!("handover-{}-{}", own.id, site.zone.date(until_ms));
+    let files = written::files(&folder, &name);
+    written::never_over(&files, asked.force)?;
+
+    let readable = Readable::open(site)?;
+    let gathered = audit::gather(
+        site,
+        own,
+        Asked {
+            enclosure: &own.id,
+            until_ms,
+            days: asked.days,
+        },
+        readable.beside(),
+        &mut |step| eprintln!("{step}"),
+    )
+    .map_err(Failure::failed("could not read the archive"))?;
+    let open = Span {
+        from_ms: until_ms - OPEN_DAYS * MS_PER_24_H,
+        until_ms,
+    };
+    let (_, assessment) = readable.judge(site, open)?;
+    let model = handover::handover(&gathered, &assessment, care(), written::is_invented(site));
+    let forms = written::Forms {
+        html: handover::html(&model),
+        json: handover::json(&model),
+        sheet: handover::sheet(&model),
+    };
+    written::write(&forms, &folder, &name)?;
+    written::show(&files, asked.open)?;
+    Ok(Outcome::Done)
+}
+
+/// Care that comes back. The program keeps no list of it yet.
+fn care() -> Vec<String> {
+    vec![
+        "Not known: the program keeps no list of care that comes back; ask the keeper before you.".to_owned(),
+    ]
+}
