@@ -5,7 +5,7 @@ use mosswarden_config::zone::Span;
 
 use crate::findings::Verdicts;
 use crate::load::{HISTORY_MS, Record};
-use crate::{conditions, trust};
+use crate::{care, conditions, trust};
 
 /// Everything that the analysis says of a span.
 #[derive(Debug, Clone, Default)]
@@ -37,6 +37,7 @@ pub fn assess(site: &Site, record: &Record, span: Span) -> Assessment {
     for outcome in &conditions {
         verdicts.extend(outcome.verdicts.clone());
     }
+    verdicts.extend(care::assess(site, record, span));
     verdicts.sort();
     Assessment {
         verdicts,

@@ -49,6 +49,6 @@ pub use export::{ExportError, export_parquet};
 pub use import::{BadLine, ImportError, ImportSummary, import_csv};
 pub use mqtt::ClientError;
 pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};
-pub use secrets::SecretError;
+pub use secrets::{SecretError, client_tls, server_tls};
 pub use spool::{NewerVersion, SpoolError};
 pub use tail::tail;

@@ -16,6 +16,7 @@ use crate::clock::Clock;
 use crate::counts::{Counts, Newest};
 use crate::disk::Disk;
 use crate::feeds::{Feeds, Outcome};
+use crate::journal::note::{self, Desk, Note, Taken};
 use crate::message::Message;
 use crate::publish::{self, Published};
 use crate::refused::Refused;
@@ -32,6 +33,8 @@ pub(crate) struct Store {
     disk: Arc<dyn Disk>,
     data_dir: PathBuf,
     feeds: Arc<Feeds>,
+    /// Where the site file names a topic for the journal.
+    desk: Option<Desk>,
     spool: Spool,
     refused: Refused,
     window: Window,
@@ -47,12 +50,14 @@ pub(crate) struct Batch {
     store: Vec<Message>,
     readings: Vec<Reading>,
     refused: Vec<(Message, String)>,
+    notes: Vec<Note>,
     is_spooled: bool,
+    is_noted: bool,
 }
 
 impl Batch {
     pub(crate) fn len(&self) -> usize {
-        self.store.len() + self.refused.len()
+        self.store.len() + self.refused.len() + self.notes.len()
     }
 }
 
@@ -82,6 +87,7 @@ impl Store {
             disk,
             data_dir: data_dir.to_owned(),
             feeds,
+            desk: Desk::new(site),
             spool,
             refused,
             window,
@@ -112,6 +118,14 @@ impl Store {
         if is_will {
             self.counts.device_lost();
             tracing::info!(client = %message.packet.client, topic = %message.topic, "a device was lost: its will");
+        }
+        if self
+            .desk
+            .as_ref()
+            .is_some_and(|desk| *desk.topic() == message.topic)
+        {
+            self.note(message, batch);
+            return;
         }
         if !self.feeds.has(&message.topic) {
             self.counts.unknown_topic();
@@ -155,11 +169,29 @@ impl Store {
         }
     }
 
+    fn note(&mut self, message: Message, batch: &mut Batch) {
+        self.window.remember(&message);
+        match self.desk.as_ref().map(|desk| desk.take(&message)) {
+            Some(Taken::Note(note)) => batch.notes.push(note),
+            Some(Taken::Stale) => self.counts.retained(),
+            Some(Taken::Refused(reason)) => {
+                self.counts.refused();
+                batch.refused.push((message, reason));
+            }
+            None => {}
+        }
+    }
+
     /// Makes a batch durable. After an error it is tried again with the same batch.
     pub(crate) fn commit(&mut self, batch: &mut Batch) -> io::Result<()> {
         if !batch.is_spooled {
             self.spool.commit(batch.store.iter())?;
             batch.is_spooled = true;
+        }
+        if !batch.is_noted {
+            self.counts
+                .duplicates(note::commit(&*self.disk, &self.data_dir, &batch.notes)?);
+            batch.is_noted = true;
         }
         self.refused.commit(
             batch
@@ -202,7 +234,8 @@ impl Store {
     }
 
     pub(crate) fn topics(&self) -> Vec<Arc<str>> {
-        self.feeds.topics().cloned().collect()
+        let journal = self.desk.as_ref().map(|desk| Arc::clone(desk.topic()));
+        self.feeds.topics().cloned().chain(journal).collect()
     }
 }
 

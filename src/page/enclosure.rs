@@ -2,20 +2,35 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Path, State};
+use axum::extract::{Extension, Path, Query, State};
 use axum::response::Response;
+use mosswarden_analysis::care::{Due, due};
 use mosswarden_analysis::plot::escape;
 use mosswarden_analysis::report::Need;
+use mosswarden_analysis::weights::animals;
 use mosswarden_config::zone::MS_PER_24_H;
+use serde::Deserialize;
 
+use super::guard::Visitor;
 use super::layout::{View, answer, figure, missing, prose, table};
 use super::live::{collecting, live};
-use super::{Page, journal, now};
+use super::{Page, care, journal, now, weights};
 
 /// Entries shown here go back this far.
 const JOURNAL_MS: i64 = 28 * MS_PER_24_H;
 
-pub(super) async fn view(State(page): State<Arc<Page>>, Path(id): Path<String>) -> Response {
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    #[serde(default)]
+    done: String,
+}
+
+pub(super) async fn view(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+    Query(asked): Query<Asked>,
+) -> Response {
     let Some(enclosure) = page.site.enclosure(&id) else {
         return missing(&page, "There is no enclosure of that name in the site file.");
     };
@@ -59,6 +74,9 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Path(id): Path<String>) 
                 figure(strip, "week", &section.strip_notes)
             );
         }
+        if let Some(month) = judged.and_then(|judged| judged.month.get(&id)) {
+            body += &format!("<h2>The last 30 days</h2>\n{}", figure(month, "month", &[]));
+        }
         body += &format!(
             "<h2>How far its sensors can be believed</h2>\n{}",
             table(&section.sensors)
@@ -79,13 +97,40 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Path(id): Path<String>) 
     } else {
         body += "<p>The last seven days are being judged; look again in a minute.</p>\n";
     }
+    if !asked.done.is_empty() {
+        body += "<p role=\"status\"><strong>Ticked off. It stands in the journal.</strong></p>\n";
+    }
+    body += &kept(&page, &visitor, &id).await;
     let since_ms = (page.now_ms)() - JOURNAL_MS;
     let entries = journal::entries(&page, Some(&id), since_ms).await;
     body += &format!(
         "<h2>Journal, last four weeks</h2>\n{entries}<p><a href=\"/journal?enclosure={}\">Write something down</a></p>\n",
         escape(&id)
     );
-    answer(&page, &View::new(enclosure.label.clone(), "", body))
+    answer(&page, &View::new(enclosure.label.clone(), "", body).live())
+}
+
+/// Care with its buttons, and weights where there are some.
+async fn kept(page: &Arc<Page>, visitor: &Visitor, id: &str) -> String {
+    let Some(journal) = journal::known(page).await else {
+        return String::new();
+    };
+    let now_ms = (page.now_ms)();
+    let all = due(&page.site, &journal.entries, now_ms);
+    let here: Vec<&Due> = all.iter().filter(|due| due.place == id).collect();
+    let mut body = String::new();
+    if !here.is_empty() {
+        let local_today = page.site.zone.date(now_ms);
+        body += &format!(
+            "<h2 id=\"care\">Care</h2>\n{}",
+            care::section(visitor, id, &here, local_today, "enclosure")
+        );
+    }
+    let (animals, _) = animals(&journal.entries);
+    for (index, animal) in animals.iter().filter(|animal| animal.place == id).enumerate() {
+        body += &weights::section(page, animal, index);
+    }
+    body
 }
 
 fn need(need: &Need) -> String {

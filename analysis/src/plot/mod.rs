@@ -3,6 +3,7 @@
 //! - [`week_strip`]: days side by side; a long span as bands.
 //! - [`trust_line`]: a sensor's difference from what it should read.
 //! - [`misting_plot`]: what mistings did, against what is usual.
+//! - [`weight_plot`]: an animal's weights.
 //! - [`palette`]: the colours, on paper and on a dark screen.
 //! - [`Display`]: metric values in the site's units.
 //!
@@ -20,9 +21,11 @@ mod strip_words;
 mod thin;
 mod trust_line;
 mod units;
+mod weights;
 
 pub use misting::{MistingGroup, MistingPlot, misting_plot};
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
 pub use trust_line::{TrustLine, trust_line};
 pub use units::{Display, both_scales, number};
+pub use weights::{WeightPlot, weight_plot};

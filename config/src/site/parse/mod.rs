@@ -1,6 +1,7 @@
 //! From the text of a site file to [`Site`]: every key is read, checked and given its default here.
 
 mod broker;
+mod care;
 mod crossing;
 mod device;
 mod enclosure;
@@ -11,11 +12,14 @@ mod service;
 
 use std::path::Path;
 
+pub(crate) use care::every_days;
+
 use broker::broker;
+use care::room_care;
 use crossing::{Places, check_controllers, check_ids_and_topics};
 use enclosure::{ENCLOSURE_KEYS, enclosure};
 use sensor::{SENSOR_KEYS, sensor};
-use service::{alerts, collect, page};
+use service::{alerts, collect, journal, page};
 
 use super::*;
 use crate::species::SpeciesList;
@@ -31,7 +35,16 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         root.get_ref(),
         root.span(),
         "the site file",
-        &["site", "broker", "collect", "page", "alerts", "room", "enclosure"],
+        &[
+            "site",
+            "broker",
+            "collect",
+            "page",
+            "journal",
+            "alerts",
+            "room",
+            "enclosure",
+        ],
     );
     let base = file.parent().unwrap_or(Path::new("")).to_owned();
 
@@ -73,11 +86,13 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
     let broker = broker(&mut reader, &top, &base);
     let collect = collect(&mut reader, &top);
     let page = page(&mut reader, &top, &base);
+    let journal = journal(&mut reader, &top);
     let alerts = alerts(&mut reader, &top, &base);
 
     let mut room_sensors = Vec::new();
-    if let Some(room) = reader.child(&top, "room", "[room]", &["sensor"]) {
-        for section in reader.children(&room, "sensor", "[[room.sensor]]", SENSOR_KEYS) {
+    let room = reader.child(&top, "room", "[room]", &["sensor", "care"]);
+    if let Some(room) = &room {
+        for section in reader.children(room, "sensor", "[[room.sensor]]", SENSOR_KEYS) {
             room_sensors.extend(sensor(&mut reader, section, "room"));
         }
     }
@@ -90,6 +105,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             enclosures.push(found);
         }
     }
+    let room_care = room_care(&mut reader, room.as_ref(), &enclosures);
     check_ids_and_topics(&mut reader, &top, &mut places);
     check_controllers(&mut reader, &top, &enclosures);
 
@@ -104,8 +120,10 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             broker,
             collect,
             page,
+            journal,
             alerts,
             room_sensors,
+            room_care,
             enclosures,
             warnings,
         }),
