@@ -231,7 +231,7 @@ impl Drop for Collector {
 
 /// Says that a test can't run here; a failure where everything is required.
 #[track_caller]
-fn skip(missing: &str) {
+pub(crate) fn skip(missing: &str) {
     assert!(
         std::env::var_os("MOSSWARDEN_REQUIRE_ALL").is_none(),
         "MOSSWARDEN_REQUIRE_ALL is set and {missing}"

@@ -4,6 +4,7 @@
 //! `skipped:` where those are missing; `MOSSWARDEN_REQUIRE_ALL=1` turns that into a failure (`tests/run` sets it).
 
 mod archive;
+mod browser;
 mod builtin;
 mod command_line;
 mod demo;
