@@ -11,6 +11,7 @@ mod demo;
 mod harness;
 mod journal;
 mod mosquitto;
+mod page;
 mod recording;
 mod samples;
 mod site_file;
