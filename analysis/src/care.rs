@@ -150,16 +150,27 @@ fn finding(site: &Site, due: &Due, until_ms: i64) -> Finding {
         cause: None,
         also: Vec::new(),
         message: format!(
-            "{} was due on {}, {} ago{last}.",
+            "\"{}\" was due on {}, {} ago{last}.",
             due.task.label,
             words(local_due),
             count_days(days)
         ),
-        advice: format!(
-            "Do it and tick it off on the page or with `mosswarden care done {}`; if it is not needed here, set `every = \"off\"`.",
-            due.task.name
-        ),
+        advice: advice(&due.task.name),
     }
+}
+
+fn advice(task: &str) -> String {
+    let caution = match task {
+        "residual-current-test" => {
+            " If the device does not trip, unplug what hangs on it and call an electrician."
+        }
+        "uv-lamp-renewal" => " Let the lamp cool and unplug it first.",
+        _ => "",
+    };
+    format!(
+        "Do it and tick it off on the page or with `mosswarden care done {task}`; if it is not needed here, write \
+         `every = \"off\"`.{caution}"
+    )
 }
 
 /// A task that has been left for two whole turns is more than a slip (our own choice).
@@ -313,7 +324,7 @@ species = "mossy-frog"
         assert!(
             found[1]
                 .message
-                .starts_with("Prune the plants was due on Sunday 15 February, 5 days ago")
+                .starts_with("\"Prune the plants\" was due on Sunday 15 February, 5 days ago")
         );
     }
 

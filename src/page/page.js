@@ -15,6 +15,17 @@
     const all = [...main.querySelectorAll(element.tagName)];
     return [element.tagName, all.indexOf(element)];
   };
+  // An alert that is the same stays where it is: a screen reader would say it anew.
+  const put = (fresh) => {
+    const [before, after] = [main.querySelector(".alarm"), fresh.querySelector(".alarm")];
+    if (!before || !after || before.textContent !== after.textContent) {
+      main.replaceChildren(...fresh.childNodes);
+      return;
+    }
+    after.remove();
+    for (const node of [...main.childNodes]) if (node !== before) node.remove();
+    main.append(...fresh.childNodes);
+  };
   const renew = async () => {
     if (isBusy || document.hidden || isInUse()) {
       isStale = true;
@@ -29,7 +40,7 @@
       if (!fresh || isInUse()) return;
       const open = [...main.querySelectorAll("details")].map((details) => details.open);
       const active = main.contains(document.activeElement) ? address(document.activeElement) : null;
-      main.replaceChildren(...fresh.childNodes);
+      put(fresh);
       main.querySelectorAll("details").forEach((details, index) => (details.open = open[index] ?? false));
       if (active) main.querySelectorAll(active[0])[active[1]]?.focus({ preventScroll: true });
     } catch {
