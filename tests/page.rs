@@ -133,9 +133,10 @@ fn a_keeper_uses_the_page_on_a_phone_and_on_a_wide_screen() {
 #[test]
 fn the_page_listens_to_other_machines_only_with_an_access_file() {
     let home = Home::new("");
+    let port = free_port();
     let site = crate::harness::SITE
         .replace("listen = \"127.0.0.1:8460\"", "listen = \"0.0.0.0:0\"")
-        .replace("127.0.0.1:1883", &format!("127.0.0.1:{}", free_port()))
+        .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"))
         .replace("# access_file", "access_file");
     home.write("site.toml", &site);
     let refused = home.run(&["collect"]).expect_code(2);
@@ -154,7 +155,7 @@ fn the_page_listens_to_other_machines_only_with_an_access_file() {
     assert!(short.stderr.contains("at least 8 characters"), "{}", short.stderr);
     let said = set_password(&home, PASSWORD).expect_code(0);
     assert!(!said.stdout.contains(PASSWORD) && !said.stderr.contains(PASSWORD));
-    let collector = home.collect();
+    let collector = home.collect_builtin(port);
     wait_until("the page answers", || {
         collector.log().contains("the page is open")
     });

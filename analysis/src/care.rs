@@ -324,7 +324,7 @@ species = "mossy-frog"
         assert!(
             found[1]
                 .message
-                .starts_with("\"Prune the plants\" was due on Sunday 15 February, 5 days ago")
+                .starts_with("\"Prune the plants\" was due on Sunday 15 February, 4 days ago")
         );
     }
 

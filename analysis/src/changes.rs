@@ -12,7 +12,7 @@ use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::Span;
 
 use crate::plot::{Display, number};
-use crate::statistics::robust::robust_standard_deviation;
+use crate::statistics::robust::median;
 use crate::trusted::Trusted;
 
 /// Lines told; more would not be read.
@@ -25,6 +25,8 @@ const DIFFERENCES_MIN: usize = 5;
 const COVERED_FRAC_MIN: f64 = 0.7;
 /// Told from this many usual swings on: about one day in twenty where days differ by chance alone.
 const SWINGS_MIN: f64 = 2.0;
+/// The standard deviation of normal differences for a median size of 1: 1 / Φ⁻¹(3/4), as for the median absolute deviation.
+const NORMAL_PER_MEDIAN: f64 = 1.482_602_218_505_602;
 /// Smaller changes are not worth a line, however steady an enclosure is (our own choice; about what cheap sensors resolve).
 const LEAST_K: f64 = 0.5;
 const LEAST_PCT: f64 = 3.0;
@@ -139,7 +141,9 @@ fn compare(
             continue;
         }
         is_compared = true;
-        let swing = robust_standard_deviation(&differences).unwrap_or(0.0);
+        // About zero, not about their own middle: days that go up and down in turn have one.
+        let sizes: Vec<f64> = differences.iter().map(|difference| difference.abs()).collect();
+        let swing = NORMAL_PER_MEDIAN * median(&sizes).unwrap_or(0.0);
         let difference = today - yesterday;
         let least = match quantity {
             Quantity::Temperature => LEAST_K,
@@ -212,32 +216,32 @@ fn sentence(
 ) -> String {
     let difference = today - yesterday;
     let by = sensor.map_or_else(String::new, |sensor| format!(" by {sensor}"));
-    let words = |warmer: &'static str, cooler: &'static str| if difference > 0.0 { warmer } else { cooler };
-    if quantity == Quantity::Temperature {
-        let what = match measure {
-            Measure::Mean => words("warmer", "cooler"),
-            Measure::Highest => words("a higher peak", "a lower peak"),
-        };
-        let kind = match measure {
-            Measure::Mean => "on average",
-            Measure::Highest => "at the most",
-        };
+    let words = |more: &'static str, less: &'static str| if difference > 0.0 { more } else { less };
+    if quantity != Quantity::Temperature {
         return format!(
-            "{} {} {what}: {} {kind} in the last 24 hours{by}, {} the day before; from day to day it usually moves by {}.",
-            number(display.difference(difference.abs())),
-            display.degree(),
-            display.temperature_words(today),
-            display.temperature_words(yesterday),
-            usual(display.difference(swing), display.degree())
+            "{} %RH {} on average: {} %RH in the last 24 hours{by}, {} %RH the day before; from day to day it usually moves by \
+             {}.",
+            number(difference.abs()),
+            words("more humid", "drier"),
+            number(today),
+            number(yesterday),
+            usual(swing, "%RH")
         );
     }
+    let size = format!(
+        "{} {}",
+        number(display.difference(difference.abs())),
+        display.degree()
+    );
+    let what = match measure {
+        Measure::Mean => format!("{size} {} on average", words("warmer", "cooler")),
+        Measure::Highest => format!("The peak was {size} {}", words("higher", "lower")),
+    };
     format!(
-        "{} %RH {}: {} %RH on average in the last 24 hours{by}, {} %RH the day before; from day to day it usually moves by {}.",
-        number(difference.abs()),
-        words("more humid", "drier"),
-        number(today),
-        number(yesterday),
-        usual(swing, "%RH")
+        "{what}: {} in the last 24 hours{by}, {} the day before; from day to day it usually moves by {}.",
+        display.temperature_words(today),
+        display.temperature_words(yesterday),
+        usual(display.difference(swing), display.degree())
     )
 }
 
@@ -298,11 +302,13 @@ mod tests {
         let warm = trusted(20, |back| if back == 0 { 24.0 } else { usual_day(back) });
         let found = changes(&warm);
         assert_eq!(found.told.len(), 2, "the mean and the peak: {found:?}");
-        assert!(found.told[0].sentence.contains("°C warmer"), "{found:?}");
+        let sentence = &found.told[0].sentence;
         assert!(
-            found.told[0].sentence.contains("usually moves by about"),
+            sentence.starts_with("2.1 °C warmer on average: 24.0 °C"),
             "{found:?}"
         );
+        // Days differ by 0.3 in turn: 1.4826 × 0.3 = 0.44.
+        assert!(sentence.contains("usually moves by about 0.4 °C"), "{found:?}");
         assert!(found.compared.contains(&"mossy-1".to_owned()));
     }
 

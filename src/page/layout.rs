@@ -98,7 +98,7 @@ fn html(page: &Page, view: &View, nonce: &str) -> String {
         })
         .collect();
     let invented = if page.is_invented {
-        "<p class=\"invented small\">Invented data: every reading, animal and event here is made up.</p>\n"
+        "<aside class=\"invented small\" aria-label=\"Notice\">Invented data: every reading, animal and event here is made up.</aside>\n"
     } else {
         ""
     };
