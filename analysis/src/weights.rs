@@ -144,12 +144,12 @@ impl Animal {
                 if per_30_d.excludes_zero() {
                     let verb = if per_30_d.value > 0.0 { "Gains" } else { "Loses" };
                     format!(
-                        "{verb} {} g in 30 days ({between}, 95 %, from {count} weighings).",
+                        "{verb} {} g per 30 days ({between}, 95 %, from {count} weighings).",
                         number(per_30_d.value.abs())
                     )
                 } else {
                     format!(
-                        "No gain or loss can be told: {between} in 30 days (95 %, from {count} weighings)."
+                        "No gain or loss can be told: {between} per 30 days (95 %, from {count} weighings)."
                     )
                 }
             }
@@ -283,7 +283,7 @@ mod tests {
             panic!("eight weighings over seven weeks");
         };
         assert!((per_30_d.value - 3.0).abs() < 1e-9, "{per_30_d:?}");
-        assert!(animal.words(zone).contains("Gains 3.0 g in 30 days"));
+        assert!(animal.words(zone).contains("Gains 3.0 g per 30 days"));
         let scatter: Vec<Entry> = [41.0, 40.2, 41.3, 40.1, 41.2, 40.4, 40.9, 40.3]
             .iter()
             .zip(0..)

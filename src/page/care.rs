@@ -14,7 +14,7 @@ use serde::Deserialize;
 
 use super::guard::{Visitor, is_own_form};
 use super::journal::write;
-use super::layout::{View, answer, capital, count, prose};
+use super::layout::{View, answer, capital, count, place_link, prose};
 use super::{Page, journal};
 use crate::calendar;
 
@@ -29,10 +29,9 @@ pub(super) struct Asked {
 pub(super) struct Sent {
     #[serde(default)]
     token: String,
+    /// The button that was pressed: a place and its task, parted by a blank.
     #[serde(default)]
-    enclosure: String,
-    #[serde(default)]
-    task: String,
+    done: String,
     #[serde(default)]
     by: String,
     /// "enclosure" leads back to the enclosure's view.
@@ -61,19 +60,20 @@ pub(super) async fn tick(
     }
     let now_ms = (page.now_ms)();
     let by = sent.by.trim();
+    let (place, task) = sent.done.split_once(' ').unwrap_or_default();
     let entry = Entry {
         at_ms: now_ms,
         written_ms: now_ms,
-        enclosure: sent.enclosure.clone(),
+        enclosure: place.to_owned(),
         kind: CARE_DONE.to_owned(),
-        subject: Some(sent.task),
+        subject: Some(task.to_owned()),
         text: String::new(),
         by: (!by.is_empty()).then(|| by.to_owned()),
         amends: None,
     };
     match write(&page, entry).await {
-        Ok(()) if sent.from == "enclosure" && sent.enclosure != ROOM => {
-            Redirect::to(&format!("/enclosure/{}?done=1#care", sent.enclosure)).into_response()
+        Ok(()) if sent.from == "enclosure" && place != ROOM => {
+            Redirect::to(&format!("/enclosure/{place}?done=1#care")).into_response()
         }
         Ok(()) => Redirect::to("/care?done=1").into_response(),
         Err((status, why)) => show(&page, &visitor, Some(&format!("Not ticked off: {why}.")), status).await,
@@ -103,24 +103,15 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
     if let Some(said) = said {
         body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
     }
+    let mut places = String::new();
     for place in page.site.places() {
         let here: Vec<&Due> = all.iter().filter(|due| due.place == place).collect();
-        if here.is_empty() {
-            continue;
+        if !here.is_empty() {
+            let heading = place_link(page, place);
+            places += &format!("<h2>{heading}</h2>\n{}", tasks(&here, local_today));
         }
-        let heading = match page.site.enclosure(place) {
-            Some(enclosure) => format!(
-                "<a href=\"/enclosure/{}#care\">{}</a>",
-                escape(place),
-                escape(&enclosure.label)
-            ),
-            None => "The room".to_owned(),
-        };
-        body += &format!(
-            "<h2>{heading}</h2>\n{}",
-            section(visitor, place, &here, local_today, "care")
-        );
     }
+    body += &form(visitor, "care", &places);
     let key = page
         .access
         .as_ref()
@@ -156,41 +147,60 @@ fn headline(overdue: usize, today: usize) -> String {
     }
 }
 
-/// The tasks of one place with a button each, what is overdue first.
-pub(super) fn section(
-    visitor: &Visitor,
-    place: &str,
-    tasks: &[&Due],
-    local_today: NaiveDate,
-    from: &str,
-) -> String {
-    let mut sorted: Vec<&&Due> = tasks.iter().collect();
-    sorted.sort_by_key(|due| (!due.is_kept(), due.local_due.is_none(), due.local_due));
-    let lines: String = sorted
-        .into_iter()
-        .map(|due| {
-            let class = if due.is_kept() && due.overdue_days > 0 {
-                " class=\"late\""
-            } else {
-                ""
-            };
-            format!(
-                "<li{class}><p><strong>{}</strong><br>{}</p>\n<button name=\"task\" value=\"{}\">Done<span class=\"unseen\">: \
-                 {}</span></button></li>\n",
-                escape(&due.task.label),
-                prose(&words(due, local_today)),
-                escape(&due.task.name),
-                escape(&due.task.label)
-            )
-        })
-        .collect();
+/// The form around the tasks: who did it, and a button each.
+pub(super) fn form(visitor: &Visitor, from: &str, tasks: &str) -> String {
     format!(
         "<form method=\"post\" action=\"/care\" class=\"care\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
-         <input type=\"hidden\" name=\"enclosure\" value=\"{place}\">\n<input type=\"hidden\" name=\"from\" value=\"{from}\">\n\
-         <ul>\n{lines}</ul>\n<p class=\"who\"><label for=\"by-{place}\">Done by (may be empty)</label>\n\
-         <input id=\"by-{place}\" name=\"by\" maxlength=\"80\" autocomplete=\"name\"></p>\n</form>\n",
-        escape(&visitor.form_token),
-        place = escape(place),
+         <input type=\"hidden\" name=\"from\" value=\"{from}\">\n<label for=\"by\">Done by (may be empty)</label>\n\
+         <input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\">\n{tasks}</form>\n",
+        escape(&visitor.form_token)
+    )
+}
+
+/// The tasks of one place, what is overdue first; those that nobody keeps here one click away.
+pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate) -> String {
+    let mut sorted: Vec<&&Due> = tasks.iter().collect();
+    sorted.sort_by_key(|due| (due.local_due.is_none(), due.local_due));
+    let list = |is_kept: bool| -> String {
+        let lines: String = sorted
+            .iter()
+            .filter(|due| due.is_kept() == is_kept)
+            .map(|due| task(due, local_today))
+            .collect();
+        if lines.is_empty() {
+            String::new()
+        } else {
+            format!("<ul>\n{lines}</ul>\n")
+        }
+    };
+    let (kept, usual) = (list(true), list(false));
+    if usual.is_empty() {
+        return kept;
+    }
+    let names: Vec<&str> = sorted
+        .iter()
+        .filter(|due| !due.is_kept())
+        .map(|due| due.task.name.as_str())
+        .collect();
+    format!(
+        "{kept}<details><summary>Usual, and never ticked off here: {}</summary>\n{usual}</details>\n",
+        escape(&names.join(", ").replace('-', " "))
+    )
+}
+
+fn task(due: &Due, local_today: NaiveDate) -> String {
+    let class = if due.is_kept() && due.overdue_days > 0 {
+        " class=\"late\""
+    } else {
+        ""
+    };
+    let label = escape(&due.task.label);
+    format!(
+        "<li{class}><p><strong>{label}</strong><br>{}</p>\n<button name=\"done\" value=\"{} {}\">Done<span class=\"unseen\">: \
+         {label}</span></button></li>\n",
+        prose(&words(due, local_today)),
+        escape(&due.place),
+        escape(&due.task.name)
     )
 }
 

@@ -250,8 +250,10 @@ fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
         .chain([option(ROOM, "The room", &sent.enclosure)])
         .collect();
     let chosen = if sent.kind.is_empty() { "note" } else { &sent.kind };
+    // The care view ticks tasks off; here such an entry is only corrected.
     let kinds: String = KINDS
         .iter()
+        .filter(|kind| **kind != CARE_DONE || sent.kind == CARE_DONE)
         .map(|kind| option(kind, &kind.replace('-', " "), chosen))
         .collect();
     let inside = |id: &str, ids: Vec<&str>| {

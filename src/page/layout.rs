@@ -238,6 +238,11 @@ pub(super) fn figure(picture: &Picture, id: &str, notes: &[String]) -> String {
     )
 }
 
+/// A table of words, which keeps room for them on a phone.
+pub(super) fn words_table(shown: &Table) -> String {
+    table(shown).replacen("<table>", "<table class=\"words\">", 1)
+}
+
 /// A table in a frame that scrolls where it is too wide.
 pub(super) fn table(table: &Table) -> String {
     let is_number = |column: usize| {

@@ -380,7 +380,7 @@ async fn guessing_is_stopped_and_a_form_without_its_cookie_is_no_try() {
 #[tokio::test]
 async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
     let served = served().await;
-    let form = format!("token={}&enclosure=mossy-1&task=prune&by=Ana", served.page.token);
+    let form = format!("token={}&done=mossy-1+prune&by=Ana", served.page.token);
     let taken = served.post_to("/care", "", &form).await;
     assert!(
         taken.starts_with("HTTP/1.1 303") && taken.contains("location: /care?done=1"),
@@ -398,19 +398,12 @@ async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
         ),
         "{shown}"
     );
-    for wrong in ["task=prun", "task=", "enclosure=mossy-2&task=prune"] {
-        let form = format!("token={}&enclosure=mossy-1&{wrong}", served.page.token);
-        let form = if wrong.starts_with("enclosure") {
-            form.replacen("enclosure=mossy-1&", "", 1)
-        } else {
-            form
-        };
+    for wrong in ["mossy-1+prun", "mossy-1", "mossy-2+prune", ""] {
+        let form = format!("token={}&done={wrong}", served.page.token);
         let refused = served.post_to("/care", "", &form).await;
         assert!(refused.starts_with("HTTP/1.1 422"), "{wrong}: {refused}");
     }
-    let refused = served
-        .post_to("/care", "", "token=0&enclosure=mossy-1&task=prune")
-        .await;
+    let refused = served.post_to("/care", "", "token=0&done=mossy-1+prune").await;
     assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
     assert_eq!(served.journal().len(), 1);
 }

@@ -48,6 +48,13 @@ async function visitor(viewport, javaScriptEnabled, more = {}) {
   return page;
 }
 
+/** The first button that ticks a task off; tasks that nobody keeps yet are one click away. */
+async function firstTask(page) {
+  const button = page.locator(".care button").first();
+  if (!(await button.isVisible())) await page.locator(".care summary").first().click();
+  return button;
+}
+
 async function step(name, work) {
   try {
     await work();
@@ -123,7 +130,7 @@ for (const isOn of [true, false]) {
   await step(`ticking off care ${script}`, async () => {
     const page = await visitor(PHONE, isOn);
     await page.goto(`${open}/enclosure/${enclosure}`);
-    const button = page.locator(".care button").first();
+    const button = await firstTask(page);
     const task = await button.getAttribute("value");
     await page.getByLabel("Done by").fill("Ana");
     await button.click();
@@ -197,7 +204,7 @@ for (const isOn of [true, false]) {
     const session = cookies.find((cookie) => cookie.name === "mosswarden_session");
     assert.ok(session.httpOnly && session.sameSite === "Strict", JSON.stringify(session));
     assert.equal(session.secure, locked.startsWith("https:"));
-    await page.locator(".care button").first().click();
+    await (await firstTask(page)).click();
     await page.getByRole("status").filter({ hasText: "Ticked off" }).waitFor();
     const forged = await page.request.post(`${locked}/journal`, { form: { enclosure, kind: "note", text: "forged" } });
     assert.equal(forged.status(), 403, "a form without this session's token");
