@@ -52,6 +52,12 @@ pub(crate) enum Command {
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
+    /// Tasks that come back: what is due, tick off what is done, a calendar
+    #[command(subcommand)]
+    Care(Care),
+    /// The page's password
+    #[command(subcommand)]
+    Page(Page),
     /// Check a sensor beside another or over a salt, and note the correction that follows
     #[command(subcommand)]
     Calibrate(Calibrate),
@@ -111,7 +117,7 @@ pub(crate) struct Verify {
 
 #[derive(Debug, Args)]
 pub(crate) struct Discover {
-    /// The broker, as mqtt://HOST:PORT
+    /// The broker, as mqtt://HOST:PORT, or mqtts://HOST:PORT for TLS
     #[arg(long, default_value = "mqtt://127.0.0.1:1883")]
     pub(crate) url: String,
     /// How long to listen, in seconds
@@ -129,6 +135,9 @@ pub(crate) struct Discover {
     /// File whose first line is the password
     #[arg(long, value_name = "FILE", requires = "user")]
     pub(crate) password_file: Option<PathBuf>,
+    /// Certificates to check a broker behind TLS by [default: this machine's own]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ca_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -277,8 +286,10 @@ pub(crate) struct Handover {
 pub(crate) enum Journal {
     /// Add one entry
     Add(JournalAdd),
-    /// List entries
-    List(SpanArguments),
+    /// List entries, amended ones too, marked as such
+    List(JournalList),
+    /// Correct an entry: a further one stands for it, and both stay in the file
+    Amend(JournalAmend),
     /// Take entries in from CSV: time,enclosure,kind,subject,text
     Import {
         #[arg(value_name = "FILE")]
@@ -294,7 +305,7 @@ pub(crate) struct JournalAdd {
     /// What kind of entry, such as cleaned, sensor-moved, looks-unwell
     #[arg(long, value_name = "KIND")]
     pub(crate) kind: String,
-    /// The sensor or device that it concerns
+    /// The sensor or device that it concerns; the task for care-done
     #[arg(long, value_name = "ID")]
     pub(crate) subject: Option<String>,
     /// When it was [default: now]
@@ -305,6 +316,70 @@ pub(crate) struct JournalAdd {
     pub(crate) by: Option<String>,
     /// What was seen or done
     pub(crate) text: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct JournalList {
+    #[command(flatten)]
+    pub(crate) span: SpanArguments,
+    /// Begin each line with the entry's id, which `amend` takes
+    #[arg(long)]
+    pub(crate) ids: bool,
+}
+
+/// What is not given stays as it was.
+#[derive(Debug, Args)]
+pub(crate) struct JournalAmend {
+    /// The entry's id, as `journal list --ids` shows it; its beginning will do
+    #[arg(value_name = "ID")]
+    pub(crate) id: String,
+    #[arg(long, value_name = "ID")]
+    pub(crate) enclosure: Option<String>,
+    #[arg(long, value_name = "KIND")]
+    pub(crate) kind: Option<String>,
+    /// The sensor or device that it concerns, or the task; `none` for none
+    #[arg(long, value_name = "ID")]
+    pub(crate) subject: Option<String>,
+    #[arg(long, value_name = "T")]
+    pub(crate) at: Option<String>,
+    /// Who amends
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: Option<String>,
+    /// What it should say
+    pub(crate) text: Vec<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Care {
+    /// List the tasks: when each is due, and when it was last done
+    List,
+    /// Tick a task off
+    Done {
+        /// The task, such as water-bowl
+        #[arg(value_name = "TASK")]
+        task: String,
+        /// An enclosure's id, or room
+        #[arg(long, value_name = "ID")]
+        enclosure: String,
+        /// When it was done [default: now]
+        #[arg(long, value_name = "T")]
+        at: Option<String>,
+        /// Who did it
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+    /// Print the due days as an iCalendar file (RFC 5545)
+    Calendar,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Page {
+    /// Set the password without which the page answers to this machine only
+    Password {
+        /// Where its hash goes [default: access_file of the site file, else secrets/page beside it]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
 }
 
 #[derive(Debug, Subcommand)]

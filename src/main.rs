@@ -2,8 +2,10 @@
 #![forbid(unsafe_code)]
 
 mod alerts;
+mod calendar;
 mod cli;
 mod commands;
+mod dial;
 mod discover;
 mod logging;
 mod page;

@@ -46,6 +46,15 @@ impl Failure {
         }
     }
 
+    /// In one line, without the hint.
+    pub(crate) fn words(&self) -> String {
+        match self {
+            Failure::Site(_) => "the site file is wrong".to_owned(),
+            Failure::Usage { message, .. } => message.clone(),
+            Failure::Failed { doing, source, .. } => format!("{doing}: {source}"),
+        }
+    }
+
     /// Wraps an error with what was being done, such as "could not read the archive".
     pub(crate) fn failed<E: Error + Send + Sync + 'static>(
         doing: impl Into<String>,

@@ -39,6 +39,18 @@ impl Browser {
             .into()
     }
 
+    /// Runs another of the scripts in tests/browser.
+    pub(crate) fn drive(&self, script: &str, arguments: &[&str]) -> Said {
+        Command::new("node")
+            .arg(root().join("tests/browser").join(script))
+            .args(arguments)
+            .env("MOSSWARDEN_BROWSER", &self.packages)
+            .stdin(Stdio::null())
+            .output()
+            .expect("node was found")
+            .into()
+    }
+
     /// Fails where the validator or the accessibility checker finds anything on a page (a file or an address), where a page
     /// asks anybody else for something, or where it is wider than the screen.
     #[track_caller]

@@ -121,6 +121,23 @@ impl Home {
         self.run_with(arguments, &[])
     }
 
+    /// Runs the program to its end with a line on its standard input.
+    pub(crate) fn run_with_input(&self, arguments: &[&str], line: &str) -> Said {
+        use std::io::Write as _;
+        let mut child = self
+            .command(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program was built");
+        let mut input = child.stdin.take().expect("it is piped");
+        // A program that refuses at once has closed it already; what it says is what counts.
+        let _refused = writeln!(input, "{line}");
+        drop(input);
+        child.wait_with_output().expect("it is our child").into()
+    }
+
     pub(crate) fn run_with(&self, arguments: &[&str], environment: &[(&str, &Path)]) -> Said {
         self.command(arguments)
             .envs(environment.iter().copied())

@@ -1,6 +1,6 @@
 //! The keeper's journal: added, listed, taken in from CSV.
 
-use crate::harness::{Home, SITE};
+use crate::harness::{Home, Publisher, SITE, free_port};
 
 #[test]
 fn entries_are_added_and_listed_in_order_of_time() {
@@ -108,4 +108,73 @@ fn a_table_is_taken_in_once_and_its_bad_lines_are_told() {
         "{}",
         listed.stdout
     );
+}
+
+#[test]
+fn an_entry_is_amended_by_a_further_one_and_both_stay() {
+    let home = Home::new(SITE);
+    home.run(&[
+        "journal",
+        "add",
+        "--enclosure",
+        "mossy-1",
+        "--kind",
+        "ate",
+        "--by",
+        "Ana",
+        "two crickets",
+    ])
+    .expect_code(0);
+    let listed = home.run(&["journal", "list", "--ids"]).expect_code(0);
+    let (id, _) = listed.stdout.split_once(' ').expect("an id begins the line");
+    home.run(&["journal", "amend", id, "--kind", "refused-food", "nothing"])
+        .expect_code(0);
+    let listed = home.run(&["journal", "list"]).expect_code(0);
+    let lines: Vec<&str> = listed.stdout.lines().collect();
+    assert!(
+        lines[0].ends_with("ate    two crickets (Ana) [amended]"),
+        "{}",
+        listed.stdout
+    );
+    assert!(
+        lines[1].ends_with(&format!("refused-food    nothing (Ana) [amends {id}]")),
+        "{}",
+        listed.stdout
+    );
+    let file = fs_err::read_to_string(home.path("data/journal.jsonl")).expect("it is there");
+    assert_eq!(file.lines().count(), 2, "nothing is changed in the file: {file}");
+    let again = home.run(&["journal", "amend", id, "all"]).expect_code(2);
+    assert!(again.stderr.contains("was amended already"), "{}", again.stderr);
+    home.run(&["journal", "amend", "00", "all"]).expect_code(2);
+}
+
+#[test]
+fn entries_come_in_by_mqtt_durably_and_once() {
+    let topic = "[journal]\nmqtt_topic = \"nature-room/journal\"\n\n[alerts]";
+    let port = free_port();
+    let site = SITE
+        .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"))
+        .replacen("[alerts]", topic, 1);
+    let home = Home::new(&site);
+    let Some(publisher) = Publisher::find(port) else {
+        return;
+    };
+    let collector = home.collect_builtin(port);
+    let send = |payload: &str| publisher.publish("nature-room/journal", payload, &["-q", "1"]);
+    send(r#"{"enclosure":"mossy-1","kind":"weight","text":"41.5 g Juno","by":"Ana"}"#);
+    // The publisher had its acknowledgement: the entry is on disk now, whatever comes.
+    let file = fs_err::read_to_string(home.path("data/journal.jsonl")).expect("it is there");
+    assert!(file.contains("41.5 g Juno"), "{file}");
+    let timed = r#"{"enclosure":"mossy-1","kind":"shed","at":"2026-03-01T08:00:00Z"}"#;
+    send(timed);
+    send(timed);
+    send(r#"{"enclosure":"mosy-1","kind":"shed"}"#);
+    collector.kill();
+    let listed = home.run(&["journal", "list"]).expect_code(0);
+    assert_eq!(listed.stdout.lines().count(), 2, "{}", listed.stdout);
+    let refused: String = fs_err::read_dir(home.path("data/refused"))
+        .expect("it is there")
+        .map(|item| fs_err::read_to_string(item.expect("a name").path()).expect("readable"))
+        .collect();
+    assert!(refused.contains("did you mean `mossy-1`"), "{refused}");
 }

@@ -14,6 +14,7 @@ mod documents;
 mod harness;
 mod journal;
 mod mosquitto;
+mod page;
 mod recording;
 mod samples;
 mod service;

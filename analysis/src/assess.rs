@@ -5,7 +5,7 @@ use mosswarden_config::zone::Span;
 
 use crate::findings::Verdicts;
 use crate::load::{HISTORY_MS, Record};
-use crate::{conditions, trust};
+use crate::{care, conditions, trust};
 
 /// Everything that the analysis says of a span.
 #[derive(Debug, Clone, Default)]
@@ -15,14 +15,17 @@ pub struct Assessment {
     pub trust: trust::Outcome,
     /// One an enclosure, in the site file's order.
     pub conditions: Vec<conditions::Outcome>,
+    /// Care that is overdue.
+    pub care: Verdicts,
 }
 
 impl Assessment {
     /// Takes out what was said of one place (an enclosure's id, or `room`).
     pub(crate) fn let_go_of(&mut self, place: &str) {
-        let verdicts = &mut self.trust.verdicts;
-        verdicts.findings.retain(|finding| finding.enclosure != place);
-        verdicts.not_assessed.retain(|item| item.enclosure != place);
+        for verdicts in [&mut self.trust.verdicts, &mut self.care] {
+            verdicts.findings.retain(|finding| finding.enclosure != place);
+            verdicts.not_assessed.retain(|item| item.enclosure != place);
+        }
         self.trust.sensors.retain(|sensor| sensor.enclosure != place);
     }
 
@@ -32,6 +35,7 @@ impl Assessment {
         self.trust.sensors.extend(other.trust.sensors);
         self.trust.trusted.extend(other.trust.trusted);
         self.conditions.extend(other.conditions);
+        self.care.extend(other.care);
     }
 
     /// Says what only the whole site can tell, and puts all verdicts in the order in which they are printed.
@@ -41,6 +45,7 @@ impl Assessment {
         for outcome in &self.conditions {
             self.verdicts.extend(outcome.verdicts.clone());
         }
+        self.verdicts.extend(self.care.clone());
         self.verdicts.sort();
         self
     }
@@ -71,5 +76,6 @@ pub(crate) fn assess_part(part: &Site, record: &Record, span: Span) -> Assessmen
         verdicts: Verdicts::default(),
         trust,
         conditions,
+        care: care::assess(part, record, span),
     }
 }

@@ -11,6 +11,9 @@
 //! - [`calibrate`]: a sensor checked beside another or over a salt: offset and gain with their doubt, or a refusal.
 //! - [`conditions`]: what the animals lived through: heat, nights, moisture, misting, light.
 //! - [`compare`]: before and after a change, with an interval on each measure.
+//! - [`care`]: tasks that come back, and what is overdue.
+//! - [`changes`]: what changed since yesterday.
+//! - [`weights`]: an animal's weights and their honest trend.
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
 //! - [`markup`]: parts of a page that report and audit share.
@@ -29,6 +32,8 @@ pub mod assess;
 pub mod audit;
 pub mod by_part;
 pub mod calibrate;
+pub mod care;
+pub mod changes;
 pub mod compare;
 pub mod conditions;
 pub mod findings;
@@ -44,4 +49,5 @@ pub mod simulate;
 pub mod statistics;
 pub mod trust;
 pub mod trusted;
+pub mod weights;
 pub mod words;

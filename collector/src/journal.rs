@@ -1,14 +1,19 @@
 //! The keeper's journal: append-only, one JSON object a line, durable when a call returns.
 //!
-//! In: entries, or a CSV file with the header `time,enclosure,kind,subject,text`. Out: `journal.jsonl`. Nothing in it is ever changed.
+//! In: entries, a CSV file with the header `time,enclosure,kind,subject,text`, or messages on the site file's journal topic ([`note`]).
+//! Out: `journal.jsonl`. Nothing in it is ever changed: an amendment is a further line that names the one it stands for.
 
-use std::collections::HashSet;
+pub(crate) mod note;
+
+use std::collections::{HashMap, HashSet};
 use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
-use mosswarden_config::journal::{Entry, KINDS};
+use mosswarden_config::care;
+use mosswarden_config::journal::{CARE_DONE, Entry, KINDS};
 use mosswarden_config::site::Site;
 use mosswarden_config::table;
+use sha2::{Digest as _, Sha256};
 
 use crate::csv::{Next, Records};
 use crate::import::{BadLine, places, unknown_word};
@@ -36,10 +41,92 @@ pub enum JournalError {
 /// What the journal holds.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Journal {
-    /// In the order in which they were written.
+    /// As they stand now, amended ones in their last form, in the order in which they were first written.
     pub entries: Vec<Entry>,
+    /// Everything that was ever written, in that order.
+    pub lines: Vec<Line>,
     /// Lines that can't be read: a write that a crash interrupted, or a later version's.
     pub unreadable: u64,
+}
+
+/// One entry as it was written, with what became of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Line {
+    pub id: String,
+    pub entry: Entry,
+    /// A later line stands for this one.
+    pub is_amended: bool,
+}
+
+impl Journal {
+    /// Works out which entries stand. An amendment of something unknown stands for itself.
+    fn new(written: Vec<Entry>, unreadable: u64) -> Journal {
+        let mut lines: Vec<Line> = Vec::with_capacity(written.len());
+        // Where the entry that a line stands for is among those that stand.
+        let mut place_of: HashMap<String, usize> = HashMap::new();
+        let mut standing: Vec<usize> = Vec::new();
+        for entry in written {
+            let id = id(&entry);
+            let index = lines.len();
+            let amended = entry
+                .amends
+                .as_ref()
+                .and_then(|amended| place_of.get(amended).copied());
+            let place = match amended {
+                Some(place) => {
+                    lines[standing[place]].is_amended = true;
+                    standing[place] = index;
+                    place
+                }
+                None => {
+                    standing.push(index);
+                    standing.len() - 1
+                }
+            };
+            place_of.insert(id.clone(), place);
+            lines.push(Line {
+                id,
+                entry,
+                is_amended: false,
+            });
+        }
+        let entries = standing.iter().map(|index| lines[*index].entry.clone()).collect();
+        Journal {
+            entries,
+            lines,
+            unreadable,
+        }
+    }
+
+    /// The line of that id, or of an id that begins so where it is the only one.
+    pub fn line(&self, id: &str) -> Option<&Line> {
+        let mut found = self
+            .lines
+            .iter()
+            .filter(|line| !id.is_empty() && line.id.starts_with(id));
+        match (found.next(), found.next()) {
+            (Some(line), None) => Some(line),
+            _ => None,
+        }
+    }
+}
+
+/// An entry's id: the first eight hexadecimal digits of SHA-256 over what it says and when it was written.
+pub fn id(entry: &Entry) -> String {
+    let mut hash = Sha256::new();
+    let whole = format!(
+        "{:?}{:?}{:?}{:?}",
+        entry.identity(),
+        entry.written_ms,
+        entry.by,
+        entry.amends
+    );
+    hash.update(whole.as_bytes());
+    hash.finalize()
+        .iter()
+        .take(4)
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
 }
 
 /// What an import did.
@@ -72,6 +159,15 @@ pub fn check(site: &Site, entry: &Entry) -> Result<(), JournalError> {
             entry.text.len()
         ));
     }
+    if entry.kind == CARE_DONE {
+        let tasks = || site.care(&entry.enclosure).iter().map(|task| task.name.as_str());
+        let known = || care::KNOWN.iter().map(|known| known.name).chain(tasks());
+        return match &entry.subject {
+            Some(task) if known().any(|name| name == task) => Ok(()),
+            Some(task) => wrong(unknown_word("task", task, known())),
+            None => wrong(format!("`{CARE_DONE}` needs the task as its subject")),
+        };
+    }
     if let Some(subject) = &entry.subject {
         let room = site.room_sensors.iter().map(|sensor| sensor.id.as_str());
         let inside = site.enclosures.iter().flat_map(|e| {
@@ -86,6 +182,34 @@ pub fn check(site: &Site, entry: &Entry) -> Result<(), JournalError> {
         }
     }
     Ok(())
+}
+
+/// The entry that stands for the one of that id from now on; what is not given stays as it was.
+///
+/// # Errors
+/// No or several entries begin with that id, or a later one stands for it already.
+pub fn amendment(
+    journal: &Journal,
+    id: &str,
+    written_ms: i64,
+    by: Option<String>,
+) -> Result<Entry, JournalError> {
+    let wrong = |message| Err(JournalError::Entry(message));
+    let Some(line) = journal.line(id) else {
+        return wrong(format!(
+            "no entry has the id `{id}`; `mosswarden journal list --ids` shows the ids"
+        ));
+    };
+    if line.is_amended {
+        return wrong(format!(
+            "the entry `{id}` was amended already; amend the one that stands for it"
+        ));
+    }
+    let mut entry = line.entry.clone();
+    entry.amends = Some(line.id.clone());
+    entry.written_ms = written_ms;
+    entry.by = by.or(entry.by);
+    Ok(entry)
 }
 
 /// Adds one entry, durably. Checks nothing: see [`check`].
@@ -108,7 +232,7 @@ fn append_all(data_dir: &Path, entries: &[Entry]) -> Result<(), JournalError> {
 pub fn list(data_dir: &Path) -> Result<Journal, JournalError> {
     let file = table::journal_file(data_dir);
     let (entries, unreadable) = lines::list(&file).map_err(|source| JournalError::Disk { file, source })?;
-    Ok(Journal { entries, unreadable })
+    Ok(Journal::new(entries, unreadable))
 }
 
 /// Takes in a journal CSV. Bad lines are told and left out; entries that are there already are left out too.
@@ -168,6 +292,8 @@ pub(crate) fn read_csv(
         Next::Broken(why) => return Err(Unreadable::Header(why.to_owned())),
     }
     let places = places(&records, &COLUMNS).map_err(Unreadable::Header)?;
+    let journal = list(data_dir)?;
+    let mut known: HashSet<String> = journal.lines.iter().map(|line| identity(&line.entry)).collect();
     let mut import = JournalImport::default();
     let mut new = Vec::new();
     loop {
@@ -204,6 +330,7 @@ fn entry(site: &Site, cells: [&str; 5], written_ms: i64, by: Option<&str>) -> Re
         subject: (!subject.is_empty()).then(|| subject.to_owned()),
         text: text.to_owned(),
         by: by.map(str::to_owned),
+        amends: None,
     };
     check(site, &entry).map_err(|error| error.to_string())?;
     Ok(entry)
@@ -278,10 +405,70 @@ soon,mossy-1,note,,x
             subject: None,
             text: "a\nb".to_owned(),
             by: None,
+            amends: None,
         };
         fs_err::write(table::journal_file(dir.path()), "{\"at_ms\":1,\"wri").expect("room");
         append(dir.path(), &entry).expect("room");
         let journal = list(dir.path()).expect("readable");
         assert_eq!((journal.entries, journal.unreadable), (vec![entry], 1));
+    }
+
+    #[test]
+    fn an_amendment_stands_for_what_it_amends_and_both_stay() {
+        let entry = |text: &str, written_ms| Entry {
+            at_ms: 1000,
+            written_ms,
+            enclosure: "mossy-1".to_owned(),
+            kind: "ate".to_owned(),
+            subject: None,
+            text: text.to_owned(),
+            by: None,
+            amends: None,
+        };
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        append(dir.path(), &entry("two crickets", 1)).expect("room");
+        append(dir.path(), &entry("nothing", 2)).expect("room");
+        let first = list(dir.path()).expect("readable").lines[0].id.clone();
+        let mut amended =
+            amendment(&list(dir.path()).expect("readable"), &first[..6], 3, None).expect("known");
+        amended.text = "three crickets".to_owned();
+        append(dir.path(), &amended).expect("room");
+        let journal = list(dir.path()).expect("readable");
+        let texts: Vec<&str> = journal.entries.iter().map(|e| e.text.as_str()).collect();
+        assert_eq!(texts, ["three crickets", "nothing"]);
+        let amended: Vec<bool> = journal.lines.iter().map(|line| line.is_amended).collect();
+        assert_eq!(amended, [true, false, false]);
+        assert!(
+            amendment(&journal, &first, 4, None).is_err(),
+            "it was amended already"
+        );
+        // An amendment can be amended in turn.
+        let mut again = amendment(&journal, &journal.lines[2].id, 5, None).expect("it stands");
+        again.text = "four crickets".to_owned();
+        append(dir.path(), &again).expect("room");
+        let journal = list(dir.path()).expect("readable");
+        let texts: Vec<&str> = journal.entries.iter().map(|e| e.text.as_str()).collect();
+        assert_eq!(texts, ["four crickets", "nothing"]);
+        assert!(journal.line("").is_none() && journal.line("zz").is_none());
+    }
+
+    #[test]
+    fn care_that_was_done_names_its_task() {
+        let mut entry = Entry {
+            at_ms: 1,
+            written_ms: 2,
+            enclosure: "mossy-1".to_owned(),
+            kind: CARE_DONE.to_owned(),
+            subject: Some("prune".to_owned()),
+            text: String::new(),
+            by: None,
+            amends: None,
+        };
+        check(&site(), &entry).expect("a known task");
+        entry.subject = Some("prun".to_owned());
+        let said = check(&site(), &entry).expect_err("no task").to_string();
+        assert_eq!(said, "unknown task `prun`; did you mean `prune`?");
+        entry.subject = None;
+        assert!(check(&site(), &entry).is_err());
     }
 }

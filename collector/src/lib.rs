@@ -63,7 +63,7 @@ pub use import::{BadLine, ImportError, ImportSummary, import_csv};
 pub use mqtt::ClientError;
 pub use own::NameError;
 pub use run::{CollectError, OwnMessage, RunOptions, Summary, run};
-pub use secrets::{SecretError, password as secret};
+pub use secrets::{SecretError, client_tls, password as secret, server_tls};
 pub use spool::{NewerVersion, SpoolError};
 pub use table_file::TableError;
 pub use tail::tail;

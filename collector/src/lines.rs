@@ -13,25 +13,35 @@ use crate::disk::{self, Disk, RealDisk};
 /// # Errors
 /// When the file can't be written.
 pub fn append<T: Serialize>(data_dir: &Path, file: &Path, entries: &[T]) -> io::Result<()> {
-    disk::create_dir_durably(&RealDisk, data_dir)?;
+    append_to(&RealDisk, data_dir, file, entries)
+}
+
+/// The same on another disk.
+pub(crate) fn append_to<T: Serialize>(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    file: &Path,
+    entries: &[T],
+) -> io::Result<()> {
+    disk::create_dir_durably(disk, data_dir)?;
     let mut lines = Vec::new();
-    if !ends_with_line_break(file)? {
+    if !ends_with_line_break(disk, file)? {
         lines.push(b'\n');
     }
     for entry in entries {
         serde_json::to_writer(&mut lines, entry).map_err(io::Error::other)?;
         lines.push(b'\n');
     }
-    let mut open = RealDisk.open_append(file)?;
+    let mut open = disk.open_append(file)?;
     // One write, so that two programs that add at once do not mix their lines.
     open.append(&lines)?;
     open.sync()?;
-    RealDisk.sync_dir(data_dir)
+    disk.sync_dir(data_dir)
 }
 
 /// A crash may have left half a line.
-fn ends_with_line_break(file: &Path) -> io::Result<bool> {
-    match RealDisk.read(file) {
+fn ends_with_line_break(disk: &dyn Disk, file: &Path) -> io::Result<bool> {
+    match disk.read(file) {
         Ok(bytes) => Ok(bytes.last().is_none_or(|last| *last == b'\n')),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(true),
         Err(error) => Err(error),
@@ -43,7 +53,12 @@ fn ends_with_line_break(file: &Path) -> io::Result<bool> {
 /// # Errors
 /// When the file is there and can't be read.
 pub fn list<T: DeserializeOwned>(file: &Path) -> io::Result<(Vec<T>, u64)> {
-    let bytes = match RealDisk.read(file) {
+    list_from(&RealDisk, file)
+}
+
+/// The same from another disk.
+pub(crate) fn list_from<T: DeserializeOwned>(disk: &dyn Disk, file: &Path) -> io::Result<(Vec<T>, u64)> {
+    let bytes = match disk.read(file) {
         Ok(bytes) => bytes,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), 0)),
         Err(error) => return Err(error),

@@ -93,7 +93,10 @@ fn key(file: &Path) -> Result<PrivateKeyDer<'static>, SecretError> {
 }
 
 /// TLS towards a broker: checked by the given CA, or by the system's.
-pub(crate) fn client_tls(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, SecretError> {
+///
+/// # Errors
+/// [`SecretError`] when the CA can't be read, or this machine has no certificates of its own.
+pub fn client_tls(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, SecretError> {
     let mut roots = RootCertStore::empty();
     match ca_file {
         Some(file) => {
@@ -116,8 +119,11 @@ pub(crate) fn client_tls(ca_file: Option<&Path>) -> Result<Arc<ClientConfig>, Se
     Ok(Arc::new(config))
 }
 
-/// TLS of the built-in listener.
-pub(crate) fn server_tls(certificate_file: &Path, key_file: &Path) -> Result<Arc<ServerConfig>, SecretError> {
+/// TLS of a listener of ours.
+///
+/// # Errors
+/// [`SecretError`] when certificate or key can't be read or do not belong together.
+pub fn server_tls(certificate_file: &Path, key_file: &Path) -> Result<Arc<ServerConfig>, SecretError> {
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let config = ServerConfig::builder_with_provider(provider)
         .with_safe_default_protocol_versions()?

@@ -16,6 +16,7 @@ use crate::clock::Clock;
 use crate::counts::{Counts, Newest};
 use crate::disk::Disk;
 use crate::feeds::{Feeds, Outcome};
+use crate::journal::note::{self, Desk, Note, Taken};
 use crate::message::Message;
 use crate::own::Own;
 use crate::publish::{self, Published};
@@ -34,6 +35,8 @@ pub(crate) struct Store {
     data_dir: PathBuf,
     own: Own,
     feeds: Arc<Feeds>,
+    /// Where the site file names a topic for the journal.
+    desk: Option<Desk>,
     spool: Spool,
     refused: Refused,
     window: Window,
@@ -50,12 +53,14 @@ pub(crate) struct Batch {
     /// What each message of `store` gave.
     readings: Vec<Vec<Reading>>,
     refused: Vec<(Message, String)>,
+    notes: Vec<Note>,
     is_spooled: bool,
+    is_noted: bool,
 }
 
 impl Batch {
     pub(crate) fn len(&self) -> usize {
-        self.store.len() + self.refused.len()
+        self.store.len() + self.refused.len() + self.notes.len()
     }
 }
 
@@ -87,6 +92,7 @@ impl Store {
             data_dir: data_dir.to_owned(),
             own,
             feeds,
+            desk: Desk::new(site),
             spool,
             refused,
             window,
@@ -117,6 +123,14 @@ impl Store {
         if is_will {
             self.counts.device_lost();
             tracing::info!(client = %message.packet.client, topic = %message.topic, "a device was lost: its will");
+        }
+        if self
+            .desk
+            .as_ref()
+            .is_some_and(|desk| *desk.topic() == message.topic)
+        {
+            self.note(message, batch);
+            return;
         }
         if !self.feeds.has(&message.topic) {
             self.counts.unknown_topic();
@@ -158,11 +172,29 @@ impl Store {
         }
     }
 
+    fn note(&mut self, message: Message, batch: &mut Batch) {
+        self.window.remember(&message);
+        match self.desk.as_ref().map(|desk| desk.take(&message)) {
+            Some(Taken::Note(note)) => batch.notes.push(note),
+            Some(Taken::Stale) => self.counts.retained(),
+            Some(Taken::Refused(reason)) => {
+                self.counts.refused();
+                batch.refused.push((message, reason));
+            }
+            None => {}
+        }
+    }
+
     /// Makes a batch durable. After an error it is tried again with the same batch.
     pub(crate) fn commit(&mut self, batch: &mut Batch) -> io::Result<()> {
         if !batch.is_spooled {
             self.spool.commit(batch.store.iter())?;
             batch.is_spooled = true;
+        }
+        if !batch.is_noted {
+            self.counts
+                .duplicates(note::commit(&*self.disk, &self.data_dir, &batch.notes)?);
+            batch.is_noted = true;
         }
         self.refused.commit(
             batch
@@ -209,7 +241,8 @@ impl Store {
     }
 
     pub(crate) fn topics(&self) -> Vec<Arc<str>> {
-        self.feeds.topics().cloned().collect()
+        let journal = self.desk.as_ref().map(|desk| Arc::clone(desk.topic()));
+        self.feeds.topics().cloned().chain(journal).collect()
     }
 }
 

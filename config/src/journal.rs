@@ -4,8 +4,11 @@
 
 use serde::{Deserialize, Serialize};
 
+/// A task that comes back was done; the subject is the task.
+pub const CARE_DONE: &str = "care-done";
+
 /// Kinds of entries, as written in journal CSV and on the command line.
-pub const KINDS: [&str; 23] = [
+pub const KINDS: [&str; 24] = [
     "looks-unwell",
     "ate",
     "refused-food",
@@ -28,6 +31,7 @@ pub const KINDS: [&str; 23] = [
     "setpoint-changed",
     "schedule-changed",
     "power-cut",
+    CARE_DONE,
     "note",
 ];
 
@@ -43,7 +47,7 @@ pub struct Entry {
     pub enclosure: String,
     /// One of [`KINDS`].
     pub kind: String,
-    /// A sensor's or device's id where it concerns one.
+    /// A sensor's or device's id where it concerns one; the task for `care-done`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub subject: Option<String>,
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -51,6 +55,9 @@ pub struct Entry {
     /// Who wrote it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by: Option<String>,
+    /// The id of an earlier entry that this one stands for from now on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
 }
 
 impl Entry {

@@ -5,11 +5,13 @@
 //! - [`sun`]: when the sun rises and sets.
 //! - [`species`]: what each species needs, with sources.
 //! - [`site`]: the site file, checked.
+//! - [`care`]: tasks that come back.
 //! - [`journal`]: what a keeper saw and did.
 //! - [`correction`]: what a check against a reference says of a sensor.
 //! - [`table`]: the archive's record, columns, folders.
 #![forbid(unsafe_code)]
 
+pub mod care;
 pub mod correction;
 pub mod journal;
 pub mod quantity;

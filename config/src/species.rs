@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use crate::care::{self, Task};
 use crate::site::{Band, Limits, Problem, Reader, Section};
 
 /// A figure with where it comes from.
@@ -57,6 +58,8 @@ pub struct Species {
     /// The first is the one meant where the site file names none.
     pub stages: Vec<Stage>,
     pub evidence: Vec<Evidence>,
+    /// Tasks that come back with this kind of animal.
+    pub care: Vec<Task>,
 }
 
 impl Stage {
@@ -179,6 +182,7 @@ fn parse(file: &Path, source: &str) -> Result<Species, Vec<Problem>> {
             "activity",
             "stage",
             "evidence",
+            "care",
         ];
         let top = reader.section(root.get_ref(), span, "the species file", &keys);
         let stages: Vec<Stage> = reader
@@ -202,6 +206,11 @@ fn parse(file: &Path, source: &str) -> Result<Species, Vec<Problem>> {
                 })
             })
             .collect();
+        let care = reader
+            .children(&top, "care", "[[care]]", &["task", "every", "source"])
+            .iter()
+            .filter_map(|section| task(&mut reader, section))
+            .collect();
         if stages.is_empty() && reader.problems.is_empty() {
             reader.missing(&top, "[[stage]]", "a table with the figures of one life stage");
         }
@@ -219,6 +228,7 @@ fn parse(file: &Path, source: &str) -> Result<Species, Vec<Problem>> {
             activity: reader.text(&top, "activity").unwrap_or_default(),
             stages,
             evidence,
+            care,
         })
     });
     match species {
@@ -256,6 +266,23 @@ fn stage(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<Stage> {
         humidity_pattern: reader.text(section, "humidity_pattern").unwrap_or_default(),
         note: reader.text(section, "note").unwrap_or_default(),
     })
+}
+
+/// A usual task; of the tasks that are known, each at an interval with its source.
+fn task(reader: &mut Reader<'_>, section: &Section<'_, '_>) -> Option<Task> {
+    let name = reader.required_text(section, "task", "\"water-bowl\"")?;
+    let source = reader.required_text(section, "source", "\"common practice, no source\"")?;
+    let every_days = crate::site::every_days(reader, section)?;
+    let known = care::find(&name);
+    if known.is_none() {
+        let names: Vec<&str> = care::KNOWN.iter().map(|known| known.name).collect();
+        reader.problem(
+            &section.key_span("task"),
+            format!("unknown task \"{name}\""),
+            Some(format!("known: {}", names.join(", "))),
+        );
+    }
+    Some(Task::by_default(known?, every_days, &source))
 }
 
 fn figure(reader: &mut Reader<'_>, section: &Section<'_, '_>, key: &str) -> Option<Figure> {

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use chrono::Days;
 use indicatif::ProgressBar;
 use mosswarden_analysis::simulate::{self, Message, Simulation, messages, scenario};
-use mosswarden_collector::{Counts, RunOptions};
+use mosswarden_collector::{Counts, Newest, RunOptions};
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use rumqttc::{AsyncClient, Event, MqttOptions, Outgoing, Packet, QoS};
@@ -18,8 +18,10 @@ use tokio::sync::oneshot;
 
 use super::import::bar;
 use super::{flags, judge, now_ms, report};
+use crate::alerts::Board;
 use crate::cli::Demo;
 use crate::commands::collect::{runtime, stop_signal};
+use crate::page::{self, Page};
 use crate::reporter::{Failure, Outcome};
 
 /// How many devices' connections the history comes through.
@@ -93,12 +95,14 @@ async fn show(
     started: Instant,
 ) -> Result<(), Failure> {
     let counts = Arc::new(Counts::new(&site));
+    let newest = Arc::new(Newest::default());
     let (on_ready, ready) = oneshot::channel();
     let (stop, stopped) = oneshot::channel::<()>();
     let options = RunOptions {
         listen_override: Some("127.0.0.1:0".to_owned()),
         on_ready: Some(on_ready),
         counts: Some(Arc::clone(&counts)),
+        newest: Some(Arc::clone(&newest)),
         ..RunOptions::default()
     };
     let collector = tokio::spawn(mosswarden_collector::run(site.clone(), options, async {
@@ -155,10 +159,12 @@ async fn show(
             "Going on live on {address} until Ctrl-C; look again with: mosswarden flags --site {}",
             site.file.display()
         );
+        let shown = open_page(&site, counts, newest).await?;
         tokio::select! {
             result = send_live(address.port(), ahead) => result?,
             () = stop_signal() => {}
         }
+        shown.abort();
     }
     let _gone = stop.send(());
     collector
@@ -166,6 +172,24 @@ async fn show(
         .map_err(Failure::failed("the collector broke off"))?
         .map_err(Failure::failed("could not collect"))?;
     Ok(())
+}
+
+/// The page on a free port of this machine.
+async fn open_page(
+    site: &Site,
+    counts: Arc<Counts>,
+    newest: Arc<Newest>,
+) -> Result<tokio::task::JoinHandle<()>, Failure> {
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
+        .await
+        .map_err(Failure::failed("could not open the page"))?;
+    let address = listener
+        .local_addr()
+        .map_err(Failure::failed("could not open the page"))?;
+    let page = Page::new(site.clone(), counts, newest, Arc::new(Board::default()), now_ms)
+        .map_err(Failure::failed("could not open the page"))?;
+    eprintln!("Its page: http://{address}/");
+    Ok(tokio::spawn(page::serve(listener, Arc::new(page))))
 }
 
 fn collector_failure(

@@ -8,19 +8,19 @@ use std::time::Duration;
 use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::species::SpeciesList;
 use mosswarden_config::zone::Zone;
-use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
+use rumqttc::{AsyncClient, Event, Packet, QoS};
 
 use super::collect::{runtime, stop_signal};
-use super::now_ms;
+use super::{now_ms, system_zone};
 use crate::cli::Discover;
+use crate::dial::Target;
 use crate::discover::draft::{Answers, Layout, draft};
 use crate::discover::guess::{Form, guess};
 use crate::discover::heard::Heard;
 use crate::reporter::{Failure, Outcome};
 
 const MQTT_PORT: u16 = 1883;
-/// A larger message is no sensor's; the connection would break at it.
-const PACKET_BYTES_MAX: usize = 1024 * 1024;
+const MQTTS_PORT: u16 = 8883;
 /// Characters of a payload that are shown as an example.
 const EXAMPLE_CHARS: usize = 100;
 
@@ -38,12 +38,13 @@ pub(crate) fn run(asked: &Discover) -> Result<Outcome, Failure> {
             "add --yes: what only you know is then marked in the draft",
         ));
     }
-    let (host, port) = address(&asked.url)?;
+    let target = target(asked)?;
     eprintln!(
-        "Listening to {host}:{port} for {} s; Ctrl-C ends it sooner.",
+        "Listening to {} for {} s; Ctrl-C ends it sooner.",
+        target.name(),
         asked.seconds
     );
-    let heard = runtime()?.block_on(listen(asked, &host, port))?;
+    let heard = runtime()?.block_on(listen(asked, &target))?;
     show(&heard);
     let layout = Layout::new(&heard);
     if layout.is_empty() {
@@ -64,40 +65,46 @@ pub(crate) fn run(asked: &Discover) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-fn address(url: &str) -> Result<(String, u16), Failure> {
+fn target(asked: &Discover) -> Result<Target, Failure> {
+    let (tls, host, port) = address(&asked.url)?;
+    Ok(Target {
+        host,
+        port,
+        tls,
+        username: asked.user.clone(),
+        password_file: asked.password_file.clone(),
+        ca_file: asked.ca_file.clone(),
+    })
+}
+
+fn address(url: &str) -> Result<(bool, String, u16), Failure> {
     let wrong = |why: &str| {
         Failure::usage(
             format!("`{url}` {why}"),
-            "write --url mqtt://HOST:1883; a broker behind TLS is drafted by listening on its own machine",
+            "write --url mqtt://HOST:1883 or mqtts://HOST:8883",
         )
     };
-    let rest = url
-        .strip_prefix("mqtt://")
-        .ok_or_else(|| wrong("is not mqtt://HOST:PORT"))?
-        .trim_end_matches('/');
+    let (tls, rest) = match (url.strip_prefix("mqtt://"), url.strip_prefix("mqtts://")) {
+        (Some(rest), _) => (false, rest),
+        (_, Some(rest)) => (true, rest),
+        _ => return Err(wrong("is not mqtt://HOST:PORT or mqtts://HOST:PORT")),
+    };
+    let rest = rest.trim_end_matches('/');
     let (host, port) = match rest.rsplit_once(':') {
         Some((host, port)) => (
             host,
             port.parse().map_err(|_| wrong("has no port that is a number"))?,
         ),
-        None => (rest, MQTT_PORT),
+        None => (rest, if tls { MQTTS_PORT } else { MQTT_PORT }),
     };
     if host.is_empty() || host.contains('@') {
         return Err(wrong("needs a host, and no name or password in it"));
     }
-    Ok((host.to_owned(), port))
+    Ok((tls, host.to_owned(), port))
 }
 
-async fn listen(asked: &Discover, host: &str, port: u16) -> Result<Heard, Failure> {
-    let mut options = MqttOptions::new(format!("mosswarden-discover-{}", std::process::id()), host, port);
-    options.set_clean_session(true);
-    options.set_max_packet_size(PACKET_BYTES_MAX, PACKET_BYTES_MAX);
-    if let (Some(user), Some(file)) = (&asked.user, &asked.password_file) {
-        let password =
-            fs_err::read_to_string(file).map_err(Failure::failed("could not read the password"))?;
-        options.set_credentials(user, password.lines().next().unwrap_or_default());
-    }
-    let (client, mut events) = AsyncClient::new(options, 16);
+async fn listen(asked: &Discover, target: &Target) -> Result<Heard, Failure> {
+    let (client, mut events) = AsyncClient::new(target.options("discover")?, 16);
     client
         .subscribe("#", QoS::AtMostOnce)
         .await
@@ -109,7 +116,11 @@ async fn listen(asked: &Discover, host: &str, port: u16) -> Result<Heard, Failur
     loop {
         tokio::select! {
             event = events.poll() => {
-                let event = event.map_err(Failure::failed(format!("could not listen to {host}:{port}")))?;
+                let event = event.map_err(|error| Failure::Failed {
+                    doing: "could not listen".to_owned(),
+                    source: target.why(&error).into(),
+                    hint: None,
+                })?;
                 if let Event::Incoming(Packet::Publish(message)) = event {
                     heard.take_in(&message.topic, &message.payload, message.retain, now_ms());
                 }
@@ -175,6 +186,9 @@ fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
     let system = system_zone();
     let mut answers = Answers {
         url: asked.url.clone(),
+        username: asked.user.clone(),
+        password_file: asked.password_file.as_deref().map(whole),
+        ca_file: asked.ca_file.as_deref().map(whole),
         zone: system.clone(),
         species: BTreeMap::new(),
     };
@@ -210,6 +224,14 @@ fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
     Ok(answers)
 }
 
+/// The draft may lie elsewhere than here: a path in it is whole.
+fn whole(file: &Path) -> String {
+    std::path::absolute(file)
+        .unwrap_or_else(|_| file.to_owned())
+        .display()
+        .to_string()
+}
+
 fn near<'n>(text: &str, known: impl Iterator<Item = &'n str>) -> String {
     match nearest(text, known) {
         Some(near) => format!("`{text}` is not known; did you mean {near}?"),
@@ -237,23 +259,6 @@ fn ask(question: &str, fits: impl Fn(&str) -> Result<String, String>) -> Result<
             Err(why) => eprintln!("{why}"),
         }
     }
-}
-
-/// The zone of this machine; UTC where it does not say.
-fn system_zone() -> String {
-    let linked = fs_err::read_link("/etc/localtime").ok().and_then(|target| {
-        let target = target.to_string_lossy().into_owned();
-        Some(target.split_once("zoneinfo/")?.1.to_owned())
-    });
-    let written = || {
-        fs_err::read_to_string("/etc/timezone")
-            .ok()
-            .map(|text| text.trim().to_owned())
-    };
-    linked
-        .or_else(written)
-        .filter(|name| Zone::from_name(name).is_some())
-        .unwrap_or_else(|| "UTC".to_owned())
 }
 
 fn write_new(file: &Path, source: &str) -> Result<(), Failure> {

@@ -5,6 +5,7 @@ use std::io::BufWriter;
 use mosswarden_analysis::load;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::Reading;
+use mosswarden_config::zone::Span;
 
 use crate::cli::Export;
 use crate::commands::span;
@@ -12,10 +13,7 @@ use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     let span = span(site, &export.span)?;
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
-    let mut readings =
-        load::stored(&site.data_dir, span, tail).map_err(Failure::failed("could not read the archive"))?;
+    let mut readings = stored(site, span).map_err(Failure::failed("could not read the readings"))?;
     let wanted = |reading: &&Reading| {
         export.enclosures.is_empty() || export.enclosures.iter().any(|id| **id == *reading.enclosure)
     };
@@ -35,6 +33,12 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     write(&mut out, readings.iter().filter(wanted))
         .map_err(Failure::failed("could not print the readings"))?;
     Ok(Outcome::Done)
+}
+
+/// Every reading of a span, those that no file has yet among them.
+pub(crate) fn stored(site: &Site, span: Span) -> std::io::Result<Vec<Reading>> {
+    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(std::io::Error::other)?;
+    load::stored(&site.data_dir, span, tail).map_err(std::io::Error::other)
 }
 
 /// First line of tidy CSV.

@@ -4,17 +4,19 @@ mod advise;
 mod alerts;
 mod audit;
 mod calibrate;
+mod care;
 mod check;
-mod collect;
+pub(crate) mod collect;
 mod compare;
 mod demo;
 mod describe;
 mod discover;
-mod export;
+pub(crate) mod export;
 mod flags;
 mod handover;
 mod import;
 mod journal;
+mod page;
 mod report;
 mod simulate;
 mod verify;
@@ -32,7 +34,7 @@ use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
 use mosswarden_config::table::Reading;
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
 use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
 use crate::reporter::{Failure, Outcome};
@@ -54,6 +56,8 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Advise(advise) => advise::run(&open_site(site)?, &advise),
         Command::Handover(asked) => handover::run(&open_site(site)?, &asked),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
+        Command::Care(care) => care::run(&open_site(site)?, care),
+        Command::Page(page) => page::run(&open_site(site)?, &page),
         Command::Calibrate(Calibrate::Guide) => calibrate::guide(),
         Command::Calibrate(calibrate) => calibrate::run(&open_site(site)?, calibrate),
         Command::Alerts(alerts) => alerts::run(&open_site(site)?, &alerts),
@@ -76,13 +80,33 @@ pub(crate) fn now_ms() -> i64 {
     Utc::now().timestamp_millis()
 }
 
+/// An instant that a person wrote.
+fn instant(site: &Site, text: &str) -> Result<i64, Failure> {
+    site.zone
+        .parse(text)
+        .map_err(|error| Failure::usage(error.to_string(), "see --help"))
+}
+
+/// The zone of this machine; UTC where it does not say.
+fn system_zone() -> String {
+    let linked = fs_err::read_link("/etc/localtime").ok().and_then(|target| {
+        let target = target.to_string_lossy().into_owned();
+        Some(target.split_once("zoneinfo/")?.1.to_owned())
+    });
+    let written = || {
+        fs_err::read_to_string("/etc/timezone")
+            .ok()
+            .map(|text| text.trim().to_owned())
+    };
+    linked
+        .or_else(written)
+        .filter(|name| Zone::from_name(name).is_some())
+        .unwrap_or_else(|| "UTC".to_owned())
+}
+
 /// The span that was asked for; seven days to now where nothing was said.
 fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
-    let parse = |text: &String| {
-        site.zone
-            .parse(text)
-            .map_err(|error| Failure::usage(error.to_string(), "see --help"))
-    };
+    let parse = |text: &String| instant(site, text);
     let until_ms = asked.to.as_ref().map_or_else(|| Ok(now_ms()), parse)?;
     let from_ms = asked
         .from

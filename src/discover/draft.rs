@@ -64,6 +64,9 @@ pub(crate) struct Layout {
 /// What the keeper was asked, or what stands in for it.
 pub(crate) struct Answers {
     pub(crate) url: String,
+    pub(crate) username: Option<String>,
+    pub(crate) password_file: Option<String>,
+    pub(crate) ca_file: Option<String>,
     pub(crate) zone: String,
     /// By enclosure; absent where nobody said.
     pub(crate) species: BTreeMap<String, String>,
@@ -200,11 +203,21 @@ fn write_draft(out: &mut String, layout: &Layout, answers: &Answers) -> std::fmt
         "[site]\nname = \"My enclosures\"\ntimezone = {}\ndata_dir = \"data\"\nunits = \"metric\"\n",
         quoted(&answers.zone)
     )?;
-    writeln!(
-        out,
-        "[broker]\nurl = {}\n# username = \"collector\"\n# password_file = \"secrets/broker\"   # readable by its owner only\n",
-        quoted(&answers.url)
-    )?;
+    writeln!(out, "[broker]\nurl = {}", quoted(&answers.url))?;
+    if answers.username.is_none() {
+        *out += "# username = \"collector\"\n# password_file = \"secrets/broker\"   # readable by its owner only\n";
+    }
+    let given = [
+        ("username", &answers.username),
+        ("password_file", &answers.password_file),
+        ("ca_file", &answers.ca_file),
+    ];
+    for (key, value) in given {
+        if let Some(value) = value {
+            writeln!(out, "{key} = {}", quoted(value))?;
+        }
+    }
+    out.push('\n');
     for sender in &layout.room {
         // A switch in the room belongs to no enclosure: it is shown, not used.
         write_sender(out, sender, "room.sensor", None)?;
@@ -379,6 +392,9 @@ mod tests {
     fn site(heard: &Heard, species: &[(&str, &str)]) -> Site {
         let answers = Answers {
             url: "mqtt://127.0.0.1:1883".to_owned(),
+            username: None,
+            password_file: None,
+            ca_file: None,
             zone: "Europe/Lisbon".to_owned(),
             species: species
                 .iter()

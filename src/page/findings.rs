@@ -69,5 +69,5 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             refused.len()
         );
     }
-    answer(&page, &View::new("Findings", "/findings", body))
+    answer(&page, &View::new("Findings", "/findings", body).live())
 }

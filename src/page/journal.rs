@@ -1,25 +1,82 @@
-//! `/journal`: write down what you saw and did, and read it back. The only view that writes, and only by POST.
+//! `/journal`: write down what you saw and did, read it back, correct it by a further entry. Written only by POST.
 
-use std::sync::Arc;
+use std::path::Path as FilePath;
+use std::sync::{Arc, PoisonError};
+use std::time::SystemTime;
 
-use axum::extract::{Form, Query, State};
+use axum::extract::{Extension, Form, Path, Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse as _, Redirect, Response};
 use mosswarden_analysis::plot::escape;
-use mosswarden_collector::journal;
-use mosswarden_config::journal::{Entry, KINDS};
-use mosswarden_config::table::ROOM;
+use mosswarden_collector::journal::{self, Journal, Line};
+use mosswarden_config::care;
+use mosswarden_config::journal::{CARE_DONE, Entry, KINDS};
+use mosswarden_config::table::{ROOM, journal_file};
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::Deserialize;
 
-use super::layout::{View, answer, moment};
-use super::{Page, guard};
+use super::Page;
+use super::guard::{Visitor, is_own_form};
+use super::layout::{View, answer, label, missing, moment};
 
 /// Entries listed below the form go back this far, and are at most this many.
 const LIST_MS: i64 = 84 * MS_PER_24_H;
 const LIST_MAX: usize = 60;
 /// An entry may lie this far ahead: clocks of a phone and of this machine differ.
 const AHEAD_MS: i64 = 10 * 60_000;
+
+/// The journal as it was last read, and how its file looked then.
+pub(super) struct Kept {
+    stamp: (u64, Option<SystemTime>),
+    journal: Arc<Journal>,
+}
+
+/// The whole journal, read anew only where its file has changed; `None` where it can't be read.
+pub(super) async fn known(page: &Arc<Page>) -> Option<Arc<Journal>> {
+    let page = Arc::clone(page);
+    let read = move || {
+        let stamp = stamp(&journal_file(&page.site.data_dir));
+        let mut kept = page.journal.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(kept) = kept.as_ref().filter(|kept| kept.stamp == stamp) {
+            return Some(Arc::clone(&kept.journal));
+        }
+        match journal::list(&page.site.data_dir) {
+            Ok(journal) => {
+                let journal = Arc::new(journal);
+                *kept = Some(Kept {
+                    stamp,
+                    journal: Arc::clone(&journal),
+                });
+                Some(journal)
+            }
+            Err(error) => {
+                tracing::error!(%error, "the journal can't be read");
+                None
+            }
+        }
+    };
+    tokio::task::spawn_blocking(read).await.ok().flatten()
+}
+
+fn stamp(file: &FilePath) -> (u64, Option<SystemTime>) {
+    fs_err::metadata(file).map_or((0, None), |found| (found.len(), found.modified().ok()))
+}
+
+/// Checks an entry and writes it down, durably; otherwise the answer's status and the reason.
+pub(super) async fn write(page: &Page, entry: Entry) -> Result<(), (StatusCode, String)> {
+    if let Err(error) = journal::check(&page.site, &entry) {
+        return Err((StatusCode::UNPROCESSABLE_ENTITY, error.to_string()));
+    }
+    let dir = page.site.data_dir.clone();
+    match tokio::task::spawn_blocking(move || journal::append(&dir, &entry)).await {
+        Ok(Ok(())) => Ok(()),
+        failed => {
+            tracing::error!(?failed, "a journal entry could not be written");
+            let why = "the journal could not be written; look at the disk".to_owned();
+            Err((StatusCode::INTERNAL_SERVER_ERROR, why))
+        }
+    }
+}
 
 #[derive(Deserialize)]
 pub(super) struct Asked {
@@ -46,47 +103,78 @@ pub(super) struct Sent {
     by: String,
     #[serde(default)]
     text: String,
+    /// The id of the entry that this one stands for; empty for a new one.
+    #[serde(default)]
+    amends: String,
 }
 
-pub(super) async fn view(State(page): State<Arc<Page>>, Query(asked): Query<Asked>) -> Response {
-    let said = (!asked.noted.is_empty()).then(|| "Noted. It stands below.".to_owned());
+pub(super) async fn view(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    let said = (!asked.noted.is_empty()).then_some("Noted. It stands below.");
     let sent = Sent {
         enclosure: asked.enclosure,
         ..Sent::default()
     };
-    show(&page, &sent, said.as_deref(), StatusCode::OK).await
+    show(&page, &visitor, &sent, said, StatusCode::OK).await
+}
+
+/// The form with an entry in it, to be corrected.
+pub(super) async fn amend(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<String>,
+) -> Response {
+    let journal = known(&page).await;
+    let line = journal.as_ref().and_then(|journal| journal.line(&id));
+    let Some(Line { entry, id, .. }) = line.filter(|line| !line.is_amended) else {
+        return missing(&page, "There is no entry of that id that still stands.");
+    };
+    let sent = Sent {
+        enclosure: entry.enclosure.clone(),
+        kind: entry.kind.clone(),
+        subject: entry.subject.clone().unwrap_or_default(),
+        at: page
+            .site
+            .zone
+            .local(entry.at_ms)
+            .format("%Y-%m-%dT%H:%M")
+            .to_string(),
+        by: String::new(),
+        text: entry.text.clone(),
+        amends: id.clone(),
+        token: String::new(),
+    };
+    show(&page, &visitor, &sent, None, StatusCode::OK).await
 }
 
 pub(super) async fn add(
     State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
     headers: HeaderMap,
     Form(sent): Form<Sent>,
 ) -> Response {
-    if !guard::is_own_form(&headers, &page.token, &sent.token) {
+    if !is_own_form(&headers, &visitor.form_token, &sent.token) {
         let why = "Not noted: the form is from before the collector's last start, or from elsewhere. What you wrote is still \
                    below; send it again.";
-        return show(&page, &sent, Some(why), StatusCode::FORBIDDEN).await;
+        return show(&page, &visitor, &sent, Some(why), StatusCode::FORBIDDEN).await;
     }
-    let entry = match entry(&page, &sent) {
-        Ok(entry) => entry,
-        Err(why) => {
-            let why = format!("Not noted: {why}. What you wrote is still below.");
-            return show(&page, &sent, Some(&why), StatusCode::UNPROCESSABLE_ENTITY).await;
-        }
+    let written = match entry(&page, &sent).await {
+        Ok(entry) => write(&page, entry).await,
+        Err(why) => Err((StatusCode::UNPROCESSABLE_ENTITY, why)),
     };
-    let dir = page.site.data_dir.clone();
-    match tokio::task::spawn_blocking(move || journal::append(&dir, &entry)).await {
-        Ok(Ok(())) => Redirect::to("/journal?noted=1").into_response(),
-        failed => {
-            tracing::error!(?failed, "a journal entry could not be written");
-            let why = "Not noted: the journal could not be written. What you wrote is still below; keep a copy and look at \
-                       the disk.";
-            show(&page, &sent, Some(why), StatusCode::INTERNAL_SERVER_ERROR).await
+    match written {
+        Ok(()) => Redirect::to("/journal?noted=1").into_response(),
+        Err((status, why)) => {
+            let why = format!("Not noted: {why}. What you wrote is still below.");
+            show(&page, &visitor, &sent, Some(&why), status).await
         }
     }
 }
 
-fn entry(page: &Page, sent: &Sent) -> Result<Entry, String> {
+async fn entry(page: &Arc<Page>, sent: &Sent) -> Result<Entry, String> {
     let some = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
     let written_ms = (page.now_ms)();
     let at_ms = match some(&sent.at) {
@@ -96,7 +184,7 @@ fn entry(page: &Page, sent: &Sent) -> Result<Entry, String> {
     if at_ms > written_ms + AHEAD_MS {
         return Err("the time lies ahead".to_owned());
     }
-    let entry = Entry {
+    let new = Entry {
         at_ms,
         written_ms,
         enclosure: sent.enclosure.clone(),
@@ -104,20 +192,44 @@ fn entry(page: &Page, sent: &Sent) -> Result<Entry, String> {
         subject: some(&sent.subject),
         text: sent.text.trim().replace("\r\n", "\n"),
         by: some(&sent.by),
+        amends: None,
     };
-    journal::check(&page.site, &entry).map_err(|error| error.to_string())?;
-    Ok(entry)
+    let Some(id) = some(&sent.amends) else {
+        return Ok(new);
+    };
+    let journal = known(page).await.ok_or("the journal can't be read")?;
+    let old =
+        journal::amendment(&journal, &id, written_ms, new.by.clone()).map_err(|error| error.to_string())?;
+    Ok(Entry {
+        amends: old.amends,
+        by: old.by,
+        ..new
+    })
 }
 
-async fn show(page: &Arc<Page>, sent: &Sent, said: Option<&str>, status: StatusCode) -> Response {
-    let mut body = "<h1>Journal</h1>\n".to_owned();
+async fn show(
+    page: &Arc<Page>,
+    visitor: &Visitor,
+    sent: &Sent,
+    said: Option<&str>,
+    status: StatusCode,
+) -> Response {
+    let heading = if sent.amends.is_empty() {
+        "Journal"
+    } else {
+        "Correct an entry"
+    };
+    let mut body = format!("<h1>{heading}</h1>\n");
     if let Some(said) = said {
         body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
     }
-    body += &form(page, sent);
-    body += "<h2>Written down</h2>\n";
-    body += &entries(page, None, (page.now_ms)() - LIST_MS).await;
-    answer(page, &View::new("Journal", "/journal", body).status(status))
+    body += &form(page, visitor, sent);
+    if sent.amends.is_empty() {
+        body += "<h2>Written down</h2>\n";
+        body += &entries(page, None, (page.now_ms)() - LIST_MS).await;
+        body += "<p><a href=\"/weights\">Weights as lines</a></p>\n";
+    }
+    answer(page, &View::new(heading, "/journal", body).status(status))
 }
 
 fn option(value: &str, word: &str, chosen: &str) -> String {
@@ -129,7 +241,7 @@ fn option(value: &str, word: &str, chosen: &str) -> String {
     )
 }
 
-fn form(page: &Page, sent: &Sent) -> String {
+fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
     let site = &page.site;
     let places: String = site
         .enclosures
@@ -138,8 +250,10 @@ fn form(page: &Page, sent: &Sent) -> String {
         .chain([option(ROOM, "The room", &sent.enclosure)])
         .collect();
     let chosen = if sent.kind.is_empty() { "note" } else { &sent.kind };
+    // The care view ticks tasks off; here such an entry is only corrected.
     let kinds: String = KINDS
         .iter()
+        .filter(|kind| **kind != CARE_DONE || sent.kind == CARE_DONE)
         .map(|kind| option(kind, &kind.replace('-', " "), chosen))
         .collect();
     let inside = |id: &str, ids: Vec<&str>| {
@@ -154,8 +268,17 @@ fn form(page: &Page, sent: &Sent) -> String {
     }
     let room = site.room_sensors.iter().map(|sensor| sensor.id.as_str());
     subjects += &inside("The room", room.collect());
+    if sent.kind == CARE_DONE {
+        let tasks = care::KNOWN.iter().map(|known| known.name);
+        let own = site.care(&sent.enclosure).iter().map(|task| task.name.as_str());
+        let mut tasks: Vec<&str> = tasks.chain(own).collect();
+        tasks.sort_unstable();
+        tasks.dedup();
+        subjects += &inside("Care", tasks);
+    }
     format!(
         "<form method=\"post\" action=\"/journal\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
+         <input type=\"hidden\" name=\"amends\" value=\"{}\">\n\
          <label for=\"enclosure\">Where</label>\n<select id=\"enclosure\" name=\"enclosure\">\n{places}</select>\n\
          <label for=\"kind\">What kind</label>\n<select id=\"kind\" name=\"kind\">\n{kinds}</select>\n\
          <label for=\"text\">What you saw or did (a weight in grams)</label>\n<textarea id=\"text\" name=\"text\" maxlength=\"4000\">{}</textarea>\n\
@@ -163,60 +286,85 @@ fn form(page: &Page, sent: &Sent) -> String {
          <label for=\"at\">When (empty: now)</label>\n<input id=\"at\" name=\"at\" type=\"datetime-local\" value=\"{}\">\n\
          <label for=\"by\">Who (may be empty)</label>\n<input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\" value=\"{}\">\n\
          <button>Write it down</button>\n</form>\n\
-         <p class=\"small faint\">Nothing is ever changed or removed: to correct an entry, write another. It helps the judgement: a \
-         sensor that was moved or a hand misting is then not taken for a fault.</p>\n",
-        escape(&page.token),
+         <p class=\"small faint\">Nothing is ever changed or removed: a correction is a further entry, and both stay in the file. The \
+         journal helps the judgement: a sensor that was moved or a hand misting is then not taken for a fault.</p>\n",
+        escape(&visitor.form_token),
+        escape(&sent.amends),
         escape(&sent.text),
         escape(&sent.at),
         escape(&sent.by)
     )
 }
 
-/// Entries since an instant, newest first, of one place or of all.
+/// Entries since an instant, newest first, of one place or of all; amended ones struck through below those that stand for them.
 pub(super) async fn entries(page: &Arc<Page>, place: Option<&str>, since_ms: i64) -> String {
-    let dir = page.site.data_dir.clone();
-    let Ok(Ok(journal)) = tokio::task::spawn_blocking(move || journal::list(&dir)).await else {
+    let Some(journal) = known(page).await else {
         return "<p>The journal can't be read just now.</p>\n".to_owned();
     };
-    let mut found: Vec<&Entry> = journal
-        .entries
+    let mut found: Vec<&Line> = journal
+        .lines
         .iter()
-        .filter(|entry| entry.at_ms >= since_ms && place.is_none_or(|place| entry.enclosure == place))
+        .filter(|line| {
+            let is_here = place.is_none_or(|place| line.entry.enclosure == place);
+            line.entry.at_ms >= since_ms && is_here && !line.is_amended
+        })
         .collect();
     if found.is_empty() {
         return "<p>Nothing.</p>\n".to_owned();
     }
-    found.sort_by_key(|entry| std::cmp::Reverse(entry.at_ms));
+    found.sort_by_key(|line| std::cmp::Reverse(line.entry.at_ms));
     let lines: String = found
         .into_iter()
         .take(LIST_MAX)
-        .map(|entry| {
-            let label = match (place, page.site.enclosure(&entry.enclosure)) {
-                (Some(_), _) => String::new(),
-                (None, Some(enclosure)) => format!("{}, ", enclosure.label),
-                (None, None) => "The room, ".to_owned(),
-            };
-            let subject = entry
-                .subject
-                .as_ref()
-                .map_or_else(String::new, |subject| format!(" ({subject})"));
-            let by = entry
-                .by
-                .as_ref()
-                .map_or_else(String::new, |by| format!(" — {by}"));
-            let text = if entry.text.is_empty() {
-                String::new()
-            } else {
-                format!(": {}", entry.text)
-            };
-            format!(
-                "<li>{}: {}<em>{}</em>{}</li>\n",
-                moment(page, entry.at_ms),
-                escape(&label),
-                escape(&entry.kind.replace('-', " ")),
-                escape(&format!("{subject}{text}{by}"))
-            )
-        })
+        .map(|line| item(page, &journal, line, place.is_none()))
         .collect();
-    format!("<ul class=\"lines\">\n{lines}</ul>\n")
+    format!("<ul class=\"lines entries\">\n{lines}</ul>\n")
+}
+
+fn item(page: &Page, journal: &Journal, line: &Line, names_place: bool) -> String {
+    let mut amended = String::new();
+    let mut earlier = line.entry.amends.as_deref();
+    // Each amendment names an earlier line, so this ends.
+    while let Some(old) =
+        earlier.and_then(|id| journal.lines.iter().find(|old| old.id == id && old.is_amended))
+    {
+        amended += &format!(
+            "<br><span class=\"small faint\">Before: <del>{}</del></span>",
+            words(page, &old.entry, names_place)
+        );
+        earlier = old.entry.amends.as_deref();
+    }
+    format!(
+        "<li>{} <a class=\"small\" href=\"/journal/amend/{id}\">correct<span class=\"unseen\"> the entry {id}</span></a>{amended}</li>\n",
+        words(page, &line.entry, names_place),
+        id = line.id
+    )
+}
+
+fn words(page: &Page, entry: &Entry, names_place: bool) -> String {
+    let place = if names_place {
+        format!("{}, ", label(page, &entry.enclosure))
+    } else {
+        String::new()
+    };
+    let subject = entry
+        .subject
+        .as_ref()
+        .map_or_else(String::new, |subject| format!(" ({subject})"));
+    let by = entry
+        .by
+        .as_ref()
+        .map_or_else(String::new, |by| format!(" — {by}"));
+    let text = if entry.text.is_empty() {
+        String::new()
+    } else {
+        format!(": {}", entry.text)
+    };
+    format!(
+        "{}: {}<em>{}</em>{}",
+        moment(page, entry.at_ms),
+        escape(&place),
+        escape(&entry.kind.replace('-', " ")),
+        escape(&format!("{subject}{text}{by}"))
+    )
 }

@@ -8,8 +8,9 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+use mosswarden_analysis::changes::{self, Changes};
 use mosswarden_analysis::findings::Verdicts;
-use mosswarden_analysis::plot::Picture;
+use mosswarden_analysis::plot::{Display, Picture};
 use mosswarden_analysis::report::{self, WeeklyReport};
 use mosswarden_analysis::trust::Standing;
 use mosswarden_config::quantity::Quantity;
@@ -17,7 +18,6 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::commands::judge;
-use crate::reporter::Failure;
 
 /// Not judged anew before this, however often somebody looks.
 const FRESH_MS: i64 = 60_000;
@@ -33,6 +33,10 @@ pub(super) struct Judged {
     pub(super) week: WeeklyReport,
     /// The last 24 hours of each enclosure.
     pub(super) day: BTreeMap<String, Picture>,
+    /// The last 30 days of each enclosure, as bands by day.
+    pub(super) month: BTreeMap<String, Picture>,
+    /// What is unlike yesterday.
+    pub(super) changes: Changes,
     pub(super) verdicts: Verdicts,
     pub(super) standing: BTreeMap<(String, Quantity), Standing>,
     /// The newest reading in the archive, by sensor: when and what.
@@ -135,7 +139,11 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
         from_ms: now_ms - MS_PER_24_H,
         until_ms: now_ms,
     };
-    let (record, assessment) = judge(site, week).map_err(|failure| words(&failure))?;
+    let month = Span {
+        from_ms: now_ms - 30 * MS_PER_24_H,
+        until_ms: now_ms,
+    };
+    let (record, assessment) = judge(site, week).map_err(|failure| failure.words())?;
     let report = |span| {
         let assessment = &assessment;
         report::weekly(
@@ -159,11 +167,9 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
     Ok(Judged {
         at_ms: now_ms,
         week: report(week),
-        day: report(day)
-            .enclosures
-            .into_iter()
-            .filter_map(|section| Some((section.id, section.strip?)))
-            .collect(),
+        day: strips(report(day)),
+        month: strips(report(month)),
+        changes: changes::since_yesterday(site, &assessment.trust.trusted, Display::new(site.units), now_ms),
         standing: assessment
             .trust
             .sensors
@@ -175,10 +181,11 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
     })
 }
 
-fn words(failure: &Failure) -> String {
-    match failure {
-        Failure::Usage { message, .. } => message.clone(),
-        Failure::Failed { doing, source, .. } => format!("{doing}: {source}"),
-        Failure::Site(_) => "the site file is wrong".to_owned(),
-    }
+/// Each enclosure's strip.
+fn strips(report: WeeklyReport) -> BTreeMap<String, Picture> {
+    report
+        .enclosures
+        .into_iter()
+        .filter_map(|section| Some((section.id, section.strip?)))
+        .collect()
 }

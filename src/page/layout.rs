@@ -9,16 +9,18 @@ use mosswarden_analysis::plot::{Cell, Picture, Table, escape, figure_css};
 use mosswarden_analysis::words;
 use mosswarden_config::zone::MS_PER_HOUR;
 
-use super::{Page, guard};
+use super::{Page, random};
 
 const STYLE: &str = include_str!("page.css");
 
 /// The views of the top line: address and word.
-const VIEWS: [(&str, &str); 4] = [
+const VIEWS: [(&str, &str); 6] = [
     ("/", "Now"),
+    ("/changes", "Changes"),
+    ("/care", "Care"),
+    ("/journal", "Journal"),
     ("/findings", "Findings"),
     ("/reports", "Reports"),
-    ("/journal", "Journal"),
 ];
 
 /// One view: its title, its address in the top line (or none of them), and its HTML.
@@ -27,6 +29,10 @@ pub(super) struct View {
     pub(super) at: &'static str,
     pub(super) body: String,
     pub(super) status: StatusCode,
+    /// Renewed while somebody looks at it.
+    is_live: bool,
+    /// Without the way to other views: for who has not logged in.
+    is_bare: bool,
 }
 
 impl View {
@@ -36,7 +42,19 @@ impl View {
             at,
             body,
             status: StatusCode::OK,
+            is_live: false,
+            is_bare: false,
         }
+    }
+
+    pub(super) fn live(mut self) -> View {
+        self.is_live = true;
+        self
+    }
+
+    pub(super) fn bare(mut self) -> View {
+        self.is_bare = true;
+        self
     }
 
     pub(super) fn status(mut self, status: StatusCode) -> View {
@@ -47,7 +65,7 @@ impl View {
 
 /// The whole answer. The style's nonce is new each time: no style that somebody smuggled in would count.
 pub(super) fn answer(page: &Page, view: &View) -> Response {
-    let Ok(nonce) = guard::random_hex() else {
+    let Ok(nonce) = random::hex() else {
         return StatusCode::INTERNAL_SERVER_ERROR.into_response();
     };
     let mut headers = HeaderMap::new();
@@ -56,7 +74,7 @@ pub(super) fn answer(page: &Page, view: &View) -> Response {
         HeaderValue::from_static("text/html; charset=utf-8"),
     );
     let policy = format!(
-        "default-src 'none'; style-src 'nonce-{nonce}'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "default-src 'none'; style-src 'nonce-{nonce}'; script-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     );
     if let Ok(policy) = HeaderValue::from_str(&policy) {
         headers.insert(header::CONTENT_SECURITY_POLICY, policy);
@@ -66,6 +84,8 @@ pub(super) fn answer(page: &Page, view: &View) -> Response {
 
 fn html(page: &Page, view: &View, nonce: &str) -> String {
     let site = escape(&page.site.name);
+    // Who has not logged in is told nothing of what stands behind.
+    let title_site = if view.is_bare { "mosswarden" } else { &site };
     let links: String = VIEWS
         .iter()
         .map(|(address, word)| {
@@ -78,9 +98,30 @@ fn html(page: &Page, view: &View, nonce: &str) -> String {
         })
         .collect();
     let invented = if page.is_invented {
-        "<p class=\"invented small\">Invented data: every reading, animal and event here is made up.</p>\n"
+        "<aside class=\"invented small\" aria-label=\"Notice\">Invented data: every reading, animal and event here is made up.</aside>\n"
     } else {
         ""
+    };
+    let (nav, leave, said) = if view.is_bare {
+        (String::new(), "", String::new())
+    } else {
+        (
+            format!("<nav class=\"top\" aria-label=\"Views\"><ul>{links}</ul></nav>\n"),
+            if page.access.is_some() {
+                " <a href=\"/logout\">Log out</a>"
+            } else {
+                ""
+            },
+            format!(
+                "{site}. Local time of {}. Nothing here replaces a thermostat or a veterinarian.",
+                escape(page.site.zone.name())
+            ),
+        )
+    };
+    let (live, script) = if view.is_live {
+        (" data-live", "<script src=\"/page.js\" defer></script>\n")
+    } else {
+        ("", "")
     };
     let figures = if view.body.contains("<svg") {
         figure_css()
@@ -89,15 +130,13 @@ fn html(page: &Page, view: &View, nonce: &str) -> String {
     };
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}, {site}</title>\n\
-         <style nonce=\"{nonce}\">\n{STYLE}{figures}</style>\n</head>\n<body>\n<div class=\"page\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}, {title_site}</title>\n\
+         <style nonce=\"{nonce}\">\n{STYLE}{figures}</style>\n{script}</head>\n<body>\n<div class=\"page\">\n\
          <a class=\"skip\" href=\"#main\">Skip to the answer</a>\n\
-         <nav class=\"top\" aria-label=\"Views\"><ul>{links}</ul></nav>\n{invented}<main id=\"main\">\n{}</main>\n\
-         <footer><p>{site}. Local time of {}. Nothing here replaces a thermostat or a veterinarian.</p></footer>\n\
-         </div>\n</body>\n</html>\n",
+         {nav}{invented}<main id=\"main\"{live}>\n{}</main>\n\
+         <footer><p>{said}{leave}</p></footer>\n</div>\n</body>\n</html>\n",
         escape(&view.title),
         view.body,
-        escape(page.site.zone.name())
     )
 }
 
@@ -147,6 +186,23 @@ pub(super) fn moment(page: &Page, at_ms: i64) -> String {
     page.site.zone.local(at_ms).format("%a %-d %b, %H:%M").to_string()
 }
 
+/// What an enclosure is called; "The room" for the room.
+pub(super) fn label(page: &Page, place: &str) -> String {
+    page.site
+        .enclosure(place)
+        .map_or_else(|| "The room".to_owned(), |enclosure| enclosure.label.clone())
+}
+
+/// The same, escaped, as a link to the enclosure.
+pub(super) fn place_link(page: &Page, place: &str) -> String {
+    let name = escape(&label(page, place));
+    if page.site.enclosure(place).is_some() {
+        format!("<a href=\"/enclosure/{}\">{name}</a>", escape(place))
+    } else {
+        name
+    }
+}
+
 const COUNTS: [&str; 13] = [
     "none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
 ];
@@ -180,6 +236,11 @@ pub(super) fn figure(picture: &Picture, id: &str, notes: &[String]) -> String {
         escape(&picture.title),
         table(&picture.table)
     )
+}
+
+/// A table of words, which keeps room for them on a phone.
+pub(super) fn words_table(shown: &Table) -> String {
+    table(shown).replacen("<table>", "<table class=\"words\">", 1)
 }
 
 /// A table in a frame that scrolls where it is too wide.

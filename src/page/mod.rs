@@ -1,14 +1,20 @@
 //! The page that `collect` serves: how it is now, one enclosure, findings, reports, the journal.
 //!
-//! Server-rendered, without script; nothing is written by GET. It listens on this machine only and answers only to its own
-//! name, so that no other site's page can read it through a browser. What the analysis says is worked out in the background
-//! ([`judged`]) and kept; a request only puts words together and never holds the collector.
+//! Server-rendered; works without script, and one small script renews what is looked at ([`stream`]). Nothing is written by GET. It
+//! listens on this machine only until an access file exists; then on any address, behind a log-in. What the analysis says is
+//! worked out in the background ([`judged`]) and kept; a request only puts words together and never holds the collector.
 //!
-//! - [`router`]: the addresses; [`layout`]: what all views share; [`guard`]: who is answered, and the headers.
-//! - [`live`]: how each enclosure is at this moment; [`now`], [`enclosure`], [`findings`], [`reports`], [`journal`]: the views.
+//! - [`router`]: the addresses; [`layout`]: what all views share.
+//! - [`guard`]: who is answered, and the headers; [`access`]: password, sessions, limits; [`login`]: its views; [`tls`]: HTTPS.
+//! - [`live`]: how each enclosure is at this moment; [`now`], [`enclosure`], [`changes`], [`care`], [`journal`], [`weights`],
+//!   [`findings`], [`reports`], [`export`]: the views.
 //! - [`health`]: for programs.
 
+pub(crate) mod access;
+mod care;
+mod changes;
 mod enclosure;
+mod export;
 mod findings;
 mod guard;
 mod health;
@@ -16,13 +22,19 @@ mod journal;
 mod judged;
 mod layout;
 mod live;
+mod login;
 mod now;
+mod random;
 mod reports;
+mod stream;
 #[cfg(test)]
 mod tests;
+mod tls;
+mod weights;
 
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::path::Path;
+use std::sync::{Arc, Mutex};
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -31,9 +43,12 @@ use axum::routing::get;
 use mosswarden_collector::{Counts, Newest};
 use mosswarden_config::site::Site;
 use tokio::net::TcpListener;
+use tokio::sync::Semaphore;
 
 use crate::alerts::Board;
 use crate::reporter::Failure;
+use access::Access;
+use guard::Peer;
 use judged::Judging;
 
 /// A journal entry's text has at most 16 kB; percent-encoding can triple it.
@@ -46,26 +61,32 @@ pub(crate) struct Page {
     newest: Arc<Newest>,
     board: Arc<Board>,
     judging: Arc<Judging>,
+    /// `None` without a log-in: this machine only.
+    access: Option<Access>,
+    journal: Mutex<Option<journal::Kept>>,
+    /// Screens that wait for signs.
+    lookers: Arc<Semaphore>,
     /// Said on every view where the readings are made up.
     is_invented: bool,
-    /// Goes out with the form and must come back: no other page can know it.
+    /// Stands for a session's token where there is no log-in.
     token: String,
     now_ms: fn() -> i64,
 }
 
 impl Page {
     /// # Errors
-    /// When the system gives no random bytes.
+    /// When the system gives no random bytes, or the access file can't be used.
     pub(crate) fn new(
         site: Site,
         counts: Arc<Counts>,
         newest: Arc<Newest>,
         board: Arc<Board>,
         now_ms: fn() -> i64,
-    ) -> std::io::Result<Page> {
+    ) -> Result<Page, PageError> {
         /// How the site file of the demo and of every simulation begins.
         const INVENTED: &str = "# Invented data";
         let is_invented = fs_err::read_to_string(&site.file).is_ok_and(|source| source.starts_with(INVENTED));
+        let access = access_file(&site).map(Access::load).transpose()?;
         Ok(Page {
             judging: Arc::new(Judging::new(site.clone(), now_ms)),
             site,
@@ -73,32 +94,60 @@ impl Page {
             newest,
             board,
             is_invented,
-            token: guard::random_hex()?,
+            access,
+            journal: Mutex::default(),
+            lookers: Arc::new(Semaphore::new(stream::LOOKERS_MAX)),
+            token: random::hex()?,
             now_ms,
         })
     }
+}
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum PageError {
+    #[error("the system gives no random bytes")]
+    Random(#[from] std::io::Error),
+    #[error(transparent)]
+    Access(#[from] access::AccessError),
+}
+
+/// The access file, where it exists.
+pub(crate) fn access_file(site: &Site) -> Option<&Path> {
+    site.page.access_file.as_deref().filter(|file| file.exists())
 }
 
 pub(crate) fn router(page: Arc<Page>) -> Router {
     Router::new()
         .route("/", get(now::view))
         .route("/enclosure/{id}", get(enclosure::view))
+        .route("/changes", get(changes::view))
+        .route("/care", get(care::view).post(care::tick))
+        .route("/care.ics", get(care::feed))
+        .route("/weights", get(weights::view))
+        .route("/export", get(export::view))
+        .route("/export.csv", get(export::csv))
         .route("/findings", get(findings::view))
         .route("/reports", get(reports::view))
         .route("/reports/{file}", get(reports::file))
         .route("/journal", get(journal::view).post(journal::add))
+        .route("/journal/amend/{id}", get(journal::amend))
+        .route("/login", get(login::view).post(login::enter))
+        .route("/logout", get(login::leaving).post(login::leave))
+        .route("/live", get(stream::live))
+        .route("/page.js", get(stream::script))
         .route("/health", get(health::health))
         .route("/metrics", get(health::metrics))
         .fallback(layout::not_found)
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
-        .layer(middleware::from_fn(guard::guard))
+        .layer(middleware::from_fn_with_state(Arc::clone(&page), guard::guard))
         .with_state(page)
 }
 
 /// The address to listen on, where the site file wants a page.
 ///
 /// # Errors
-/// An address that is none, or one that other machines can reach.
+/// An address that is none, or one that other machines can reach while no access file exists.
 pub(crate) fn address(site: &Site) -> Result<Option<SocketAddr>, Failure> {
     use std::net::ToSocketAddrs as _;
     let Some(listen) = &site.page.listen else {
@@ -114,23 +163,69 @@ pub(crate) fn address(site: &Site) -> Result<Option<SocketAddr>, Failure> {
             "write listen = \"127.0.0.1:8460\", or \"off\"",
         ));
     };
-    if addresses.iter().any(|address| !address.ip().is_loopback()) {
+    if addresses.iter().any(|address| !address.ip().is_loopback()) && access_file(site).is_none() {
+        let (why, next) = match &site.page.access_file {
+            Some(file) => (
+                format!("the access file {} does not exist", file.display()),
+                "make it with `mosswarden page password`".to_owned(),
+            ),
+            None => (
+                "no access_file is named".to_owned(),
+                "write access_file = \"secrets/page\" into [page] and make it with `mosswarden page password`".to_owned(),
+            ),
+        };
         return Err(Failure::usage(
             format!(
-                "`listen = \"{listen}\"` in [page] would show the page to other machines, and this version has no log-in \
-                 of its own yet, with or without an access_file"
+                "`listen = \"{listen}\"` in [page] would show the page to other machines without a password: {why}"
             ),
-            "keep listen = \"127.0.0.1:8460\" and reach it from elsewhere with `ssh -L 8460:127.0.0.1:8460 this-machine`, or \
-             through a web server here that asks for a password, speaks HTTPS and passes on `Host: 127.0.0.1:8460`",
+            format!("{next}; or keep listen = \"127.0.0.1:8460\", which this machine alone can reach"),
         ));
     }
     Ok(Some(*first))
 }
 
+/// What a keeper should know of who can see the page.
+fn say_how_open(page: &Page) {
+    let site = &page.site.page;
+    if let (None, Some(file)) = (&page.access, &site.access_file) {
+        tracing::warn!(
+            file = %file.display(),
+            hint = "`mosswarden page password` makes it",
+            "the access file is not there: the page answers to this machine only, without a password"
+        );
+    }
+    let is_near = site.listen.as_deref().is_some_and(|listen| {
+        ["127.", "localhost", "[::1]"]
+            .iter()
+            .any(|near| listen.starts_with(near))
+    });
+    if page.access.is_some() && site.tls.is_none() && !is_near {
+        tracing::warn!(
+            hint = "name certificate_file and key_file in [page], or put a web server with HTTPS in front",
+            "the page's password travels in the clear through your network"
+        );
+    }
+}
+
 /// Serves until dropped.
 pub(crate) async fn serve(listener: TcpListener, page: Arc<Page>) {
     judged::keep_fresh(Arc::clone(&page.judging));
-    if let Err(error) = axum::serve(listener, router(page)).await {
+    say_how_open(&page);
+    let tls = page.site.page.tls.clone();
+    let service = router(page).into_make_service_with_connect_info::<Peer>();
+    let ended = match tls {
+        None => axum::serve(listener, service).await,
+        Some(files) => {
+            let door = mosswarden_collector::server_tls(&files.certificate_file, &files.key_file)
+                .map_err(std::io::Error::other)
+                .and_then(|config| tls::Door::new(listener, config));
+            match door {
+                Ok(door) => axum::serve(door, service).await,
+                Err(error) => Err(error),
+            }
+        }
+    };
+    if let Err(error) = ended {
         tracing::error!(%error, "the page stopped; collecting goes on");
     }
 }

@@ -4,10 +4,12 @@ use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::Response;
+use mosswarden_analysis::care::due;
 use mosswarden_analysis::plot::escape;
 use mosswarden_analysis::report::{Need, Verdict};
 
 use super::Page;
+use super::journal;
 use super::layout::{View, ago, answer, capital, count, prose};
 use super::live::{Live, collecting, live};
 use crate::alerts::Told;
@@ -33,6 +35,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     for line in collecting(&page, newest_ms) {
         body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
+    body += &care(&page).await;
     body += "<ul class=\"places\">\n";
     for (live, enclosure) in &places {
         let section = judged.and_then(|judged| judged.week.enclosures.iter().find(|s| s.id == enclosure.id));
@@ -77,7 +80,30 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             ago(now_ms, judged.at_ms)
         ),
     };
-    answer(&page, &View::new("Now", "/", body))
+    answer(&page, &View::new("Now", "/", body).live())
+}
+
+/// Care in one line.
+async fn care(page: &Arc<Page>) -> String {
+    let Some(journal) = journal::known(page).await else {
+        return String::new();
+    };
+    let now_ms = (page.now_ms)();
+    let local_today = page.site.zone.date(now_ms);
+    let tasks = due(&page.site, &journal.entries, now_ms);
+    let kept: Vec<_> = tasks.iter().filter(|due| due.is_kept()).collect();
+    let overdue = kept.iter().filter(|due| due.overdue_days > 0).count();
+    let today = kept
+        .iter()
+        .filter(|due| due.local_due == Some(local_today))
+        .count();
+    let said = match (overdue, today) {
+        (0, 0) => return String::new(),
+        (0, today) => format!("{} due today", count(today)),
+        (overdue, 0) => format!("{} overdue", count(overdue)),
+        (overdue, today) => format!("{} overdue, {} due today", count(overdue), count(today)),
+    };
+    format!("<p><a href=\"/care\">Care</a>: {said}.</p>\n")
 }
 
 /// What is dangerous at this moment, before everything else.

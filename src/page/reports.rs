@@ -62,7 +62,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             .collect();
         body += &format!("<li>{}: {}</li>\n", escape(stem), links.join(", "));
     }
-    body += "</ul>\n";
+    body += "</ul>\n<p><a href=\"/export\">Export readings as a table</a></p>\n";
     answer(&page, &View::new("Reports", "/reports", body))
 }
 

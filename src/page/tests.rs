@@ -30,9 +30,26 @@ fn site(dir: &Path) -> Site {
     Site::from_source(&dir.join("site.toml"), &source).expect("the contract's example")
 }
 
+const PASSWORD: &str = "moss and fern";
+
 async fn served() -> Served {
+    served_with(|_| {}).await
+}
+
+/// Behind a log-in.
+async fn locked() -> Served {
+    served_with(|site| {
+        let file = site.file.with_file_name("secrets").join("page");
+        access::write(&file, PASSWORD).expect("room");
+        site.page.access_file = Some(file);
+    })
+    .await
+}
+
+async fn served_with(change: impl FnOnce(&mut Site)) -> Served {
     let dir = tempfile::tempdir().expect("a temporary folder");
-    let site = site(dir.path());
+    let mut site = site(dir.path());
+    change(&mut site);
     let page = Page::new(
         site.clone(),
         Arc::new(Counts::new(&site)),
@@ -44,7 +61,8 @@ async fn served() -> Served {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
     let address = listener.local_addr().expect("it is bound");
     let router = router(Arc::clone(&page));
-    tokio::spawn(async move { axum::serve(listener, router).await });
+    let service = router.into_make_service_with_connect_info::<Peer>();
+    tokio::spawn(async move { axum::serve(listener, service).await });
     Served {
         page,
         address,
@@ -69,12 +87,33 @@ impl Served {
     }
 
     async fn post(&self, body: &str) -> String {
+        self.post_to("/journal", "", body).await
+    }
+
+    /// A form; `headers` are further lines, each with its end.
+    async fn post_to(&self, path: &str, headers: &str, body: &str) -> String {
         self.ask(&format!(
-            "POST /journal HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Type: application/x-www-form-urlencoded\r\n\
-             Content-Length: {}\r\n\r\n{body}",
+            "POST {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nContent-Type: application/x-www-form-urlencoded\r\n\
+             {headers}Content-Length: {}\r\n\r\n{body}",
             body.len()
         ))
         .await
+    }
+
+    async fn get_with(&self, path: &str, headers: &str) -> String {
+        self.ask(&format!(
+            "GET {path} HTTP/1.1\r\nHost: moss.example.org\r\nConnection: close\r\n{headers}\r\n"
+        ))
+        .await
+    }
+
+    /// Tries a password as the log-in form does.
+    async fn log_in(&self, password: &str) -> String {
+        let form = self.get_with("/login?to=/care", "").await;
+        let token = between(&form, "name=\"token\" value=\"", "\"");
+        let cookie = format!("Cookie: mosswarden_login={token}\r\n");
+        let body = format!("token={token}&to=/care&password={}", password.replace(' ', "+"));
+        self.post_to("/login", &cookie, &body).await
     }
 
     fn journal(&self) -> Vec<Entry> {
@@ -99,12 +138,24 @@ async fn every_view_answers_with_its_headers_and_escaped_before_and_after_a_judg
             let trouble = served.page.judging.look().trouble;
             assert_eq!(trouble, None);
         }
-        for path in ["/", "/enclosure/mossy-1", "/findings", "/reports", "/journal"] {
+        let paths = [
+            "/",
+            "/enclosure/mossy-1",
+            "/changes",
+            "/care",
+            "/findings",
+            "/reports",
+            "/journal",
+            "/weights",
+            "/export",
+        ];
+        for path in paths {
             let answer = served.get(path).await;
             assert!(answer.starts_with("HTTP/1.1 200 OK\r\n"), "{path}: {answer}");
             let (head, body) = answer.split_once("\r\n\r\n").expect("a head and a body");
             for header in [
                 "content-security-policy: default-src 'none'; style-src 'nonce-",
+                "script-src 'self'; connect-src 'self'; form-action 'self'",
                 "x-content-type-options: nosniff",
                 "referrer-policy: no-referrer",
                 "frame-ancestors 'none'",
@@ -112,7 +163,9 @@ async fn every_view_answers_with_its_headers_and_escaped_before_and_after_a_judg
             ] {
                 assert!(head.contains(header), "{path} lacks {header}: {head}");
             }
-            assert!(!body.contains("<script"), "{path}");
+            let scripts = body.matches("<script").count();
+            let own = body.matches("<script src=\"/page.js\" defer></script>").count();
+            assert_eq!(scripts, own, "{path}: only our own script, from its own address");
             assert!(
                 !body.contains("style=\""),
                 "{path}: the policy forbids style attributes"
@@ -192,6 +245,7 @@ async fn the_journal_takes_an_entry_with_the_token_and_none_without() {
             subject: None,
             text: "two <crickets>".to_owned(),
             by: Some("Ana".to_owned()),
+            amends: None,
         }]
     );
     let shown = served.get("/journal?noted=1").await;
@@ -213,6 +267,197 @@ async fn the_journal_takes_an_entry_with_the_token_and_none_without() {
         assert!(refused.starts_with("HTTP/1.1 422"), "{wrong}: {refused}");
     }
     assert_eq!(served.journal().len(), 1);
+}
+
+#[track_caller]
+fn between<'t>(text: &'t str, before: &str, after: &str) -> &'t str {
+    let (_, rest) = text
+        .split_once(before)
+        .unwrap_or_else(|| panic!("no {before} in {text}"));
+    rest.split_once(after).map_or(rest, |(found, _)| found)
+}
+
+#[tokio::test]
+async fn behind_a_log_in_nothing_is_answered_to_a_stranger() {
+    let served = locked().await;
+    let html = "Accept: text/html\r\n";
+    let sent_on = served.get_with("/care", html).await;
+    assert!(sent_on.starts_with("HTTP/1.1 303"), "{sent_on}");
+    assert!(sent_on.contains("location: /login?to=/care"), "{sent_on}");
+    for path in [
+        "/",
+        "/enclosure/mossy-1",
+        "/journal",
+        "/export.csv",
+        "/live",
+        "/metrics",
+        "/care.ics",
+        "/nothing",
+    ] {
+        let refused = served.get_with(path, "").await;
+        assert!(refused.starts_with("HTTP/1.1 401"), "{path}: {refused}");
+        assert!(!refused.contains("Mossy"), "{path}: {refused}");
+    }
+    let forged = served.post("enclosure=mossy-1&kind=note&text=x&token=").await;
+    assert!(forged.starts_with("HTTP/1.1 401"), "{forged}");
+    assert!(served.journal().is_empty());
+    let health = served.get_with("/health", "").await;
+    assert!(health.starts_with("HTTP/1.1 503"), "{health}");
+
+    let key = served.page.access.as_ref().expect("a log-in").reading_key();
+    let calendar = served.get_with(&format!("/care.ics?key={key}"), "").await;
+    assert!(
+        calendar.starts_with("HTTP/1.1 200") && calendar.contains("BEGIN:VCALENDAR"),
+        "{calendar}"
+    );
+    let wrong = served.get_with("/care.ics?key=0", "").await;
+    assert!(wrong.starts_with("HTTP/1.1 401"), "{wrong}");
+    let other = served.get_with(&format!("/journal?key={key}"), "").await;
+    assert!(
+        other.starts_with("HTTP/1.1 401"),
+        "the key opens the calendar only: {other}"
+    );
+}
+
+#[tokio::test]
+async fn the_password_opens_and_its_session_has_a_token_of_its_own() {
+    let served = locked().await;
+    let wrong = served.log_in("moss").await;
+    assert!(wrong.starts_with("HTTP/1.1 401"), "{wrong}");
+    assert!(wrong.contains("That is not the password"), "{wrong}");
+    let opened = served.log_in(PASSWORD).await;
+    assert!(
+        opened.starts_with("HTTP/1.1 303") && opened.contains("location: /care"),
+        "{opened}"
+    );
+    let cookie = between(&opened, "set-cookie: ", "\r\n");
+    for part in ["HttpOnly", "SameSite=Strict", "Path=/", "Max-Age=2592000"] {
+        assert!(cookie.contains(part), "{cookie}");
+    }
+    let session = format!("Cookie: {}\r\n", cookie.split_once(';').expect("attributes").0);
+    let form = served.get_with("/journal", &session).await;
+    assert!(form.starts_with("HTTP/1.1 200"), "{form}");
+    let token = between(&form, "name=\"token\" value=\"", "\"");
+    assert_ne!(token, served.page.token);
+    let entry = "enclosure=mossy-1&kind=ate&text=two";
+    let old = format!("{entry}&token={}", served.page.token);
+    let refused = served.post_to("/journal", &session, &old).await;
+    assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
+    let crossed = format!("{session}Sec-Fetch-Site: cross-site\r\n");
+    let refused = served
+        .post_to("/journal", &crossed, &format!("{entry}&token={token}"))
+        .await;
+    assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
+    let taken = served
+        .post_to("/journal", &session, &format!("{entry}&token={token}"))
+        .await;
+    assert!(taken.starts_with("HTTP/1.1 303"), "{taken}");
+    let left = served
+        .post_to("/logout", &session, &format!("token={token}"))
+        .await;
+    assert!(left.starts_with("HTTP/1.1 303"), "{left}");
+    let over = served.get_with("/journal", &session).await;
+    assert!(over.starts_with("HTTP/1.1 401"), "{over}");
+}
+
+#[tokio::test]
+async fn guessing_is_stopped_and_a_form_without_its_cookie_is_no_try() {
+    let served = locked().await;
+    let bare = served
+        .post_to("/login", "", "token=&password=moss+and+fern")
+        .await;
+    assert!(bare.starts_with("HTTP/1.1 403"), "{bare}");
+    for _ in 0..5 {
+        let wrong = served.log_in("moss").await;
+        assert!(wrong.starts_with("HTTP/1.1 401"), "{wrong}");
+    }
+    let stopped = served.log_in(PASSWORD).await;
+    assert!(
+        stopped.starts_with("HTTP/1.1 429"),
+        "even the right one has to wait now: {stopped}"
+    );
+    assert!(stopped.contains("retry-after: 901"), "{stopped}");
+}
+
+#[tokio::test]
+async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
+    let served = served().await;
+    let form = format!("token={}&done=mossy-1+prune&by=Ana", served.page.token);
+    let taken = served.post_to("/care", "", &form).await;
+    assert!(
+        taken.starts_with("HTTP/1.1 303") && taken.contains("location: /care?done=1"),
+        "{taken}"
+    );
+    let entry = &served.journal()[0];
+    assert_eq!(
+        (entry.kind.as_str(), entry.subject.as_deref()),
+        ("care-done", Some("prune"))
+    );
+    let shown = served.get("/care").await;
+    assert!(
+        shown.contains(
+            "Due in 30\u{a0}days, on Tue 31 Mar; every 30\u{a0}days, last done on Sun 1 Mar by Ana"
+        ),
+        "{shown}"
+    );
+    for wrong in ["mossy-1+prun", "mossy-1", "mossy-2+prune", ""] {
+        let form = format!("token={}&done={wrong}", served.page.token);
+        let refused = served.post_to("/care", "", &form).await;
+        assert!(refused.starts_with("HTTP/1.1 422"), "{wrong}: {refused}");
+    }
+    let refused = served.post_to("/care", "", "token=0&done=mossy-1+prune").await;
+    assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
+    assert_eq!(served.journal().len(), 1);
+}
+
+#[tokio::test]
+async fn an_entry_is_corrected_by_a_further_one() {
+    let served = served().await;
+    let token = served.page.token.clone();
+    served
+        .post(&format!(
+            "token={token}&enclosure=mossy-1&kind=weight&text=41.5+g+Juno"
+        ))
+        .await;
+    let list = served.get("/journal").await;
+    let id = between(&list, "/journal/amend/", "\"").to_owned();
+    let form = served.get(&format!("/journal/amend/{id}")).await;
+    assert!(form.contains("41.5 g Juno</textarea>"), "{form}");
+    let amended = format!("token={token}&amends={id}&enclosure=mossy-1&kind=weight&text=42.5+g+Juno");
+    assert!(served.post(&amended).await.starts_with("HTTP/1.1 303"));
+    assert!(
+        served.post(&amended).await.starts_with("HTTP/1.1 422"),
+        "it was amended already"
+    );
+    let texts: Vec<String> = served.journal().into_iter().map(|entry| entry.text).collect();
+    assert_eq!(texts, ["42.5 g Juno"]);
+    let shown = served.get("/journal").await;
+    assert!(
+        shown.contains("Before: <del>") && shown.contains("41.5 g Juno</del>"),
+        "{shown}"
+    );
+    assert!(served.get("/weights").await.contains("Juno, Mossy"));
+    let gone = served.get(&format!("/journal/amend/{id}")).await;
+    assert!(gone.starts_with("HTTP/1.1 404"), "{gone}");
+}
+
+#[tokio::test]
+async fn an_export_is_tidy_csv_and_refuses_what_is_no_span() {
+    let served = served().await;
+    let csv = served.get("/export.csv?from=2026-02-28&until=2026-03-01").await;
+    assert!(
+        csv.contains("time,enclosure,sensor,quantity,value,unit\n"),
+        "{csv}"
+    );
+    for wrong in [
+        "from=2026-03-02&until=2026-03-01",
+        "from=soon&until=2026-03-01",
+        "from=2020-01-01&until=2026-03-01",
+        "from=2026-02-28&until=2026-03-01&enclosure=mossy-2",
+    ] {
+        let refused = served.get(&format!("/export.csv?{wrong}")).await;
+        assert!(refused.starts_with("HTTP/1.1 422"), "{wrong}: {refused}");
+    }
 }
 
 #[tokio::test]

@@ -104,6 +104,7 @@ fn entry(site: &Site, when: &str, written: &str, kind: &str, text: &str) -> Entr
         subject: None,
         text: text.to_owned(),
         by: None,
+        amends: None,
     }
 }
 

@@ -177,6 +177,7 @@ impl Kit {
             subject: None,
             text: String::new(),
             by: None,
+            amends: None,
         });
     }
 

@@ -5,6 +5,7 @@
 //! - [`misting_plot`]: what mistings did, against what is usual.
 //! - [`day_hours()`]: a day by the hour, held against shown; [`deficit_days()`]: what the air could still take up; [`effects()`]: what a
 //!   change did.
+//! - [`weight_plot`]: an animal's weights.
 //! - [`palette`]: the colours, on paper and on a dark screen.
 //! - [`Display`]: metric values in the site's units.
 //!
@@ -25,6 +26,7 @@ mod strip_words;
 mod thin;
 mod trust_line;
 mod units;
+mod weights;
 
 pub use day_hours::{DayHours, HourLine, day_hours};
 pub use deficit_days::{DeficitDay, deficit_days};
@@ -34,3 +36,4 @@ pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
 pub use trust_line::{TrustLine, trust_line};
 pub use units::{Display, both_scales, number};
+pub use weights::{WeightPlot, weight_plot};

@@ -197,7 +197,11 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         when,
         evidence,
         next: display.sentence(&worst.advice),
-        sure: sure(display, &worst.value, standing),
+        sure: if worst.kind == Kind::CareOverdue {
+            "By the journal and the site file.".to_owned()
+        } else {
+            sure(display, &worst.value, standing)
+        },
         severity: worst.severity,
         kind: worst.kind,
         subject: worst.subject.clone(),

@@ -299,6 +299,7 @@ fn journal(site: &Site, span: Span) -> Vec<Entry> {
         subject: None,
         text: text.to_owned(),
         by: Some("Ines".to_owned()),
+        amends: None,
     };
     let mut entries = vec![entry("room", 62, "note", "window left open until evening")];
     if let Some(first) = site.enclosures.first() {

@@ -89,6 +89,7 @@ impl JournalRow {
             subject: (!self.subject.is_empty()).then(|| self.subject.clone()),
             text: self.text.clone(),
             by: None,
+            amends: None,
         }
     }
 }

@@ -278,6 +278,7 @@ mod tests {
             subject: Some(LOW.to_owned()),
             text: String::new(),
             by: None,
+            amends: None,
         };
         assert_eq!(usable(vec![checked()], vec![replaced]), (0.0, last));
         assert_eq!(

@@ -11,10 +11,12 @@ use std::path::{Path, PathBuf};
 
 use chrono::{NaiveDate, NaiveTime};
 
+pub(crate) use parse::every_days;
 pub use reader::{Problem, nearest};
 pub(crate) use reader::{Reader, Section};
 pub use season::{Dates, Season};
 
+use crate::care::Task;
 use crate::quantity::Quantity;
 use crate::species::Species;
 use crate::sun::Place;
@@ -34,9 +36,12 @@ pub struct Site {
     pub broker: Broker,
     pub collect: Collect,
     pub page: Page,
+    pub journal: Journal,
     pub alerts: Alerts,
     /// Sensors of the room outside every enclosure.
     pub room_sensors: Vec<Sensor>,
+    /// Tasks that concern the room as a whole.
+    pub room_care: Vec<Task>,
     pub enclosures: Vec<Enclosure>,
     /// What is allowed but worth a word to the keeper.
     pub warnings: Vec<Problem>,
@@ -88,7 +93,16 @@ pub struct Collect {
 pub struct Page {
     /// `None` turns the page off.
     pub listen: Option<String>,
+    /// Holds the hash of the page's password; until it exists, the page answers to this machine only.
     pub access_file: Option<PathBuf>,
+    /// Certificate and key for HTTPS.
+    pub tls: Option<ListenerTls>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Journal {
+    /// Entries that come in on this topic are written into the journal.
+    pub mqtt_topic: Option<String>,
 }
 
 /// Whom to tell of danger, and how. Each way is off unless named.
@@ -171,6 +185,8 @@ pub struct Enclosure {
     pub seasons: Vec<Season>,
     pub sensors: Vec<Sensor>,
     pub devices: Vec<Device>,
+    /// Tasks that come back.
+    pub care: Vec<Task>,
 }
 
 /// A closed range.
@@ -357,6 +373,23 @@ impl Site {
     /// Every problem found, each with file and line; never an empty list.
     pub fn from_source(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         parse::site(file, source)
+    }
+
+    /// The tasks of an enclosure or of the `room`; none where there is no such place.
+    pub fn care(&self, place: &str) -> &[Task] {
+        if place == crate::table::ROOM {
+            return &self.room_care;
+        }
+        self.enclosure(place)
+            .map_or(&[], |enclosure| enclosure.care.as_slice())
+    }
+
+    /// Every enclosure's id and then the room's.
+    pub fn places(&self) -> impl Iterator<Item = &str> {
+        self.enclosures
+            .iter()
+            .map(|enclosure| enclosure.id.as_str())
+            .chain([crate::table::ROOM])
     }
 
     pub fn enclosure(&self, id: &str) -> Option<&Enclosure> {

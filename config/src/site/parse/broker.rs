@@ -49,25 +49,35 @@ pub(super) fn broker(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path
     broker.username = reader.text(&section, "username");
     broker.password_file = reader.text(&section, "password_file").map(|file| base.join(file));
     broker.ca_file = reader.text(&section, "ca_file").map(|file| base.join(file));
-    let certificate = reader
-        .text(&section, "certificate_file")
-        .map(|file| base.join(file));
-    let key = reader.text(&section, "key_file").map(|file| base.join(file));
-    match (certificate, key) {
-        (Some(certificate_file), Some(key_file)) => {
-            broker.tls = Some(ListenerTls {
-                certificate_file,
-                key_file,
-            })
-        }
-        (None, None) => {}
-        (Some(_), None) => reader.missing(&section, "key_file", "\"secrets/key.pem\""),
-        (None, Some(_)) => reader.missing(&section, "certificate_file", "\"secrets/certificate.pem\""),
-    }
+    broker.tls = listener_tls(reader, &section, base);
     if let Some(client_id) = reader.text(&section, "client_id") {
         broker.client_id = client_id;
     }
     broker
+}
+
+/// Certificate and key of a listener: both or neither.
+pub(super) fn listener_tls(
+    reader: &mut Reader<'_>,
+    section: &Section<'_, '_>,
+    base: &Path,
+) -> Option<ListenerTls> {
+    let certificate = reader
+        .text(section, "certificate_file")
+        .map(|file| base.join(file));
+    let key = reader.text(section, "key_file").map(|file| base.join(file));
+    match (certificate, key) {
+        (Some(certificate_file), Some(key_file)) => {
+            return Some(ListenerTls {
+                certificate_file,
+                key_file,
+            });
+        }
+        (None, None) => {}
+        (Some(_), None) => reader.missing(section, "key_file", "\"secrets/key.pem\""),
+        (None, Some(_)) => reader.missing(section, "certificate_file", "\"secrets/certificate.pem\""),
+    }
+    None
 }
 
 fn way(url: &str, listen: String) -> Option<Way> {

@@ -1,11 +1,12 @@
 //! `[[enclosure]]`: species, stage, limits and light hours.
 
+use super::care::enclosure_care;
 use super::device::{DEVICE_KEYS, device};
 use super::season::seasons;
 use super::*;
 
 pub(super) const ENCLOSURE_KEYS: &[&str] = &[
-    "id", "label", "species", "stage", "animals", "day", "limits", "season", "sensor", "device",
+    "id", "label", "species", "stage", "animals", "day", "limits", "season", "sensor", "device", "care",
 ];
 
 const LIMIT_KEYS: &[&str] = &[
@@ -77,6 +78,7 @@ pub(super) fn enclosure(
     for inner in reader.children(&section, "device", "[[enclosure.device]]", DEVICE_KEYS) {
         devices.extend(device(reader, inner));
     }
+    let care = enclosure_care(reader, &section, species.as_ref(), &sensors, &devices);
     Some(Enclosure {
         id,
         label,
@@ -88,6 +90,7 @@ pub(super) fn enclosure(
         seasons,
         sensors,
         devices,
+        care,
     })
 }
 

@@ -2,6 +2,7 @@
 
 mod alerts;
 mod broker;
+mod care;
 mod crossing;
 mod device;
 mod enclosure;
@@ -13,11 +14,13 @@ mod service;
 use std::path::Path;
 
 use alerts::alerts;
+pub(crate) use care::every_days;
 use broker::broker;
+use care::room_care;
 use crossing::{Places, check_controllers, check_ids_and_topics};
 use enclosure::{ENCLOSURE_KEYS, enclosure};
 use sensor::{SENSOR_KEYS, sensor};
-use service::{collect, page};
+use service::{collect, journal, page};
 
 use super::*;
 use crate::species::SpeciesList;
@@ -33,7 +36,16 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         root.get_ref(),
         root.span(),
         "the site file",
-        &["site", "broker", "collect", "page", "alerts", "room", "enclosure"],
+        &[
+            "site",
+            "broker",
+            "collect",
+            "page",
+            "journal",
+            "alerts",
+            "room",
+            "enclosure",
+        ],
     );
     let base = file.parent().unwrap_or(Path::new("")).to_owned();
 
@@ -75,11 +87,13 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
     let broker = broker(&mut reader, &top, &base);
     let collect = collect(&mut reader, &top);
     let page = page(&mut reader, &top, &base);
+    let journal = journal(&mut reader, &top);
     let alerts = alerts(&mut reader, &top, &base);
 
     let mut room_sensors = Vec::new();
-    if let Some(room) = reader.child(&top, "room", "[room]", &["sensor"]) {
-        for section in reader.children(&room, "sensor", "[[room.sensor]]", SENSOR_KEYS) {
+    let room = reader.child(&top, "room", "[room]", &["sensor", "care"]);
+    if let Some(room) = &room {
+        for section in reader.children(room, "sensor", "[[room.sensor]]", SENSOR_KEYS) {
             room_sensors.extend(sensor(&mut reader, section, "room"));
         }
     }
@@ -92,6 +106,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             enclosures.push(found);
         }
     }
+    let room_care = room_care(&mut reader, room.as_ref(), &enclosures);
     check_ids_and_topics(&mut reader, &top, &mut places);
     check_controllers(&mut reader, &top, &enclosures);
 
@@ -106,8 +121,10 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             broker,
             collect,
             page,
+            journal,
             alerts,
             room_sensors,
+            room_care,
             enclosures,
             warnings,
         }),

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::broker::listener_tls;
 use super::*;
 
 pub(super) fn collect(reader: &mut Reader<'_>, top: &Section<'_, '_>) -> Collect {
@@ -37,13 +38,33 @@ pub(super) fn page(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) 
     let mut page = Page {
         listen: Some("127.0.0.1:8460".to_owned()),
         access_file: None,
+        tls: None,
     };
-    let Some(section) = reader.child(top, "page", "[page]", &["listen", "access_file"]) else {
+    let keys = ["listen", "access_file", "certificate_file", "key_file"];
+    let Some(section) = reader.child(top, "page", "[page]", &keys) else {
         return page;
     };
     if let Some(listen) = reader.text(&section, "listen") {
         page.listen = (listen != "off").then_some(listen);
     }
     page.access_file = reader.text(&section, "access_file").map(|file| base.join(file));
+    page.tls = listener_tls(reader, &section, base);
     page
+}
+
+pub(super) fn journal(reader: &mut Reader<'_>, top: &Section<'_, '_>) -> Journal {
+    let Some(section) = reader.child(top, "journal", "[journal]", &["mqtt_topic"]) else {
+        return Journal::default();
+    };
+    let mqtt_topic = reader.text(&section, "mqtt_topic");
+    if let Some(topic) = &mqtt_topic
+        && (topic.is_empty() || topic.contains(['+', '#']))
+    {
+        reader.problem(
+            &section.key_span("mqtt_topic"),
+            format!("`mqtt_topic = \"{topic}\"` is not one topic"),
+            Some("write one topic without + and #, such as \"nature-room/journal\"".to_owned()),
+        );
+    }
+    Journal { mqtt_topic }
 }

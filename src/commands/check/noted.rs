@@ -1,0 +1,100 @@
+//! What the running collector noted: whether alerts get out, and what came in.
+
+use mosswarden_analysis::words;
+use mosswarden_collector::kept_counts;
+use mosswarden_config::site::Site;
+
+use super::Told;
+use crate::alerts::{self, Way as WayOut};
+use crate::reporter::Failure;
+
+/// Whether alerts get out, as the running collector noted it.
+pub(super) fn ways_out(site: &Site, told: &mut Told) -> Result<(), Failure> {
+    let past = alerts::read(&site.data_dir).map_err(Failure::failed("could not read what was told"))?;
+    for way in WayOut::all(site) {
+        if let WayOut::Webhook(webhook) = &way {
+            let is_open = webhook.url.starts_with("http://");
+            told.say(
+                webhook.secret_file.is_some() && !(is_open && !leads_here(&webhook.url)),
+                format!(
+                    "webhook: {}, {}",
+                    if is_open { "in the clear" } else { "over TLS" },
+                    if webhook.secret_file.is_some() {
+                        "signed"
+                    } else {
+                        "not signed: its receiver can't know who sends; name a webhook_secret_file"
+                    }
+                ),
+            );
+        }
+        let way = way.as_noted(&past);
+        match alerts::trouble(&way, |at_ms| words::instant(site.zone, at_ms)) {
+            Some(trouble) => told.say(false, trouble),
+            None => told.say(
+                true,
+                match way.standing.last_sent_ms {
+                    Some(at_ms) => format!(
+                        "alerts by {} to {}: last sent on {}",
+                        way.name,
+                        way.to,
+                        words::instant(site.zone, at_ms)
+                    ),
+                    None => format!(
+                        "alerts by {} to {}: nothing sent yet; try it with: mosswarden alerts --test",
+                        way.name, way.to
+                    ),
+                },
+            ),
+        }
+    }
+    Ok(())
+}
+
+fn leads_here(url: &str) -> bool {
+    ["http://127.", "http://localhost", "http://[::1]"]
+        .iter()
+        .any(|here| url.starts_with(here))
+}
+
+/// What the collector counted, in all and by feed, as far as it says so.
+pub(super) fn came_in(site: &Site, told: &mut Told) {
+    /// Feeds of which more than this share of messages is refused are worth a look (our choice).
+    const REFUSED_SHARE: f64 = 0.01;
+    /// Feeds told one by one.
+    const FEEDS_TOLD: usize = 10;
+    let Some(counts) = kept_counts(&site.data_dir) else {
+        return told.fit("came in: no collector has counted here yet");
+    };
+    told.say(
+        true,
+        format!(
+            "came in from {} to {}: {} messages, {} readings stored, {} refused, {} repeats, {} late, {} on topics of nobody",
+            words::instant(site.zone, counts.since_ms),
+            words::instant(site.zone, counts.written_ms),
+            counts.received,
+            counts.stored,
+            counts.refused,
+            counts.duplicate,
+            counts.late,
+            counts.unknown_topic
+        ),
+    );
+    for (part, text) in &counts.trouble {
+        told.say(false, format!("{part}: {text}"));
+    }
+    let mut feeds: Vec<_> = counts
+        .feeds
+        .iter()
+        .filter(|feed| feed.refused + feed.duplicate + feed.late > 0)
+        .collect();
+    feeds.sort_by_key(|feed| std::cmp::Reverse((feed.refused, feed.late, feed.duplicate)));
+    for feed in feeds.into_iter().take(FEEDS_TOLD) {
+        told.say(
+            feed.refused as f64 <= REFUSED_SHARE * feed.received as f64,
+            format!(
+                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} late",
+                feed.topic, feed.sensor, feed.received, feed.stored, feed.refused, feed.duplicate, feed.late
+            ),
+        );
+    }
+}

@@ -1,0 +1,256 @@
+//! `/care`: what is due, ticked off with one press; and the same as a calendar, `/care.ics`.
+
+use std::sync::Arc;
+
+use axum::extract::{Extension, Form, Query, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse as _, Redirect, Response};
+use chrono::NaiveDate;
+use mosswarden_analysis::care::{Due, due};
+use mosswarden_analysis::plot::escape;
+use mosswarden_config::journal::{CARE_DONE, Entry};
+use mosswarden_config::table::ROOM;
+use serde::Deserialize;
+
+use super::guard::{Visitor, is_own_form};
+use super::journal::write;
+use super::layout::{View, answer, capital, count, place_link, prose};
+use super::{Page, journal};
+use crate::calendar;
+
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    #[serde(default)]
+    done: String,
+}
+
+/// The form as it was sent.
+#[derive(Deserialize)]
+pub(super) struct Sent {
+    #[serde(default)]
+    token: String,
+    /// The button that was pressed: a place and its task, parted by a blank.
+    #[serde(default)]
+    done: String,
+    #[serde(default)]
+    by: String,
+    /// "enclosure" leads back to the enclosure's view.
+    #[serde(default)]
+    from: String,
+}
+
+pub(super) async fn view(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    let said = (!asked.done.is_empty()).then_some("Ticked off. It stands in the journal.");
+    show(&page, &visitor, said, StatusCode::OK).await
+}
+
+pub(super) async fn tick(
+    State(page): State<Arc<Page>>,
+    Extension(visitor): Extension<Visitor>,
+    headers: HeaderMap,
+    Form(sent): Form<Sent>,
+) -> Response {
+    if !is_own_form(&headers, &visitor.form_token, &sent.token) {
+        let why = "Not ticked off: the form is from before the collector's last start, or from elsewhere. Press again.";
+        return show(&page, &visitor, Some(why), StatusCode::FORBIDDEN).await;
+    }
+    let now_ms = (page.now_ms)();
+    let by = sent.by.trim();
+    let (place, task) = sent.done.split_once(' ').unwrap_or_default();
+    let entry = Entry {
+        at_ms: now_ms,
+        written_ms: now_ms,
+        enclosure: place.to_owned(),
+        kind: CARE_DONE.to_owned(),
+        subject: Some(task.to_owned()),
+        text: String::new(),
+        by: (!by.is_empty()).then(|| by.to_owned()),
+        amends: None,
+    };
+    match write(&page, entry).await {
+        Ok(()) if sent.from == "enclosure" && place != ROOM => {
+            Redirect::to(&format!("/enclosure/{place}?done=1#care")).into_response()
+        }
+        Ok(()) => Redirect::to("/care?done=1").into_response(),
+        Err((status, why)) => show(&page, &visitor, Some(&format!("Not ticked off: {why}.")), status).await,
+    }
+}
+
+async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: StatusCode) -> Response {
+    let Some(journal) = journal::known(page).await else {
+        let body = "<h1>The journal can't be read just now.</h1>\n".to_owned();
+        return answer(
+            page,
+            &View::new("Care", "/care", body).status(StatusCode::INTERNAL_SERVER_ERROR),
+        );
+    };
+    let now_ms = (page.now_ms)();
+    let local_today = page.site.zone.date(now_ms);
+    let all = due(&page.site, &journal.entries, now_ms);
+    let overdue = all
+        .iter()
+        .filter(|due| due.is_kept() && due.overdue_days > 0)
+        .count();
+    let today = all
+        .iter()
+        .filter(|due| due.local_due == Some(local_today))
+        .count();
+    let mut body = format!("<h1>{}</h1>\n", headline(overdue, today));
+    if let Some(said) = said {
+        body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
+    }
+    let mut places = String::new();
+    for place in page.site.places() {
+        let here: Vec<&Due> = all.iter().filter(|due| due.place == place).collect();
+        if !here.is_empty() {
+            let heading = place_link(page, place);
+            places += &format!("<h2>{heading}</h2>\n{}", tasks(&here, local_today));
+        }
+    }
+    body += &form(visitor, "care", &places);
+    let key = page
+        .access
+        .as_ref()
+        .map_or_else(String::new, |access| format!("?key={}", access.reading_key()));
+    body += &format!(
+        "<h2>In your calendar</h2>\n<p>Any calendar can subscribe to <a href=\"/care.ics{key}\">this address</a>: each due day stands \
+         there, renewed as you tick off.{}</p>\n",
+        if key.is_empty() {
+            ""
+        } else {
+            " The address opens the calendar without the password: do not pass it on."
+        }
+    );
+    body += "<p class=\"small faint\">Intervals that the site file does not give are common practice without a published \
+             source; the label on a device, your veterinarian and your local code come first. \
+             <code>[[enclosure.care]]</code> in the site file sets or adds a task.</p>\n";
+    answer(page, &View::new("Care", "/care", body).status(status))
+}
+
+fn headline(overdue: usize, today: usize) -> String {
+    let verb = |count: usize| if count == 1 { "is" } else { "are" };
+    match (overdue, today) {
+        (0, 0) => "Nothing is due today.".to_owned(),
+        (0, today) => format!("{} {} due today.", capital(&count(today)), verb(today)),
+        (overdue, 0) => format!("{} {} overdue.", capital(&count(overdue)), verb(overdue)),
+        (overdue, today) => format!(
+            "{} {} overdue, {} {} due today.",
+            capital(&count(overdue)),
+            verb(overdue),
+            count(today),
+            verb(today)
+        ),
+    }
+}
+
+/// The form around the tasks: who did it, and a button each.
+pub(super) fn form(visitor: &Visitor, from: &str, tasks: &str) -> String {
+    format!(
+        "<form method=\"post\" action=\"/care\" class=\"care\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
+         <input type=\"hidden\" name=\"from\" value=\"{from}\">\n<label for=\"by\">Done by (may be empty)</label>\n\
+         <input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\">\n{tasks}</form>\n",
+        escape(&visitor.form_token)
+    )
+}
+
+/// The tasks of one place, what is overdue first; those that nobody keeps here one click away.
+pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate) -> String {
+    let mut sorted: Vec<&&Due> = tasks.iter().collect();
+    sorted.sort_by_key(|due| (due.local_due.is_none(), due.local_due));
+    let list = |is_kept: bool| -> String {
+        let lines: String = sorted
+            .iter()
+            .filter(|due| due.is_kept() == is_kept)
+            .map(|due| task(due, local_today))
+            .collect();
+        if lines.is_empty() {
+            String::new()
+        } else {
+            format!("<ul>\n{lines}</ul>\n")
+        }
+    };
+    let (kept, usual) = (list(true), list(false));
+    if usual.is_empty() {
+        return kept;
+    }
+    let names: Vec<&str> = sorted
+        .iter()
+        .filter(|due| !due.is_kept())
+        .map(|due| due.task.name.as_str())
+        .collect();
+    format!(
+        "{kept}<details><summary>Usual, and never ticked off here: {}</summary>\n{usual}</details>\n",
+        escape(&names.join(", ").replace('-', " "))
+    )
+}
+
+fn task(due: &Due, local_today: NaiveDate) -> String {
+    let class = if due.is_kept() && due.overdue_days > 0 {
+        " class=\"late\""
+    } else {
+        ""
+    };
+    let label = escape(&due.task.label);
+    format!(
+        "<li{class}><p><strong>{label}</strong><br>{}</p>\n<button name=\"done\" value=\"{} {}\">Done<span class=\"unseen\">: \
+         {label}</span></button></li>\n",
+        prose(&words(due, local_today)),
+        escape(&due.place),
+        escape(&due.task.name)
+    )
+}
+
+/// "overdue by 3 days; every 7 days, last on Tue 4 Nov by Ana".
+fn words(due: &Due, local_today: NaiveDate) -> String {
+    let days = |count: i64| {
+        if count == 1 {
+            "1 day".to_owned()
+        } else {
+            format!("{count} days")
+        }
+    };
+    let every = match due.task.every_days {
+        1 => "every day".to_owned(),
+        count => format!("every {count} days"),
+    };
+    let date = |date: NaiveDate| date.format("%a %-d %b").to_string();
+    let when = match due.local_due {
+        None => return format!("Never ticked off here; {every} ({}).", due.task.source),
+        Some(_) if due.overdue_days > 0 => format!("Overdue by {}", days(due.overdue_days)),
+        Some(day) if day == local_today => "Due today".to_owned(),
+        Some(day) => format!(
+            "Due in {}, on {}",
+            days((day - local_today).num_days()),
+            date(day)
+        ),
+    };
+    let last = due.last.as_ref().map_or_else(String::new, |done| {
+        let by = done
+            .by
+            .as_ref()
+            .map_or_else(String::new, |by| format!(" by {by}"));
+        format!(", last done on {}{by}", date(done.local_date))
+    });
+    format!("{when}; {every}{last} ({}).", due.task.source)
+}
+
+/// For any calendar program, RFC 5545.
+pub(super) async fn feed(State(page): State<Arc<Page>>) -> Response {
+    let Some(journal) = journal::known(&page).await else {
+        return StatusCode::INTERNAL_SERVER_ERROR.into_response();
+    };
+    let now_ms = (page.now_ms)();
+    let text = calendar::care(&page.site, &due(&page.site, &journal.entries, now_ms), now_ms);
+    (
+        [
+            (header::CONTENT_TYPE, "text/calendar; charset=utf-8"),
+            (header::CONTENT_DISPOSITION, "inline; filename=\"care.ics\""),
+        ],
+        text,
+    )
+        .into_response()
+}
