@@ -6,10 +6,11 @@
 //! - [`context`]: what the duties share; [`places`]: several sensors as one line; [`device`]: when a device was on.
 //! - [`day`]: the measures of each local day.
 //! - [`heat`]: days too hot or too cold; [`cause`]: by what; [`usual`]: what is usual at each hour.
+//! - [`thermal`]: how the enclosure follows its room and sources, and what it would do.
 //! - [`night`]: nights and the drop from the day; [`heater`]: heaters that do not stop or do not warm.
 //! - [`moisture`]: hours outside the band, long wet runs; [`setpoint`]: what the humidistat really holds.
 //! - [`misting`]: runs, what each did, and whether they weaken.
-//! - [`light`]: hours of light.
+//! - [`light`]: hours of light; [`light_by_heat`]: the same by a lamp's warmth; [`lamp_age`]: UV lamps that are due.
 
 mod cause;
 mod context;
@@ -17,12 +18,15 @@ mod day;
 mod device;
 mod heat;
 mod heater;
+mod lamp_age;
 mod light;
+mod light_by_heat;
 mod misting;
 mod moisture;
 mod night;
 mod places;
 mod setpoint;
+mod thermal;
 mod usual;
 
 #[cfg(test)]
@@ -37,6 +41,7 @@ use crate::load::Record;
 use crate::series::{Excess, Summary};
 use crate::trusted::Trusted;
 use context::Context;
+pub use thermal::{Thermal, WhatItWouldDo};
 
 /// One local day of an enclosure, where the animals can be.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,6 +117,8 @@ pub struct Outcome {
     pub days: Vec<Day>,
     pub nights: Vec<Night>,
     pub mistings: Vec<Misting>,
+    /// How the enclosure follows its room, heater and lamp.
+    pub would_do: WhatItWouldDo,
 }
 
 /// Judges one enclosure over `span`.
@@ -130,7 +137,10 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
         ..Outcome::default()
     };
     outcome.days = day::measure(&context);
-    outcome.verdicts.extend(heat::judge(&context, &outcome.days));
+    outcome.would_do = thermal::learn(&context);
+    outcome
+        .verdicts
+        .extend(heat::judge(&context, &outcome.days, &outcome.would_do));
     let (nights, verdicts) = night::judge(&context);
     outcome.nights = nights;
     outcome.verdicts.extend(verdicts);
@@ -141,6 +151,7 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     outcome.verdicts.extend(moisture::judge(&context, &outcome.days));
     outcome.verdicts.extend(setpoint::judge(&context));
     outcome.verdicts.extend(light::judge(&context, &outcome.days));
+    outcome.verdicts.extend(lamp_age::judge(&context));
     outcome.verdicts.sort();
     outcome
 }

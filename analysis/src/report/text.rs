@@ -58,6 +58,10 @@ pub fn text(report: &WeeklyReport) -> String {
         out.table(&section.nights);
         out.table(&section.days);
         out.bullets(&section.hours);
+        if !section.would_do.is_empty() {
+            out.blank();
+            out.bullets(&section.would_do);
+        }
         if let Some(misting) = &section.misting {
             out.blank();
             out.bullets(&misting.sentences);
