@@ -1,7 +1,8 @@
 //! How often findings about the animals' conditions are right, on simulated sites with known faults: week after week, each with nothing
 //! later than its end, with the sensors' trust as the program itself judges it.
 //!
-//! `cargo bench --workspace --bench conditions -- 301 320` takes the seeds 301 to 320; `verbose` lists every miss and false finding.
+//! `cargo bench --workspace --bench conditions -- 301 320` takes the seeds 301 to 320; `verbose` lists every miss and false finding;
+//! `exact` takes the thermometers' fixed errors away, which shows how much of the degree-hours' error is theirs.
 //!
 //! Like is compared with like: overheating by the true air at the coolest place of each moment (where animals can be), overcooling at the
 //! warmest, nights by the mean over places. A day counts as hot from [`CONDITION_DEGREE_HOURS`] on; one with less than a quarter of that
@@ -14,10 +15,11 @@ use mosswarden_analysis::assess::{Assessment, assess, needed};
 use mosswarden_analysis::conditions::{Outcome, Ran};
 use mosswarden_analysis::findings::{Finding, Kind};
 use mosswarden_analysis::load::Record;
+use mosswarden_analysis::simulate::sensor::Role;
 use mosswarden_analysis::simulate::truth::{
     CONDITION_DEGREE_HOURS, CONDITION_HUMIDITY_H, CONDITION_NIGHT_K, DayTruth, TrueFault,
 };
-use mosswarden_analysis::simulate::{Simulation, holdout, run};
+use mosswarden_analysis::simulate::{Change, Simulation, SiteSpec, holdout, run};
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -60,9 +62,20 @@ fn main() {
         numbers.first().copied().unwrap_or(1),
         numbers.get(1).copied().unwrap_or(10),
     );
+    let exact = arguments.iter().any(|argument| argument == "exact");
     let mut bench = Bench::default();
     for seed in first..=last {
-        bench.site(&run(&holdout::holdout(seed)));
+        let mut spec = holdout::holdout(seed);
+        if exact {
+            for sensor in spec
+                .enclosures
+                .iter_mut()
+                .flat_map(|enclosure| &mut enclosure.sensors)
+            {
+                sensor.traits.offset_k = 0.0;
+            }
+        }
+        bench.site(&spec, &run(&spec));
     }
     bench.print(arguments.iter().any(|argument| argument == "verbose"));
 }
@@ -118,6 +131,9 @@ struct Bench {
     healthy_weeks: usize,
     healthy_false: Vec<String>,
     enclosure_weeks: usize,
+    /// By constant: intervals that hold the truth, relative errors, relative half-widths; and how many places there were.
+    constants: BTreeMap<&'static str, (usize, Vec<f64>, Vec<f64>)>,
+    places: usize,
     /// Faults of devices by the simulation's word: days from the start to the end of the first week that says so, and how many there were.
     faults: BTreeMap<String, (Vec<f64>, usize)>,
 }
@@ -195,7 +211,7 @@ impl Bench {
         self.tallies.entry(name).or_default()
     }
 
-    fn site(&mut self, simulation: &Simulation) {
+    fn site(&mut self, spec: &SiteSpec, simulation: &Simulation) {
         let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml)
             .expect("the simulation writes a sound site file");
         let journal: Vec<Entry> = simulation.journal.iter().map(|row| row.entry()).collect();
@@ -219,7 +235,71 @@ impl Bench {
             }
             looks.push((span.until_ms, assessment));
         }
+        if let Some((_, last)) = looks.last() {
+            for outcome in &last.conditions {
+                self.constants(spec, simulation, outcome);
+            }
+        }
         self.device_faults(simulation, &looks);
+    }
+
+    /// What was learned of each place's heat against the simulation's constants.
+    fn constants(&mut self, spec: &SiteSpec, simulation: &Simulation, outcome: &Outcome) {
+        let Some(truth) = simulation
+            .truth
+            .enclosures
+            .iter()
+            .find(|truth| truth.enclosure == outcome.enclosure)
+        else {
+            return;
+        };
+        let sensors = || {
+            spec.enclosures
+                .iter()
+                .filter(|enclosure| enclosure.id == outcome.enclosure)
+                .flat_map(|enclosure| &enclosure.sensors)
+                .filter(|sensor| sensor.role != Some(Role::Controller))
+        };
+        self.places += sensors().count();
+        for place in &outcome.would_do.places {
+            let moved = spec.events.iter().any(|event| {
+                event.subject == place.sensor && matches!(event.change, Change::SensorMoved { .. })
+            });
+            let Some(position) = sensors()
+                .find(|sensor| sensor.id == place.sensor && !moved)
+                .map(|sensor| sensor.position)
+            else {
+                continue;
+            };
+            let at = |(warm_k, cool_k): (f64, f64)| cool_k + position.warm_frac * (warm_k - cool_k);
+            for (name, learned, true_value) in [
+                (
+                    "lamp's rise, K",
+                    place.lamp_rise_k,
+                    at(truth.lamp_rise_k) + position.lamp_k,
+                ),
+                ("heater's rise, K", place.heater_rise_k, at(truth.heater_rise_k)),
+            ] {
+                let Some(learned) = learned else { continue };
+                let entry = self.constants.entry(name).or_default();
+                entry.0 += usize::from(learned.holds(true_value));
+                entry.1.push(learned.value / true_value - 1.0);
+                entry.2.push((learned.high - learned.low) / 2.0 / learned.value);
+                if !learned.holds(true_value) {
+                    let note = format!(
+                        "{} {} {name}: true {true_value:.2}, learned {:.2} ({:.2} to {:.2}), days {}, residual {:.2}",
+                        spec.seed,
+                        place.sensor,
+                        learned.value,
+                        learned.low,
+                        learned.high,
+                        place.days,
+                        place.residual_k
+                    );
+                    self.tally("constants of heat").notes.push(note);
+                }
+            }
+        }
     }
 
     fn week(&mut self, week: &Week<'_>) {
@@ -479,6 +559,15 @@ impl Bench {
         self.print_degree_hours();
         quantiles("half-life over truth", &mut self.half_life_ratios);
         quantiles("hours of light minus truth, h", &mut self.light_errors_h);
+        println!("\nplaces of animals {}:", self.places);
+        for (name, (held, errors, widths)) in &mut self.constants {
+            println!(
+                "{name}: learned at {}, interval holds the truth at {held}",
+                errors.len()
+            );
+            quantiles("  relative error", errors);
+            quantiles("  relative half-width", widths);
+        }
         println!(
             "\n| fault of a device | there | found | within 7 d | median days to the week that says so |"
         );

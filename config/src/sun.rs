@@ -54,7 +54,8 @@ fn sun(at_ms: f64) -> (f64, f64) {
         + (3.0 * anomaly).sin() * 0.000_289;
     let node = (125.04 - 1934.136 * t).to_radians();
     let longitude = (mean_longitude + centre - 0.005_69 - 0.004_78 * node.sin()).to_radians();
-    let obliquity = (23.0 + (26.0 + (21.448 - t * (46.815 + t * (0.000_59 - t * 0.001_813))) / 60.0) / 60.0
+    let obliquity = (23.0
+        + (26.0 + (21.448 - t * (46.815 + t * (0.000_59 - t * 0.001_813))) / 60.0) / 60.0
         + 0.002_56 * node.cos())
     .to_radians();
     let declination = (obliquity.sin() * longitude.sin()).asin();

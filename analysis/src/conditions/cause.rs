@@ -1,8 +1,10 @@
 //! What made a day too hot: the room, a heater, a lamp, or cannot be told.
 //!
 //! In: the hours above the limit, what is usual at those hours, states of heaters and lamps. Out: a cause with its evidence in
-//! words and what to do. Compared are two departures from the usual at the same hours: the room's, and the enclosure's excess
-//! over the room. The larger one is the cause; inside the enclosure the states of the devices say which source it is.
+//! words, how sure that is, and what to do. Compared are two departures from the usual at the same hours: the room's, and the enclosure's
+//! excess over the room. The larger one is the cause; inside the enclosure the states of the devices say which source it is. Where the
+//! enclosure's own heat was learned, its model says independently how much room, heater and lamp made of it: both agree, or it is told
+//! as likely only.
 
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
@@ -11,6 +13,7 @@ use super::context::Context;
 use super::device::{hours_within, union};
 use super::heater;
 use super::places::{Line, hour_of, hour_start};
+use super::thermal::{Shares, WhatItWouldDo};
 use super::usual::{Usual, hour_mean};
 use crate::findings::Cause;
 use crate::series::Excess;
@@ -32,10 +35,50 @@ const LAMP_HOURS_FRAC: f64 = 0.7;
 /// Without a usual to compare with, a room this near the limit, K, is the cause by itself.
 const ROOM_NEAR_K: f64 = 1.5;
 
+#[derive(Debug)]
 pub(super) struct Verdict {
     pub(super) cause: Option<Cause>,
     pub(super) evidence: String,
     pub(super) advice: String,
+}
+
+impl Verdict {
+    /// Weighs the verdict against what the thermal model makes of the same hours, and says how sure it is.
+    fn weighed(mut self, context: &Context<'_>, shares: Option<Shares>) -> Verdict {
+        let Some(shares) = shares else {
+            return self;
+        };
+        let (room_k, inside_k) = (shares.room_k, shares.heater_k + shares.lamp_k + shares.rest_k);
+        let agrees = match self.cause {
+            Some(Cause::RoomHeat) => room_k > inside_k,
+            Some(Cause::Heater) => {
+                shares.heater_k >= DEPARTURE_K_MIN && shares.heater_k > shares.lamp_k.max(room_k)
+            }
+            // A lamp that is stronger than before, or nearer, is not in the model: it is what is left over.
+            Some(Cause::Lamp) => shares.lamp_k + shares.rest_k > room_k.max(shares.heater_k),
+            None => return self,
+        };
+        let words = context.words;
+        let made = |name: &str, k: f64| {
+            format!(
+                "{name} {}{}",
+                if k < 0.0 { "−" } else { "+" },
+                words.difference(k.abs())
+            )
+        };
+        let parts = [
+            made("room", shares.room_k),
+            made("heater", shares.heater_k),
+            made("lamp", shares.lamp_k),
+            made("unexplained", shares.rest_k),
+        ];
+        self.evidence += &format!(
+            "; {}, against its usual: by its own thermal model {}",
+            if agrees { "sure" } else { "likely, not sure" },
+            crate::words::list(&parts)
+        );
+        self
+    }
 }
 
 /// Departures from the usual during the hot hours, weighted by how far above the limit each hour was.
@@ -46,7 +89,13 @@ struct Departures {
 }
 
 /// The cause of the hours in `over`.
-pub(super) fn of_overheating(context: &Context<'_>, line: &Line, day: Span, over: &Excess) -> Verdict {
+pub(super) fn of_overheating(
+    context: &Context<'_>,
+    learned: &WhatItWouldDo,
+    line: &Line,
+    day: Span,
+    over: &Excess,
+) -> Verdict {
     let hot = Span {
         from_ms: over.first_ms.unwrap_or(day.from_ms),
         until_ms: over
@@ -60,6 +109,29 @@ pub(super) fn of_overheating(context: &Context<'_>, line: &Line, day: Span, over
         until_ms: hot.until_ms,
     };
     let usual = Usual::before(context, line, limit_c, day.from_ms);
+    let shares = usual.as_ref().and_then(|usual| shares(learned, usual, hot));
+    by_evidence(context, line, day, hot, acting, usual).weighed(context, shares)
+}
+
+/// What made the hot hours, by the thermal model of the place that was coolest then.
+fn shares(learned: &WhatItWouldDo, usual: &Usual, hot: Span) -> Option<Shares> {
+    learned
+        .places
+        .iter()
+        .filter_map(|place| Some((place.mean_c(hot)?, place.shares(hot, &usual.days)?)))
+        .min_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, shares)| shares)
+}
+
+fn by_evidence(
+    context: &Context<'_>,
+    line: &Line,
+    day: Span,
+    hot: Span,
+    acting: Span,
+    usual: Option<Usual>,
+) -> Verdict {
+    let limit_c = context.limits_at(day.from_ms).max_c;
     let departures = usual
         .as_ref()
         .and_then(|usual| departures(context, line, usual, hot, limit_c));
@@ -70,14 +142,27 @@ pub(super) fn of_overheating(context: &Context<'_>, line: &Line, day: Span, over
     if heaters.stuck_frac >= STUCK_FRAC_MIN
         && departures.is_none_or(|d| d.excess_k > d.room_k.min(DEPARTURE_K_MIN))
     {
-        return heater_verdict(format!(
-            "the heater was on beyond its set-point for {} of that time",
-            percent(heaters.stuck_frac)
-        ));
+        let how = match heater::works_at_c(context, acting) {
+            Some(works_at_c) => format!(
+                "the heater still cycled, but switched off only at {} by its own probe: its thermostat is set higher than the site file says",
+                context.words.temperature(works_at_c)
+            ),
+            None => format!(
+                "the heater was on beyond its set-point for {} of that time, without cycling",
+                percent(heaters.stuck_frac)
+            ),
+        };
+        return heater_verdict(how);
     }
     if unusual_inside && heaters.more_than_usual() && departures.is_none_or(|d| d.excess_k >= d.room_k) {
+        let probe = heater::probe_too_cool_k(context, acting).map_or(String::new(), |k| {
+            format!(
+                "; its thermostat's probe read {} cooler than usual beside the other places: it has slipped, or hangs in a draught",
+                context.words.difference(k)
+            )
+        });
         return heater_verdict(format!(
-            "the heater was on for {} of that time, far more than usual",
+            "the heater was on for {} of that time, far more than usual{probe}",
             percent(heaters.on_frac.unwrap_or(0.0))
         ));
     }
@@ -87,7 +172,7 @@ pub(super) fn of_overheating(context: &Context<'_>, line: &Line, day: Span, over
             context.words.difference(d.room_k)
         )),
         Some(d) if d.excess_k >= DEPARTURE_K_MIN => {
-            inside(context, line, usual.as_ref(), day, &heaters, &lamps, d)
+            inside(context, line, usual.as_ref(), (day, hot), &heaters, &lamps, d)
         }
         Some(_) => unknown(
             "neither the room nor the warming inside was far from usual; the enclosure usually runs close to the limit",
@@ -197,7 +282,7 @@ fn inside(
     context: &Context<'_>,
     line: &Line,
     usual: Option<&Usual>,
-    day: Span,
+    (day, hot): (Span, Span),
     heaters: &Source,
     lamps: &Source,
     departures: Departures,
@@ -213,41 +298,105 @@ fn inside(
     if lamp_h - in_light_h(&on_today) >= EXTRA_LIGHT_H && heaters.as_usual() {
         return lamp_verdict(format!("{by}, with the lamp on outside its hours"));
     }
+    let hours = unusual_hours(context, line, usual, day);
     // The share of the lit hours with at least half of the unusual warming, and the same in the dark.
+    let is_lit = |from_ms: i64| hours_within(&light, hour_from(from_ms)) > 0.5;
     let share = |lit: bool| {
-        let (mut hours, mut warm) = (0.0_f64, 0.0_f64);
-        let mut from_ms = day.from_ms;
-        while from_ms < day.until_ms {
-            let at = Span {
-                from_ms,
-                until_ms: from_ms + MS_PER_HOUR,
-            };
-            let hour = hour_of(context.zone, from_ms);
-            let excess = hour_mean(line, from_ms)
-                .zip(context.room_c.as_ref().and_then(|room| hour_mean(room, from_ms)))
-                .zip(usual.and_then(|usual| usual.excess_k.get(&hour).copied()))
-                .map(|((inside, room), usual)| inside - room - usual);
-            if let Some(excess_k) = excess.filter(|_| (hours_within(&light, at) > 0.5) == lit) {
-                hours += 1.0;
-                warm += f64::from(u8::from(excess_k >= 0.5 * departures.excess_k));
-            }
-            from_ms += MS_PER_HOUR;
-        }
-        if hours > 0.0 { warm / hours } else { 0.0 }
+        let of_kind = || hours.iter().filter(|(from_ms, _)| is_lit(*from_ms) == lit);
+        let warm = of_kind().filter(|(_, k)| *k >= 0.5 * departures.excess_k).count();
+        warm as f64 / of_kind().count().max(1) as f64
     };
     let (lit_frac, dark_frac) = (share(true), share(false));
     let only_by_light = lit_frac >= LAMP_HOURS_FRAC && dark_frac < 1.0 - LAMP_HOURS_FRAC;
     if lamps.present && only_by_light && heaters.as_usual() {
         return lamp_verdict(format!("{by}, from lights-on to lights-off"));
     }
+    if lamps.present && heaters.as_usual() && highest_at_lights_off(&hours, &is_lit) {
+        return lamp_verdict(format!(
+            "{by}, and it was at its height when the light went off, long after the sun would have moved on"
+        ));
+    }
     if heaters.present && heaters.on_frac.is_none() && !only_by_light {
         return heater_verdict(format!(
             "{by}, and not only while the lamp was on (the heater sends no states)"
         ));
     }
-    unknown(&format!(
-        "{by}, and no heater or lamp explains it; sun on the glass is possible"
-    ))
+    let sun = if only_in_sunshine(context, &hours, day, departures) {
+        format!(
+            "sun on the glass is likely: it came and went between {} and {}",
+            context.words.clock(hot.from_ms),
+            context.words.clock(hot.until_ms)
+        )
+    } else {
+        "sun on the glass is possible".to_owned()
+    };
+    unknown(&format!("{by}, and no heater or lamp explains it; {sun}"))
+}
+
+/// The sun moves on: no spot is in it for more than this, h (common practice, no source).
+const SUN_HOURS_MAX: usize = 7;
+
+/// Whether the unusual warming lay between sunrise and sunset and for a part of the day only.
+fn only_in_sunshine(context: &Context<'_>, hours: &[(i64, f64)], day: Span, departures: Departures) -> bool {
+    let sun = context.place.map_or_else(
+        // Without a place: the hours in which the sun can stand on a window in most of the year.
+        || Span {
+            from_ms: day.from_ms + 6 * MS_PER_HOUR,
+            until_ms: day.from_ms + 21 * MS_PER_HOUR,
+        },
+        |place| {
+            let (from_ms, until_ms) = place.sun_ms(context.zone.date(day.from_ms));
+            Span { from_ms, until_ms }
+        },
+    );
+    let warm = |inside: bool| {
+        hours
+            .iter()
+            .filter(|(from_ms, k)| *k >= 0.5 * departures.excess_k && sun.contains(*from_ms) == inside)
+            .count()
+    };
+    warm(true) > 0 && warm(true) <= SUN_HOURS_MAX && warm(false) == 0
+}
+
+/// Whether the unusual warming lasted for hours and stood near its height in the last hour of light: a lamp's does, the sun's has faded.
+fn highest_at_lights_off(hours: &[(i64, f64)], is_lit: &impl Fn(i64) -> bool) -> bool {
+    /// Longer than the sun stands on one pane, h (common practice, no source).
+    const WARM_HOURS_MIN: usize = 4;
+    const NEAR_HEIGHT_FRAC: f64 = 0.8;
+    let lit: Vec<f64> = hours
+        .iter()
+        .filter(|(from_ms, _)| is_lit(*from_ms))
+        .map(|(_, k)| *k)
+        .collect();
+    let height_k = lit.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let warm = lit.iter().rev().take_while(|k| **k >= 0.5 * height_k).count();
+    height_k >= DEPARTURE_K_MIN
+        && warm >= WARM_HOURS_MIN
+        && lit.last().is_some_and(|k| *k >= NEAR_HEIGHT_FRAC * height_k)
+}
+
+fn hour_from(from_ms: i64) -> Span {
+    Span {
+        from_ms,
+        until_ms: from_ms + MS_PER_HOUR,
+    }
+}
+
+/// By how much each hour of a day was warmer over its room than usual, K.
+fn unusual_hours(context: &Context<'_>, line: &Line, usual: Option<&Usual>, day: Span) -> Vec<(i64, f64)> {
+    let (Some(room), Some(usual)) = (context.room_c.as_ref(), usual) else {
+        return Vec::new();
+    };
+    (day.from_ms..day.until_ms)
+        .step_by(MS_PER_HOUR as usize)
+        .filter_map(|from_ms| {
+            let usual_k = usual.excess_k.get(&hour_of(context.zone, from_ms))?;
+            Some((
+                from_ms,
+                hour_mean(line, from_ms)? - hour_mean(room, from_ms)? - usual_k,
+            ))
+        })
+        .collect()
 }
 
 /// No earlier days to compare with: only plain evidence counts.
@@ -277,6 +426,58 @@ fn without_usual(context: &Context<'_>, line: &Line, hot: Span, heaters: &Source
             ))
         }
         _ => unknown("there are no earlier days to compare with"),
+    }
+}
+
+/// The cause of the hours below the limit, with its evidence; the finding's `cause` is for heat alone.
+pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, under: &Excess) -> Verdict {
+    let cold = Span {
+        from_ms: under.first_ms.unwrap_or(day.from_ms),
+        until_ms: under
+            .last_ms
+            .unwrap_or(day.until_ms)
+            .max(under.first_ms.unwrap_or(0) + 1),
+    };
+    let acting = Span {
+        from_ms: cold.from_ms - LEAD_MS,
+        until_ms: cold.until_ms,
+    };
+    let usual = Usual::before(context, line, f64::INFINITY, day.from_ms);
+    let departures = usual
+        .as_ref()
+        .and_then(|usual| departures(context, line, usual, cold, f64::INFINITY));
+    let cut = context
+        .record
+        .journal
+        .iter()
+        .any(|entry| entry.kind == "power-cut" && acting.contains(entry.at_ms));
+    let evidence = if cut {
+        "the power was cut".to_owned()
+    } else if let Some(words) = heater::why_no_warmth(context, acting) {
+        words
+    } else {
+        match departures {
+            Some(d) if d.room_k <= -DEPARTURE_K_MIN && d.room_k <= d.excess_k => format!(
+                "the room was {} colder than usual at that hour, the enclosure followed it",
+                context.words.difference(-d.room_k)
+            ),
+            Some(d) if d.excess_k <= -DEPARTURE_K_MIN => format!(
+                "the enclosure was {} cooler over its room than usual at that hour; its heater did as it was asked, so a draught, an open \
+                 lid or a lamp that failed is likely",
+                context.words.difference(-d.excess_k)
+            ),
+            Some(_) => "the cause can't be told (neither the room nor the warming inside was far from usual)"
+                .to_owned(),
+            None => "the cause can't be told (there are no earlier days to compare with)".to_owned(),
+        }
+    };
+    Verdict {
+        cause: None,
+        evidence,
+        advice: "Look at the animals first, then at heater, thermostat and lamp, and for a draught. \
+            Let a cold animal warm slowly with its room; never raise the heat on an animal that looks unwell, ring \
+            a veterinarian. Unplug before you reach near wet fittings."
+            .to_owned(),
     }
 }
 

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, Enclosure, Limits, Sensor, Site};
+use mosswarden_config::sun::Place;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use super::device::States;
@@ -26,6 +27,8 @@ pub(super) struct Context<'a> {
     pub(super) trusted: &'a Trusted,
     pub(super) span: Span,
     pub(super) words: Words,
+    /// Where the site is, if its file says so.
+    pub(super) place: Option<Place>,
     /// Temperature at the places that animals can reach.
     pub(super) temperature: Option<Places>,
     /// Humidity there, or at the enclosure's other usable sensors where none is there.
@@ -70,6 +73,7 @@ impl<'a> Context<'a> {
             trusted,
             span,
             words: Words::of(site),
+            place: site.place,
             temperature: usable(&animal, Quantity::Temperature),
             humidity: usable(&animal, Quantity::Humidity).or_else(|| usable(&all, Quantity::Humidity)),
             room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),

@@ -1,7 +1,8 @@
 //! Days too hot and days too cold for the place where an animal can take refuge.
 //!
-//! In: measured local days. Out: one finding a day and kind, or why a day could not be judged. Overheating is judged at the
-//! coolest reachable place, overcooling at the warmest: a hot spot is harmless while a cool place exists.
+//! In: measured local days, what was learned of the enclosure's heat. Out: one finding a day and kind, or why a day could not be judged.
+//! Overheating is judged at the coolest reachable place, overcooling at the warmest: a hot spot is harmless while a cool place exists.
+//! A gap is never bridged: what lies in it is bounded by what heater, lamp and room can do, or not known.
 
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
@@ -9,6 +10,7 @@ use super::Day;
 use super::cause;
 use super::context::{Context, silent_words};
 use super::places::{Line, Places};
+use super::thermal::WhatItWouldDo;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
 
@@ -25,7 +27,7 @@ const EMERGENCY_MIN: f64 = 10.0;
 const KNOWN_FRAC_MIN: f64 = 0.75;
 /// Sensors known for less than this share of a day are named as silent.
 const SILENT_FRAC: f64 = 0.9;
-/// A gap this long, h, with a reading at its edge this near the limit, K, may hide a hot hour.
+/// A gap this long, h, with a reading at its edge this near the limit, K, may hide a hot hour where its extremes are not bounded.
 const GAP_H: f64 = 1.5;
 const GAP_NEAR_K: f64 = 1.0;
 
@@ -36,8 +38,16 @@ enum Side {
     Under,
 }
 
+/// What a day's gaps may hide.
+struct Doubt {
+    reason: String,
+    /// The most extreme temperature that the enclosure's own heat allows in a gap, °C, where that is known.
+    extreme_c: Option<f64>,
+    unknown_h: f64,
+}
+
 /// Judges every measured day on both sides.
-pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
+pub(super) fn judge(context: &Context<'_>, days: &[Day], learned: &WhatItWouldDo) -> Verdicts {
     let mut verdicts = Verdicts::default();
     let Some(places) = &context.temperature else {
         for kind in [Kind::Overheating, Kind::Overcooling] {
@@ -50,156 +60,286 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
         }
         return verdicts;
     };
+    let judging = Judging {
+        context,
+        places,
+        learned,
+    };
     for day in days {
         for side in [Side::Over, Side::Under] {
-            judge_day(context, places, day, side, &mut verdicts);
+            judging.day(day, side, &mut verdicts);
         }
     }
     verdicts
 }
 
-fn judge_day(context: &Context<'_>, places: &Places, day: &Day, side: Side, verdicts: &mut Verdicts) {
-    let (kind, line, excess) = match side {
-        Side::Over => (Kind::Overheating, &places.lowest, &day.over),
-        Side::Under => (Kind::Overcooling, &places.highest, &day.under),
-    };
-    let doubt = incomplete(context, line, day.span, side);
-    if excess.unit_hours >= DEGREE_HOURS_MIN {
-        verdicts
-            .findings
-            .push(finding(context, places, day, side, doubt.is_some()));
-    } else if let Some(reason) = doubt {
-        verdicts
-            .not_assessed
-            .push(context.not_assessed(kind, None, day.span, reason));
-    }
+struct Judging<'j> {
+    context: &'j Context<'j>,
+    places: &'j Places,
+    learned: &'j WhatItWouldDo,
 }
 
-/// Why a day without a finding can't be called well, if so.
-fn incomplete(context: &Context<'_>, line: &Line, day: Span, side: Side) -> Option<String> {
-    // Heat comes with the light hours, cold at any time of the day.
-    let windows = match side {
-        Side::Over => context.light_within(day),
-        Side::Under => vec![day],
-    };
-    let hours: f64 = windows.iter().map(|window| window.hours()).sum();
-    if hours <= 0.0 {
-        return None;
+impl Judging<'_> {
+    fn line(&self, side: Side) -> &Line {
+        match side {
+            Side::Over => &self.places.lowest,
+            Side::Under => &self.places.highest,
+        }
     }
-    let known_h: f64 = windows
-        .iter()
-        .filter_map(|window| line.summary(*window))
-        .map(|summary| summary.covered_h)
-        .sum();
-    let what = match side {
-        Side::Over => "light hours",
-        Side::Under => "day",
-    };
-    if known_h < KNOWN_FRAC_MIN * hours {
-        return Some(format!(
-            "only {} of the {what} of {} known",
-            crate::words::percent(known_h / hours),
-            context.words.day(day.from_ms)
-        ));
+
+    fn day(&self, day: &Day, side: Side, verdicts: &mut Verdicts) {
+        let (kind, excess) = match side {
+            Side::Over => (Kind::Overheating, &day.over),
+            Side::Under => (Kind::Overcooling, &day.under),
+        };
+        let doubt = self.doubt(day.span, side);
+        if excess.unit_hours >= DEGREE_HOURS_MIN {
+            verdicts.findings.push(self.finding(day, side, doubt.as_ref()));
+        } else if let Some(doubt) = doubt {
+            verdicts
+                .not_assessed
+                .push(self.context.not_assessed(kind, None, day.span, doubt.reason));
+        }
     }
-    let limits = context.limits_at(day.from_ms);
-    line.gaps(day)
-        .into_iter()
-        .find(|gap| {
-            gap.hours() >= GAP_H
-                && [gap.from_ms, gap.until_ms].iter().any(|edge| {
-                    line.value_at(*edge).is_some_and(|t_c| match side {
-                        Side::Over => t_c > limits.max_c - GAP_NEAR_K,
-                        Side::Under => t_c < limits.min_c + GAP_NEAR_K,
-                    })
-                })
-        })
-        .map(|gap| {
+
+    /// Why what is known of a day is not all of it, if so.
+    fn doubt(&self, day: Span, side: Side) -> Option<Doubt> {
+        let context = self.context;
+        let line = self.line(side);
+        // Heat comes with the light hours, cold at any time of the day.
+        let (windows, what) = match side {
+            Side::Over => (context.light_within(day), "light hours"),
+            Side::Under => (vec![day], "day"),
+        };
+        let hours: f64 = windows.iter().map(|window| window.hours()).sum();
+        if hours <= 0.0 {
+            return None;
+        }
+        let known_h: f64 = windows
+            .iter()
+            .filter_map(|window| line.summary(*window))
+            .map(|summary| summary.covered_h)
+            .sum();
+        let gaps: Vec<Span> = line
+            .gaps(day)
+            .into_iter()
+            .filter(|gap| gap.hours() >= GAP_H)
+            .collect();
+        let unknown_h = gaps.iter().map(|gap| gap.hours()).sum();
+        let extremes: Vec<Option<f64>> = gaps.iter().map(|gap| self.extreme_in(*gap, line, side)).collect();
+        let open = |extreme: &Option<f64>| extreme.is_none_or(|t_c| self.passes(t_c, day, side));
+        if !gaps.is_empty() && !extremes.iter().any(open) {
+            return None;
+        }
+        let worst = extremes.iter().flatten().copied().reduce(|a, b| match side {
+            Side::Over => a.max(b),
+            Side::Under => a.min(b),
+        });
+        // One gap without a bound leaves the day without one.
+        let extreme_c = worst.filter(|_| extremes.iter().all(Option::is_some));
+        let bound = extreme_c.map_or(String::new(), |t_c| {
             format!(
-                "nothing known for {} from {}, next to readings close to the limit",
-                context.words.hours(gap.hours()),
-                context.words.moment(gap.from_ms)
+                "; with all that heats or cools it, it can have come to {}",
+                context.words.temperature(t_c)
             )
-        })
-}
-
-fn finding(context: &Context<'_>, places: &Places, day: &Day, side: Side, lower_bound: bool) -> Finding {
-    let limits = context.limits_at(day.span.from_ms);
-    let (words, u) = (context.words, places.half_width);
-    let (line, excess) = match side {
-        Side::Over => (&places.lowest, &day.over),
-        Side::Under => (&places.highest, &day.under),
-    };
-    let shifted = |by: f64| match side {
-        Side::Over => line.above(limits.max_c + by, day.span).unit_hours,
-        Side::Under => line.below(limits.min_c - by, day.span).unit_hours,
-    };
-    let (kind, name) = match side {
-        Side::Over => (Kind::Overheating, "degree-hours above the limit"),
-        Side::Under => (Kind::Overcooling, "degree-hours below the limit"),
-    };
-    let value = Value::new(name, excess.unit_hours, "Cel.h").between(shifted(u), shifted(-u));
-    let (extreme_c, extreme_ms, beyond_k) = extreme(line, day.span, side, limits.max_c, limits.min_c);
-    let emergency_min = limits
-        .emergency_c
-        .filter(|_| side == Side::Over)
-        .map(|limit_c| line.above(limit_c, day.span).hours * 60.0);
-    let severity = if emergency_min.is_some_and(|minutes| minutes >= EMERGENCY_MIN) {
-        Severity::Urgent
-    } else if excess.unit_hours < TINY_DEGREE_HOURS && beyond_k < TINY_PEAK_K {
-        Severity::Notice
-    } else {
-        Severity::Warning
-    };
-    let start_ms = excess.first_ms.unwrap_or(day.span.from_ms);
-    let mut finding = context.finding(kind, start_ms, severity, value);
-    finding.end_ms = end_of(context, line, excess, day.span);
-    let (extreme_name, hours_name, direction, place) = match side {
-        Side::Over => ("highest temperature", "hours above", "above", "coolest"),
-        Side::Under => ("lowest temperature", "hours below", "below", "warmest"),
-    };
-    finding.also = vec![
-        Value::new(extreme_name, extreme_c, "Cel"),
-        Value::new(hours_name, excess.hours, "h"),
-        Value::new("longest run", excess.longest_h, "h"),
-    ];
-    finding
-        .also
-        .extend(emergency_min.map(|minutes| Value::new("minutes above the emergency limit", minutes, "min")));
-    let at_least = if lower_bound {
-        "; part of the day is not known, so this is the least it was"
-    } else {
-        ""
-    };
-    let silent = silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len());
-    let place = if places.sensors.len() > 1 {
-        format!(" at the {place} place")
-    } else {
-        String::new()
-    };
-    let lead = format!(
-        "{}{place} at {}, {} {direction} the limit, for {} in all",
-        words.temperature(extreme_c),
-        words.moment(extreme_ms),
-        words.difference(beyond_k),
-        words.hours(excess.hours)
-    );
-    match side {
-        Side::Over => {
-            let verdict = cause::of_overheating(context, &places.lowest, day.span, excess);
-            finding.cause = verdict.cause;
-            finding.message = format!("{lead}: {}{at_least}{silent}.", verdict.evidence);
-            finding.advice = verdict.advice;
+        });
+        if known_h < KNOWN_FRAC_MIN * hours {
+            return Some(Doubt {
+                reason: format!(
+                    "only {} of the {what} of {} known{bound}",
+                    crate::words::percent(known_h / hours),
+                    context.words.day(day.from_ms)
+                ),
+                extreme_c,
+                unknown_h,
+            });
         }
-        Side::Under => {
-            finding.message = format!("{lead}{at_least}{silent}.");
-            finding.advice = "Look at the animals first, then at heater, thermostat and lamp, and for a draught. \
-                Let a cold animal warm slowly with its room; never raise the heat on an animal that looks unwell, ring \
-                a veterinarian. Unplug before you reach near wet fittings."
-                .to_owned();
+        gaps.iter()
+            .zip(&extremes)
+            .find(|(gap, extreme)| match extreme {
+                Some(t_c) => self.passes(*t_c, day, side),
+                None => self.is_near(**gap, line, side),
+            })
+            .map(|(gap, extreme)| Doubt {
+                reason: match extreme {
+                    Some(t_c) => format!(
+                        "nothing known for {} from {}; with all that heats or cools it, it can have come to {}",
+                        context.words.hours(gap.hours()),
+                        context.words.moment(gap.from_ms),
+                        context.words.temperature(*t_c)
+                    ),
+                    None => format!(
+                        "nothing known for {} from {}, next to readings close to the limit",
+                        context.words.hours(gap.hours()),
+                        context.words.moment(gap.from_ms)
+                    ),
+                },
+                extreme_c,
+                unknown_h,
+            })
+    }
+
+    /// Whether a temperature lies beyond the limit of a day.
+    fn passes(&self, t_c: f64, day: Span, side: Side) -> bool {
+        let limits = self.context.limits_at(day.from_ms);
+        match side {
+            Side::Over => t_c > limits.max_c,
+            Side::Under => t_c < limits.min_c,
         }
     }
-    finding
+
+    fn is_near(&self, gap: Span, line: &Line, side: Side) -> bool {
+        let limits = self.context.limits_at(gap.from_ms);
+        [gap.from_ms, gap.until_ms].iter().any(|edge| {
+            line.value_at(*edge).is_some_and(|t_c| match side {
+                Side::Over => t_c > limits.max_c - GAP_NEAR_K,
+                Side::Under => t_c < limits.min_c + GAP_NEAR_K,
+            })
+        })
+    }
+
+    /// The most extreme temperature that any place can have had in a gap; `None` where that is not known.
+    fn extreme_in(&self, gap: Span, line: &Line, side: Side) -> Option<f64> {
+        let (gap, before_c, after_c) = line.around_gap(gap)?;
+        let extremes: Option<Vec<f64>> = self
+            .learned
+            .places
+            .iter()
+            .map(|place| {
+                let (highest_c, lowest_c) = place.extremes_in_gap(gap, before_c, after_c)?;
+                Some(match side {
+                    Side::Over => highest_c,
+                    Side::Under => lowest_c,
+                })
+            })
+            .collect();
+        extremes?.into_iter().reduce(|a, b| match side {
+            Side::Over => a.max(b),
+            Side::Under => a.min(b),
+        })
+    }
+
+    fn finding(&self, day: &Day, side: Side, doubt: Option<&Doubt>) -> Finding {
+        let (context, places) = (self.context, self.places);
+        let limits = context.limits_at(day.span.from_ms);
+        let (words, u) = (context.words, places.half_width);
+        let line = self.line(side);
+        let excess = match side {
+            Side::Over => &day.over,
+            Side::Under => &day.under,
+        };
+        let shifted = |by: f64| match side {
+            Side::Over => line.above(limits.max_c + by, day.span).unit_hours,
+            Side::Under => line.below(limits.min_c - by, day.span).unit_hours,
+        };
+        let (kind, name) = match side {
+            Side::Over => (Kind::Overheating, "degree-hours above the limit"),
+            Side::Under => (Kind::Overcooling, "degree-hours below the limit"),
+        };
+        let mut value = Value::new(name, excess.unit_hours, "Cel.h").between(shifted(u), shifted(-u));
+        if doubt.is_some() {
+            // What the gap held is not known: there is no upper end.
+            value.high = None;
+        }
+        let (extreme_c, extreme_ms, beyond_k) = extreme(line, day.span, side, limits.max_c, limits.min_c);
+        let emergency_min = limits
+            .emergency_c
+            .filter(|_| side == Side::Over)
+            .map(|limit_c| line.above(limit_c, day.span).hours * 60.0);
+        let severity = if emergency_min.is_some_and(|minutes| minutes >= EMERGENCY_MIN) {
+            Severity::Urgent
+        } else if excess.unit_hours < TINY_DEGREE_HOURS && beyond_k < TINY_PEAK_K {
+            Severity::Notice
+        } else {
+            Severity::Warning
+        };
+        let start_ms = excess.first_ms.unwrap_or(day.span.from_ms);
+        let mut finding = context.finding(kind, start_ms, severity, value);
+        finding.end_ms = end_of(context, line, excess, day.span);
+        finding.also = self.further(day, side, excess, extreme_c, emergency_min, doubt);
+        let (direction, place) = match side {
+            Side::Over => ("above", "coolest"),
+            Side::Under => ("below", "warmest"),
+        };
+        let several = places.sensors.len() > 1;
+        let silent = silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len());
+        let lead = format!(
+            "{}{} at {}, {} {direction} the limit, for {}{} in all{}",
+            words.temperature(extreme_c),
+            if several {
+                format!(" at the {place} place")
+            } else {
+                String::new()
+            },
+            words.moment(extreme_ms),
+            words.difference(beyond_k),
+            if doubt.is_some() { "at least " } else { "" },
+            words.hours(excess.hours),
+            match side {
+                Side::Over if several => " with no cooler place left",
+                _ => "",
+            }
+        );
+        let least = doubt.map_or(String::new(), |doubt| {
+            let bound = doubt.extreme_c.map_or(String::new(), |t_c| {
+                format!(" (it can have come to {} unseen)", words.temperature(t_c))
+            });
+            format!(
+                "; {} of the day are not known, so this is the least it was{bound}",
+                words.hours(doubt.unknown_h)
+            )
+        });
+        let verdict = match side {
+            Side::Over => cause::of_overheating(context, self.learned, line, day.span, excess),
+            Side::Under => cause::of_overcooling(context, line, day.span, excess),
+        };
+        finding.cause = verdict.cause;
+        finding.message = format!("{lead}: {}{least}{silent}.", verdict.evidence);
+        finding.advice = verdict.advice;
+        finding
+    }
+
+    /// Further figures of a finding.
+    fn further(
+        &self,
+        day: &Day,
+        side: Side,
+        excess: &Excess,
+        extreme_c: f64,
+        emergency_min: Option<f64>,
+        doubt: Option<&Doubt>,
+    ) -> Vec<Value> {
+        let (extreme_name, hours_name, unseen_name) = match side {
+            Side::Over => (
+                "highest temperature",
+                "hours above",
+                "highest that a gap can hide",
+            ),
+            Side::Under => ("lowest temperature", "hours below", "lowest that a gap can hide"),
+        };
+        let mut also = vec![
+            Value::new(extreme_name, extreme_c, "Cel"),
+            Value::new(hours_name, excess.hours, "h"),
+            Value::new("longest run", excess.longest_h, "h"),
+        ];
+        also.extend(
+            emergency_min.map(|minutes| Value::new("minutes above the emergency limit", minutes, "min")),
+        );
+        if side == Side::Over && self.places.sensors.len() > 1 {
+            also.push(Value::new("minutes without a refuge", excess.hours * 60.0, "min"));
+            also.extend(
+                self.places.highest.summary(day.span).map(|summary| {
+                    Value::new("highest temperature at the warmest place", summary.high, "Cel")
+                }),
+            );
+        }
+        also.extend(
+            doubt
+                .and_then(|doubt| doubt.extreme_c)
+                .map(|t_c| Value::new(unseen_name, t_c, "Cel")),
+        );
+        also
+    }
 }
 
 /// The most extreme value of a day, when, and how far beyond the limit, K.
@@ -267,7 +407,9 @@ mod tests {
                 .contains("32.0 °C at the coolest place at 14:00 on Tuesday 19 May, 4.0 °C above")
         );
         assert!(
-            found[0].message.contains("for 2 h in all"),
+            found[0]
+                .message
+                .contains("for 2 h in all with no cooler place left"),
             "{}",
             found[0].message
         );

@@ -12,6 +12,7 @@ use super::device::{States, hours_within, union};
 use super::places::{Line, hour_of, hour_start};
 use super::usual::{Usual, hour_mean};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::statistics::robust::median;
 
 /// How far above the set-point a probe may read while the heater is still on: its noise, the pause between its readings
 /// and the message's way (common practice, no source).
@@ -121,7 +122,8 @@ fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) 
             let hours: f64 = beyond.iter().map(|span| span.hours()).sum();
             let far = probe.summary(stretch).is_some_and(|s| s.high >= setpoint_c + FAR_K);
             let stuck = hours >= STUCK_H_MIN || (far && hours >= STUCK_FAR_H_MIN);
-            (stuck && stretch.until_ms > context.span.from_ms).then_some((stretch, hours))
+            let cycles = works_at_c(context, stretch).is_some();
+            (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours))
         })
         .map(|(stretch, hours)| {
             let value = Value::new("hours on beyond its set-point", hours, "h");
@@ -229,6 +231,88 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
         return None;
     }
     Some(now < EXCESS_LEFT_FRAC * before)
+}
+
+/// A thermostat that switches off this much above its set-point is set to another one than written down, K.
+const SET_ELSEWHERE_K: f64 = 1.0;
+/// Switching off this often in a day is cycling.
+const CYCLES_MIN: usize = 3;
+
+/// Where a heater that cycles really switches off by its own probe, °C, if that is plainly above its set-point.
+pub(super) fn works_at_c(context: &Context<'_>, window: Span) -> Option<f64> {
+    let around = Span {
+        from_ms: window.from_ms - MS_PER_24_H,
+        until_ms: window.until_ms + MS_PER_24_H,
+    };
+    context
+        .enclosure
+        .devices_of(DeviceKind::Heater)
+        .find_map(|device| {
+            let (states, probe) = (context.states(device)?, controller(context, device)?);
+            let setpoint_c = device.setpoint.temperature_c?;
+            let offs: Vec<f64> = states
+                .on
+                .iter()
+                .filter(|on| around.contains(on.until_ms) && on.until_ms < context.span.until_ms)
+                .filter_map(|on| probe.value_at(on.until_ms))
+                .filter(|t_c| *t_c > setpoint_c + SET_ELSEWHERE_K)
+                .collect();
+            (offs.len() >= CYCLES_MIN).then(|| median(&offs)).flatten()
+        })
+}
+
+/// By how much a thermostat's probe read cooler than usual beside the places of the animals, K, if plainly so.
+pub(super) fn probe_too_cool_k(context: &Context<'_>, window: Span) -> Option<f64> {
+    const USUAL_DAYS: i64 = 14;
+    let places = context.temperature.as_ref()?;
+    context
+        .enclosure
+        .devices_of(DeviceKind::Heater)
+        .find_map(|device| {
+            let probe = controller(context, device)?;
+            let beside = |span: Span| Some(probe.summary(span)?.mean - places.mean.summary(span)?.mean);
+            let before: Vec<f64> = (2..=USUAL_DAYS)
+                .filter_map(|days| {
+                    beside(Span {
+                        from_ms: window.from_ms - days * MS_PER_24_H,
+                        until_ms: window.until_ms - days * MS_PER_24_H,
+                    })
+                })
+                .collect();
+            let cooler_k = median(&before)? - beside(window)?;
+            (cooler_k >= SET_ELSEWHERE_K).then_some(cooler_k)
+        })
+}
+
+/// Why a heater did not keep a cold time warm, in words; `None` where it did what its thermostat should ask, or is not known.
+pub(super) fn why_no_warmth(context: &Context<'_>, window: Span) -> Option<String> {
+    /// On for this share of the time, it gave all it has.
+    const FULL_FRAC: f64 = 0.8;
+    const OFF_FRAC: f64 = 0.1;
+    context
+        .enclosure
+        .devices_of(DeviceKind::Heater)
+        .find_map(|device| {
+            let (states, probe) = (context.states(device)?, controller(context, device)?);
+            let setpoint_c = device.setpoint.temperature_c?;
+            let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K;
+            let on_frac = states.on_frac(window)?;
+            let asked_h = probe.below(low_c, window).hours;
+            if on_frac >= FULL_FRAC {
+                return Some(format!(
+                    "{} was on for {} of that time and did not keep it warm",
+                    device.id,
+                    crate::words::percent(on_frac)
+                ));
+            }
+            (on_frac <= OFF_FRAC && asked_h >= 0.5 * window.hours()).then(|| {
+            format!(
+                "{} stayed off although its probe read below its set-point of {}: plug, fuse or thermostat",
+                device.id,
+                context.words.temperature(setpoint_c)
+            )
+        })
+        })
 }
 
 /// Hours a device was on in a span; used by the set-point's duty.

@@ -206,6 +206,11 @@ impl Kit {
         self.fill(sensor, quantity, value);
     }
 
+    /// Takes out everything that a sensor or device said.
+    pub(super) fn forget(&mut self, id: &str) {
+        self.readings.retain(|r| r.sensor.as_ref() != id);
+    }
+
     pub(super) fn restate(&mut self, device: &str, on: impl Fn(&Kit, i64) -> bool) {
         self.readings.retain(|r| r.sensor.as_ref() != device);
         self.states(device, on);

@@ -1,7 +1,7 @@
-//! Hours of light by the lamp's states, or by a light sensor where no lamp sends any.
+//! Hours of light by the lamp's states, by a light sensor where no lamp sends any, or else by the lamp's own warmth.
 //!
-//! In: states and illuminance from the record. Out: hours a local day, a finding for each stretch of days with too much or
-//! too little. A lamp's own heat step is not used.
+//! In: states and illuminance from the record, temperature. Out: hours a local day, a finding for each stretch of days with too much or
+//! too little.
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::DeviceKind;
@@ -11,12 +11,15 @@ use mosswarden_config::zone::Span;
 use super::Day;
 use super::context::Context;
 use super::device::{hours_within, union};
+use super::light_by_heat::by_heat;
 use crate::findings::{Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::quantile;
 
 /// Hours of light may differ by this much: a timer with a quarter-hour dial at both ends (common practice, no source).
 const TOLERANCE_H: f64 = 0.5;
 const WARNING_H: f64 = 2.0;
+/// Light for this long without a break was left on.
+const LEFT_ON_H: f64 = 20.0;
 /// A day is judged when its states are known but for this share.
 const KNOWN_FRAC_MIN: f64 = 0.95;
 /// A light sensor must see the lit hours this many times brighter than the dark ones.
@@ -30,6 +33,23 @@ pub(super) struct Lit {
 }
 
 impl Lit {
+    pub(super) fn new(on: Vec<Span>, known: Vec<Span>, by: &str) -> Lit {
+        Lit {
+            on: union(on),
+            known: union(known),
+            by: by.to_owned(),
+        }
+    }
+
+    /// The longest stretch of light inside a span, h.
+    fn longest_h(&self, span: Span) -> f64 {
+        self.on
+            .iter()
+            .filter_map(|on| on.intersect(span))
+            .map(Span::hours)
+            .fold(0.0, f64::max)
+    }
+
     /// Hours of light in a span; `None` where too little is known.
     pub(super) fn hours(&self, span: Span) -> Option<f64> {
         (hours_within(&self.known, span) >= KNOWN_FRAC_MIN * span.hours())
@@ -37,9 +57,11 @@ impl Lit {
     }
 }
 
-/// The light of an enclosure, by states or else by a light sensor.
+/// The light of an enclosure: by states, else by a light sensor, else by the lamp's warmth.
 pub(super) fn lit(context: &Context<'_>) -> Option<Lit> {
-    by_states(context).or_else(|| by_sensor(context))
+    by_states(context)
+        .or_else(|| by_sensor(context))
+        .or_else(|| by_heat(context))
 }
 
 fn by_states(context: &Context<'_>) -> Option<Lit> {
@@ -107,7 +129,7 @@ fn by_sensor(context: &Context<'_>) -> Option<Lit> {
     Some(Lit {
         on: union(on),
         known: union(known),
-        by: id.clone(),
+        by: format!("light sensor {id}"),
     })
 }
 
@@ -119,7 +141,7 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             Kind::LightHoursWrong,
             None,
             context.span,
-            "no lamp sends its state and no light sensor is here".to_owned(),
+            "no lamp sends its state, no light sensor is here, and no lamp's warmth stands out".to_owned(),
         ));
         return verdicts;
     };
@@ -204,8 +226,18 @@ fn finding(
     } else {
         ("less", "from")
     };
+    // Light through a night is told by its length: it is another fault than a timer that is off.
+    let longest_h = lit.longest_h(span);
+    let left_on = if mean_h > 0.0 && longest_h >= LEFT_ON_H {
+        format!(
+            "; it shone for {} without a break",
+            context.words.hours(longest_h)
+        )
+    } else {
+        String::new()
+    };
     finding.message = format!(
-        "{} {direction} light than asked for, a day, {since} {} for {} (by {}).",
+        "{} {direction} light than asked for, a day, {since} {} for {} (by the {}){left_on}.",
         context.words.hours(mean_h.abs()),
         context.words.day(span.from_ms),
         crate::words::several(differences.len(), "day"),

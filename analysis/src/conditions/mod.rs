@@ -6,10 +6,12 @@
 //! - [`context`]: what the duties share; [`places`]: several sensors as one line; [`device`]: when a device was on.
 //! - [`day`]: the measures of each local day.
 //! - [`heat`]: days too hot or too cold; [`cause`]: by what; [`usual`]: what is usual at each hour.
+//! - [`thermal`]: how the enclosure follows its room and sources, and what it would do.
 //! - [`night`]: nights and the drop from the day; [`heater`]: heaters that do not stop or do not warm.
 //! - [`moisture`]: hours outside the band, long wet runs; [`setpoint`]: what the humidistat really holds.
 //! - [`misting`]: runs, what each did, and whether they weaken; [`pumps`]: those that share a pump, together.
-//! - [`light`]: hours of light. [`course`]: the air on an even grid, for fitting a moisture model.
+//! - [`light`]: hours of light; [`light_by_heat`]: the same by a lamp's warmth; [`lamp_age`]: UV lamps that are due.
+//! - [`course`]: the air on an even grid, for fitting a moisture model.
 
 mod cause;
 mod context;
@@ -18,13 +20,16 @@ mod day;
 mod device;
 mod heat;
 mod heater;
+mod lamp_age;
 mod light;
+mod light_by_heat;
 mod misting;
 mod moisture;
 mod night;
 mod places;
 mod pumps;
 mod setpoint;
+mod thermal;
 mod usual;
 
 #[cfg(test)]
@@ -39,6 +44,7 @@ use crate::load::Record;
 use crate::series::{Excess, Summary};
 use crate::trusted::Trusted;
 use context::Context;
+pub use thermal::{Thermal, WhatItWouldDo};
 
 pub use course::{Course, STEP_MS, Step, course};
 pub use pumps::together;
@@ -126,6 +132,8 @@ pub struct Outcome {
     pub mist_trends: Vec<MistTrend>,
     /// One a device with a humidity set-point, where other sensors say what was held.
     pub held: Vec<Held>,
+    /// How the enclosure follows its room, heater and lamp.
+    pub would_do: WhatItWouldDo,
 }
 
 /// Judges one enclosure over `span`.
@@ -144,7 +152,10 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
         ..Outcome::default()
     };
     outcome.days = day::measure(&context);
-    outcome.verdicts.extend(heat::judge(&context, &outcome.days));
+    outcome.would_do = thermal::learn(&context);
+    outcome
+        .verdicts
+        .extend(heat::judge(&context, &outcome.days, &outcome.would_do));
     let (nights, verdicts) = night::judge(&context);
     outcome.nights = nights;
     outcome.verdicts.extend(verdicts);
@@ -162,6 +173,7 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     outcome.held = held;
     outcome.verdicts.extend(verdicts);
     outcome.verdicts.extend(light::judge(&context, &outcome.days));
+    outcome.verdicts.extend(lamp_age::judge(&context));
     outcome.verdicts.sort();
     outcome
 }

@@ -32,7 +32,7 @@ const USUAL_NIGHTS: usize = 14;
 const USUAL_NIGHTS_MIN: usize = 5;
 /// Species that want a smaller drop than this, K, are not judged by it; nor enclosures that never had it.
 const WANTED_DROP_K_MIN: f64 = 1.5;
-const USUAL_DROP_K_MIN: f64 = 1.3;
+const USUAL_DROP_K_MIN: f64 = 2.0;
 /// A drop that is left below this share of the wanted and the usual one has vanished.
 const DROP_LEFT_FRAC: f64 = 0.35;
 /// So many nights in a row.

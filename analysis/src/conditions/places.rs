@@ -48,6 +48,18 @@ impl Line {
         self.summary(span).map_or(0.0, |summary| summary.covered_frac)
     }
 
+    /// The whole gap around a stretch that is not known, with the readings at its edges; `None` at the ends of the record.
+    pub(super) fn around_gap(&self, part: Span) -> Option<(Span, f64, f64)> {
+        let (at_ms, value) = (&self.series.at_ms, &self.series.value);
+        let before = at_ms.partition_point(|at| *at <= part.from_ms).checked_sub(1)?;
+        let after = at_ms.partition_point(|at| *at < part.until_ms);
+        let gap = Span {
+            from_ms: at_ms[before],
+            until_ms: *at_ms.get(after)?,
+        };
+        Some((gap, value[before], value[after]))
+    }
+
     /// Stretches of a span that are not known.
     pub(super) fn gaps(&self, span: Span) -> Vec<Span> {
         let mut gaps = Vec::new();

@@ -37,6 +37,8 @@ pub struct EnclosureSection {
     pub days: Table,
     /// Wettest, driest, warmest and coolest hour.
     pub hours: Vec<String>,
+    /// How it follows its room, heater and lamp, and what would follow from that; or why that is not known.
+    pub would_do: Vec<String>,
     pub misting: Option<MistingPart>,
     pub sensors: Table,
     pub trust_lines: Vec<Picture>,
@@ -79,6 +81,10 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         strip: (judged.temperature.is_some() || judged.humidity.is_some()).then(|| strip(material, judged)),
         strip_notes: strip_notes(material, judged),
         hours,
+        would_do: judged.conditions.map_or_else(Vec::new, |outcome| {
+            let lines = outcome.would_do.lines();
+            lines.iter().map(|line| material.display.sentence(line)).collect()
+        }),
         nights,
         days,
         misting: misting::part(material, judged),

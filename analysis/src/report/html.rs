@@ -170,6 +170,10 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     if !section.days.rows.is_empty() {
         table(page, &section.label, &section.days, false);
     }
+    if !section.would_do.is_empty() {
+        heading(page, "What it would do");
+        lines(page, &section.would_do, "");
+    }
     if let Some(misting) = &section.misting {
         heading(page, "Misting");
         *page += "<div class=\"pair\">\n";

@@ -82,6 +82,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
         "nights": table(&section.nights),
         "days": table(&section.days),
         "hours": section.hours,
+        "would_do": section.would_do,
         "misting": section.misting.as_ref().map(|part| json!({
             "sentences": part.sentences,
             "picture": part.picture.as_ref().map(picture),

@@ -591,9 +591,16 @@ mod tests {
 
     #[test]
     fn a_season_can_hold_once_and_seasons_may_not_overlap() {
-        let once = WINTER.replace("11-15", "2026-12-01").replace("02-15", "2027-01-10");
-        let site = Site::from_source(Path::new("site.toml"), &format!("{EXAMPLE}{once}")).expect("full dates");
-        let season = |text: &str| site.enclosures[0].season_on(text.parse().expect("a date")).map(|s| s.name.clone());
+        let once = WINTER
+            .replace("11-15", "2026-12-01")
+            .replace("02-15", "2027-01-10");
+        let site =
+            Site::from_source(Path::new("site.toml"), &format!("{EXAMPLE}{once}")).expect("full dates");
+        let season = |text: &str| {
+            site.enclosures[0]
+                .season_on(text.parse().expect("a date"))
+                .map(|s| s.name.clone())
+        };
         assert_eq!(season("2027-01-10").as_deref(), Some("cooling"));
         assert_eq!(season("2028-01-05"), None);
         let both = format!("{EXAMPLE}{WINTER}{}", once.replace("cooling", "quarantine"));
@@ -609,11 +616,19 @@ mod tests {
         let place = "timezone = \"Europe/Lisbon\"\nlatitude = 38.7\nlongitude = -9.1";
         let source = EXAMPLE.replacen("timezone = \"Europe/Lisbon\"", place, 1);
         let site = Site::from_source(Path::new("site.toml"), &source).expect("a place is allowed");
-        assert_eq!(site.enclosures[0].light.to_string(), "08:00 to 20:00", "written hours stay");
+        assert_eq!(
+            site.enclosures[0].light.to_string(),
+            "08:00 to 20:00",
+            "written hours stay"
+        );
         let wild = source.replacen("day = { start = \"08:00\", end = \"20:00\" }", "", 1);
         let site = Site::from_source(Path::new("site.toml"), &wild).expect("no light hours");
         assert_eq!(site.enclosures[0].light.to_string(), "sunrise to sunset");
-        let half = EXAMPLE.replacen("timezone = \"Europe/Lisbon\"", "timezone = \"Europe/Lisbon\"\nlatitude = 38.7", 1);
+        let half = EXAMPLE.replacen(
+            "timezone = \"Europe/Lisbon\"",
+            "timezone = \"Europe/Lisbon\"\nlatitude = 38.7",
+            1,
+        );
         assert!(problems(&half)[0].message.contains("longitude"));
     }
 

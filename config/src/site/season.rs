@@ -18,8 +18,14 @@ pub struct Season {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Dates {
     /// Month and day, every year; may go over the turn of the year.
-    Yearly { from: (u32, u32), to: (u32, u32) },
-    Once { from: NaiveDate, to: NaiveDate },
+    Yearly {
+        from: (u32, u32),
+        to: (u32, u32),
+    },
+    Once {
+        from: NaiveDate,
+        to: NaiveDate,
+    },
 }
 
 impl Dates {

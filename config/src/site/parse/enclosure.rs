@@ -117,7 +117,11 @@ pub(super) fn stage_limits(
 }
 
 /// The species' limits, overridden one by one. `None` where neither gives day, night and highest temperature.
-pub(super) fn limits(reader: &mut Reader<'_>, section: &Section<'_, '_>, base: Option<Limits>) -> Option<Limits> {
+pub(super) fn limits(
+    reader: &mut Reader<'_>,
+    section: &Section<'_, '_>,
+    base: Option<Limits>,
+) -> Option<Limits> {
     /// Stands below the wanted night where nothing says how cold is too cold (common practice, no source).
     const MIN_BELOW_NIGHT_K: f64 = 3.0;
     let name = format!("{} limits", section.name);

@@ -8,7 +8,8 @@ use super::*;
 const SEASON_KEYS: &[&str] = &["name", "from", "to", "stage", "limits", "day"];
 /// A leap year: every month and day of a yearly season exists in it.
 const LEAP_YEAR: i32 = 2024;
-const DATE_HINT: &str = "write month and day for every year (\"11-15\"), or a full date for once (2026-11-15)";
+const DATE_HINT: &str =
+    "write month and day for every year (\"11-15\"), or a full date for once (2026-11-15)";
 
 /// Seasons in the file's order. Limits that a season does not name are the enclosure's, or the named life stage's.
 pub(super) fn seasons(
@@ -110,14 +111,19 @@ fn end(reader: &mut Reader<'_>, section: &Section<'_, '_>, key: &str) -> Option<
 
 /// Whether two seasons hold on one date of any year.
 fn overlap(a: Dates, b: Dates) -> bool {
-    let year = |year| NaiveDate::from_ymd_opt(year, 1, 1).into_iter().flat_map(|first| first.iter_days().take(366));
+    let year = |year| {
+        NaiveDate::from_ymd_opt(year, 1, 1)
+            .into_iter()
+            .flat_map(|first| first.iter_days().take(366))
+    };
     match (a, b) {
         (Dates::Once { from: f0, to: t0 }, Dates::Once { from: f1, to: t1 }) => f0 <= t1 && f1 <= t0,
-        (Dates::Once { from, to }, yearly) | (yearly @ Dates::Yearly { .. }, Dates::Once { from, to }) => from
-            .iter_days()
-            .take_while(|date| *date <= to)
-            .take(366)
-            .any(|date| yearly.contains(date)),
+        (Dates::Once { from, to }, yearly) | (yearly @ Dates::Yearly { .. }, Dates::Once { from, to }) => {
+            from.iter_days()
+                .take_while(|date| *date <= to)
+                .take(366)
+                .any(|date| yearly.contains(date))
+        }
         _ => year(LEAP_YEAR).any(|date| a.contains(date) && b.contains(date)),
     }
 }

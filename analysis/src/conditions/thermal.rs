@@ -1,0 +1,604 @@
+//! What an enclosure would do: how it follows its room, what heater and lamp add, how long it stays warm without power.
+//!
+//! In: usable temperatures of each place, the room, states of heater and lamp, over some weeks. Out: a fitted [`Model`] a place, with
+//! sentences for the keeper, or why there is none. Odd days (a door ajar, the sun, another lamp) are left out by their residuals.
+//!
+//! - `thermal/model.rs`: the model and its fit; `thermal/say.rs`: what is said of it.
+
+mod model;
+mod say;
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{DeviceKind, Sensor};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+
+use super::context::Context;
+use super::device::{States, hours_within, union};
+use super::places::Line;
+use crate::physics::heat::{Gap, highest_in_gap, lowest_in_gap};
+use crate::statistics::Estimate;
+use crate::statistics::robust::median;
+use model::{Inputs, Model, Parts};
+use say::Scene;
+
+/// Steps of the fit: finer than any enclosure answers, coarser than most sensors speak.
+const STEP_MS: i64 = 20 * 60_000;
+/// The fit looks back this far: long enough to see warm and cool days, short enough that plants and furniture stay.
+const WINDOW_MS: i64 = 28 * MS_PER_24_H;
+/// The first day only brings the lags to where they belong.
+const BURN_IN_STEPS: usize = (MS_PER_24_H / STEP_MS) as usize;
+/// A step counts when everything that acted is known for this share of the day before it.
+const KNOWN_FRAC_MIN: f64 = 0.9;
+/// Days that count, at least.
+const DAYS_MIN: usize = 10;
+/// A source must have been on, and off, for this long in all to show what it does, h.
+const SOURCE_H_MIN: f64 = 6.0;
+/// A day whose residuals are this many times the usual is odd and left out.
+const ODD_DAY_FACTOR: f64 = 2.5;
+/// What a model of an enclosure may leave over, K; more, and it says nothing (our own choice: twice a cheap probe's claim).
+const RESIDUAL_K_MAX: f64 = 1.0;
+/// Constants that are not known to this share, or time constants outside this range, h, are not told.
+const DOUBT_FRAC_MAX: f64 = 0.6;
+const MEAN_LAG_H_RANGE: (f64, f64) = (0.2, 24.0);
+/// An event in the journal after which a place is another one.
+const NEW_PLACE_KINDS: [&str; 2] = ["sensor-moved", "sensor-replaced"];
+const NEW_ENCLOSURE_KINDS: [&str; 1] = ["device-replaced"];
+
+/// What is known of one place.
+#[derive(Debug, Clone)]
+pub struct Thermal {
+    /// The sensor there, and the place's name.
+    pub sensor: String,
+    pub place: String,
+    /// Mean time by which it follows its room, h.
+    pub time_constant_h: Estimate,
+    /// Steady rise above the room with heater or lamp wholly on, K; `None` where the record does not show it.
+    pub heater_rise_k: Option<Estimate>,
+    pub lamp_rise_k: Option<Estimate>,
+    /// What it has above the room with all off, K.
+    pub offset_k: Estimate,
+    /// Standard deviation of what the model leaves over, K.
+    pub residual_k: f64,
+    pub days: usize,
+    /// A heater or lamp whose rise the record does not show is there: what a gap can hide is then not bounded.
+    unbounded: bool,
+    model: Model,
+    inputs: Inputs,
+    from_ms: i64,
+}
+
+/// What the enclosure would do, in sentences, or why that is not known.
+#[derive(Debug, Clone, Default)]
+pub struct WhatItWouldDo {
+    pub places: Vec<Thermal>,
+    /// Ready for the keeper; empty where nothing could be learned.
+    pub sentences: Vec<String>,
+    /// Why it is not known, or not of every place.
+    pub refused: Vec<String>,
+}
+
+impl WhatItWouldDo {
+    /// What is said of it, with the places of which it is not known; empty where nothing was asked.
+    pub fn lines(&self) -> Vec<String> {
+        let refused = self.refused.iter().map(|reason| format!("Not known: {reason}."));
+        self.sentences.iter().cloned().chain(refused).collect()
+    }
+}
+
+/// Departures of one span from what is usual there, by what acted, K.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shares {
+    pub(super) room_k: f64,
+    pub(super) heater_k: f64,
+    pub(super) lamp_k: f64,
+    /// What the model can't explain.
+    pub(super) rest_k: f64,
+}
+
+/// Learns every place of the enclosure that animals can reach.
+pub(super) fn learn(context: &Context<'_>) -> WhatItWouldDo {
+    let mut found = WhatItWouldDo::default();
+    let acting = match Acting::of(context) {
+        Ok(acting) => acting,
+        Err(reason) => {
+            found.refused.push(reason);
+            return found;
+        }
+    };
+    for sensor in context.enclosure.animal_sensors() {
+        match learn_place(context, &acting, sensor) {
+            Ok(thermal) => found.places.push(thermal),
+            Err(reason) => found.refused.push(format!("{}: {reason}", sensor.id)),
+        }
+    }
+    found.sentences = say::sentences(context, &found.places, &acting.scene);
+    found
+}
+
+/// What acted on every place, on equal steps.
+struct Acting {
+    from_ms: i64,
+    inputs: Inputs,
+    /// Share of each step in which room and devices are known.
+    known: Vec<f64>,
+    scene: Scene,
+}
+
+impl Acting {
+    fn of(context: &Context<'_>) -> Result<Acting, String> {
+        let room = context
+            .room_c
+            .as_ref()
+            .ok_or("no usable temperature of the room")?;
+        let until_ms = context.span.until_ms;
+        let from_ms = (until_ms - WINDOW_MS).max(context.record_from_ms());
+        let count = usize::try_from((until_ms - from_ms) / STEP_MS).unwrap_or(0);
+        let steps: Vec<Span> = (0..count as i64)
+            .map(|index| Span {
+                from_ms: from_ms + index * STEP_MS,
+                until_ms: from_ms + (index + 1) * STEP_MS,
+            })
+            .collect();
+        let heater = source(context, DeviceKind::Heater, &steps)?;
+        let lamp = source(context, DeviceKind::Lamp, &steps)?;
+        let (room_c, room_known) = room_on(room, &steps).ok_or("too little is known of the room")?;
+        let known = steps
+            .iter()
+            .zip(room_known)
+            .map(|(step, room_known)| {
+                let hours = step.hours();
+                let of = |source: &Option<Source>| {
+                    source
+                        .as_ref()
+                        .map_or(1.0, |source| hours_within(&source.known, *step) / hours)
+                };
+                of(&heater).min(of(&lamp)).min(f64::from(u8::from(room_known)))
+            })
+            .collect();
+        let share = |source: &Option<Source>| -> Vec<f64> {
+            let Some(source) = source.as_ref().filter(|source| source.shows(&steps)) else {
+                return Vec::new();
+            };
+            steps
+                .iter()
+                .map(|step| hours_within(&source.on, *step) / step.hours())
+                .collect()
+        };
+        let inputs = Inputs {
+            step_h: STEP_MS as f64 / MS_PER_HOUR as f64,
+            heater: share(&heater),
+            lamp: share(&lamp),
+            day: steps
+                .iter()
+                .map(|step| day_number(context, step.from_ms))
+                .collect(),
+            place_c: Vec::new(),
+            room_c,
+        };
+        let scene = Scene::of(context, &inputs);
+        Ok(Acting {
+            from_ms,
+            inputs,
+            known,
+            scene,
+        })
+    }
+}
+
+fn day_number(context: &Context<'_>, at_ms: i64) -> i32 {
+    use chrono::Datelike;
+    context.zone.date(at_ms).num_days_from_ce()
+}
+
+/// When the devices of one kind were on, together.
+struct Source {
+    on: Vec<Span>,
+    known: Vec<Span>,
+}
+
+impl Source {
+    /// Whether it was on long enough, and off, for its heat to be seen.
+    fn shows(&self, steps: &[Span]) -> bool {
+        let Some((first, last)) = steps.first().zip(steps.last()) else {
+            return false;
+        };
+        let whole = Span {
+            from_ms: first.from_ms,
+            until_ms: last.until_ms,
+        };
+        let on_h = hours_within(&self.on, whole);
+        on_h >= SOURCE_H_MIN && hours_within(&self.known, whole) - on_h >= SOURCE_H_MIN
+    }
+}
+
+/// The devices of a kind as one source; a lamp without states shines in its light hours. `Ok(None)`: there is none.
+fn source(context: &Context<'_>, kind: DeviceKind, steps: &[Span]) -> Result<Option<Source>, String> {
+    let devices: Vec<_> = context.enclosure.devices_of(kind).collect();
+    let Some((first, last)) = steps.first().zip(steps.last()).filter(|_| !devices.is_empty()) else {
+        return Ok(None);
+    };
+    let whole = Span {
+        from_ms: first.from_ms,
+        until_ms: last.until_ms,
+    };
+    let states: Vec<States> = devices
+        .iter()
+        .filter_map(|device| context.states(device))
+        .collect();
+    if states.len() < devices.len() {
+        return match kind {
+            DeviceKind::Lamp => Ok(Some(Source {
+                on: context.light_within(whole),
+                known: vec![whole],
+            })),
+            _ => Err(format!(
+                "a {} sends no states, so its heat can't be told from the room's",
+                kind.name()
+            )),
+        };
+    }
+    let known = states
+        .iter()
+        .map(|states| states.known.clone())
+        .reduce(|a, b| {
+            a.iter()
+                .flat_map(|span| b.iter().filter_map(|other| span.intersect(*other)))
+                .collect()
+        })
+        .unwrap_or_default();
+    Ok(Some(Source {
+        on: union(states.into_iter().flat_map(|states| states.on).collect()),
+        known,
+    }))
+}
+
+/// The room at the middle of each step, and whether it was read there; what was not is taken from the nearest that was.
+fn room_on(room: &Line, steps: &[Span]) -> Option<(Vec<f64>, Vec<bool>)> {
+    let read: Vec<Option<f64>> = steps
+        .iter()
+        .map(|step| room.value_at((step.from_ms + step.until_ms) / 2))
+        .collect();
+    let first = read.iter().flatten().next().copied()?;
+    let mut last = first;
+    let filled = read
+        .iter()
+        .map(|value| {
+            last = value.unwrap_or(last);
+            last
+        })
+        .collect();
+    Some((filled, read.iter().map(Option::is_some).collect()))
+}
+
+fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Result<Thermal, String> {
+    let usable = context
+        .trusted
+        .get(&sensor.id, Quantity::Temperature)
+        .ok_or("no usable temperature")?;
+    let line = Line {
+        gap_ms: usable.series.gap_ms(),
+        series: usable.series.clone(),
+    };
+    let since_ms = context
+        .record
+        .entries(&context.enclosure.id, context.whole())
+        .filter(|entry| {
+            let here = entry.subject.as_deref() == Some(sensor.id.as_str());
+            (here && NEW_PLACE_KINDS.contains(&entry.kind.as_str()))
+                || NEW_ENCLOSURE_KINDS.contains(&entry.kind.as_str())
+        })
+        .map(|entry| entry.at_ms)
+        .max()
+        .unwrap_or(i64::MIN);
+    let mut inputs = acting.inputs.clone();
+    inputs.place_c = (0..inputs.room_c.len() as i64)
+        .map(|index| acting.from_ms + (index + 1) * STEP_MS)
+        .map(|at_ms| (at_ms > since_ms).then(|| line.value_at(at_ms)).flatten())
+        .collect();
+    let rows = counted_rows(&inputs, &acting.known);
+    let days = day_count(&inputs, &rows);
+    if days < DAYS_MIN {
+        return Err(format!(
+            "only {} known from room, devices and this place together; {DAYS_MIN} are needed",
+            crate::words::several(days, "day")
+        ));
+    }
+    let undetermined = |_| "what acted did not change enough to tell one source from another".to_owned();
+    let first = Model::fit(&inputs, &rows).map_err(undetermined)?;
+    let rows = without_odd_days(&inputs, &rows, &first);
+    let days = day_count(&inputs, &rows);
+    if days < DAYS_MIN {
+        return Err("too many days went otherwise than the others".to_owned());
+    }
+    let model = first.refit(&inputs, &rows).map_err(undetermined)?;
+    if model.residual_k > RESIDUAL_K_MAX {
+        return Err(format!(
+            "room, heater and lamp explain it only to within {}",
+            context.words.difference(model.residual_k)
+        ));
+    }
+    let of = |of: fn(&model::Values) -> f64| model.estimate(of, 0.0).ok_or("its figures are not finite");
+    let known = |estimate: &Estimate| {
+        (estimate.high - estimate.low) / 2.0 <= DOUBT_FRAC_MAX * estimate.value && estimate.value > 0.0
+    };
+    let time_constant_h = of(model::Values::mean_lag_h)?;
+    if !known(&time_constant_h)
+        || time_constant_h.value < MEAN_LAG_H_RANGE.0
+        || time_constant_h.value > MEAN_LAG_H_RANGE.1
+    {
+        return Err("how fast it follows its room can't be told from this record".to_owned());
+    }
+    let has = |kind| context.enclosure.devices_of(kind).next().is_some();
+    let heater_rise_k = of(|v| v.heater_k).ok().filter(known);
+    let lamp_rise_k = of(|v| v.lamp_k + v.shine_k).ok().filter(known);
+    Ok(Thermal {
+        sensor: sensor.id.clone(),
+        place: sensor.place.clone().unwrap_or_else(|| sensor.id.clone()),
+        time_constant_h,
+        unbounded: (has(DeviceKind::Heater) && heater_rise_k.is_none())
+            || (has(DeviceKind::Lamp) && lamp_rise_k.is_none()),
+        heater_rise_k,
+        lamp_rise_k,
+        offset_k: of(|v| v.offset_k)?,
+        residual_k: model.residual_k,
+        days,
+        model,
+        inputs,
+        from_ms: acting.from_ms,
+    })
+}
+
+/// Steps with a reading, after the burn-in, with what acted known over the day before.
+fn counted_rows(inputs: &Inputs, known: &[f64]) -> Vec<usize> {
+    let mut sum = 0.0;
+    let mut rows = Vec::new();
+    for (index, share) in known.iter().enumerate() {
+        sum += share;
+        if index >= BURN_IN_STEPS {
+            sum -= known[index - BURN_IN_STEPS];
+            if sum >= KNOWN_FRAC_MIN * BURN_IN_STEPS as f64 && inputs.place_c[index].is_some() {
+                rows.push(index);
+            }
+        }
+    }
+    rows
+}
+
+fn day_count(inputs: &Inputs, rows: &[usize]) -> usize {
+    let mut days: Vec<i32> = rows.iter().map(|row| inputs.day[*row]).collect();
+    days.dedup();
+    days.len()
+}
+
+/// Rows of days whose residuals are no larger than usual.
+fn without_odd_days(inputs: &Inputs, rows: &[usize], model: &Model) -> Vec<usize> {
+    let left = left_over(inputs, &model.parts(inputs));
+    let mut days: Vec<(i32, f64, f64)> = Vec::new();
+    for row in rows {
+        let square = left[*row].map_or(0.0, |k| k * k);
+        match days.last_mut() {
+            Some((day, sum, count)) if *day == inputs.day[*row] => {
+                *sum += square;
+                *count += 1.0;
+            }
+            _ => days.push((inputs.day[*row], square, 1.0)),
+        }
+    }
+    let size: Vec<f64> = days.iter().map(|(_, sum, count)| (sum / count).sqrt()).collect();
+    let Some(usual) = median(&size) else {
+        return rows.to_vec();
+    };
+    let odd: Vec<i32> = days
+        .iter()
+        .zip(&size)
+        .filter(|(_, size)| **size > ODD_DAY_FACTOR * usual)
+        .map(|((day, _, _), _)| *day)
+        .collect();
+    rows.iter()
+        .copied()
+        .filter(|row| !odd.contains(&inputs.day[*row]))
+        .collect()
+}
+
+/// What the model leaves over at each step that has a reading, K.
+fn left_over(inputs: &Inputs, parts: &Parts) -> Vec<Option<f64>> {
+    inputs
+        .place_c
+        .iter()
+        .enumerate()
+        .map(|(row, read)| Some((*read)? - parts.room_c[row] - parts.heater_k[row] - parts.lamp_k[row]))
+        .collect()
+}
+
+impl Thermal {
+    /// Steps that end inside a span.
+    fn rows_in(&self, span: Span) -> std::ops::Range<usize> {
+        let row = |at_ms: i64| {
+            usize::try_from((at_ms - self.from_ms + STEP_MS - 1).div_euclid(STEP_MS) - 1)
+                .unwrap_or(0)
+                .min(self.inputs.room_c.len())
+        };
+        row(span.from_ms)..row(span.until_ms)
+    }
+
+    /// The last step with a reading, if it lies in the last hours of the record.
+    fn last_row(&self) -> Option<usize> {
+        /// Older than this, where the place stands is not known.
+        const STEPS_MAX: usize = (6 * MS_PER_HOUR / STEP_MS) as usize;
+        let count = self.inputs.place_c.len();
+        (count.saturating_sub(STEPS_MAX)..count)
+            .rev()
+            .find(|row| self.inputs.place_c[*row].is_some())
+    }
+
+    /// Mean of what was read in a span, °C.
+    pub(super) fn mean_c(&self, span: Span) -> Option<f64> {
+        let read: Vec<f64> = self
+            .rows_in(span)
+            .filter_map(|row| self.inputs.place_c.get(row).copied().flatten())
+            .collect();
+        (!read.is_empty()).then(|| read.iter().sum::<f64>() / read.len() as f64)
+    }
+
+    /// By how much each part of a span lies above the same hours of `usual` days, mean over the span; `None` where too little is known.
+    pub(super) fn shares(&self, span: Span, usual_days: &[Span]) -> Option<Shares> {
+        /// Days that say what is usual.
+        const USUAL_MIN: usize = 3;
+        let parts = self.model.parts(&self.inputs);
+        let left = left_over(&self.inputs, &parts);
+        let means = |span: Span| -> Option<[f64; 4]> {
+            let rows: Vec<usize> = self.rows_in(span).filter(|row| left[*row].is_some()).collect();
+            if rows.is_empty() {
+                return None;
+            }
+            let mean =
+                |of: &dyn Fn(usize) -> f64| rows.iter().map(|row| of(*row)).sum::<f64>() / rows.len() as f64;
+            Some([
+                mean(&|row| parts.room_c[row]),
+                mean(&|row| parts.heater_k[row]),
+                mean(&|row| parts.lamp_k[row]),
+                mean(&|row| left[row].unwrap_or(0.0)),
+            ])
+        };
+        let now = means(span)?;
+        let before: Vec<[f64; 4]> = usual_days
+            .iter()
+            .filter_map(|day| {
+                let back_ms = (span.from_ms - day.from_ms).div_euclid(MS_PER_24_H) * MS_PER_24_H;
+                means(Span {
+                    from_ms: span.from_ms - back_ms,
+                    until_ms: span.until_ms - back_ms,
+                })
+            })
+            .collect();
+        if before.len() < USUAL_MIN {
+            return None;
+        }
+        let usual = |index: usize| median(&before.iter().map(|means| means[index]).collect::<Vec<_>>());
+        Some(Shares {
+            room_k: now[0] - usual(0)?,
+            heater_k: now[1] - usual(1)?,
+            lamp_k: now[2] - usual(2)?,
+            rest_k: now[3] - usual(3)?,
+        })
+    }
+
+    /// The highest and the lowest that a gap can hide, °C: full heat first and then free cooling, or the other way round.
+    ///
+    /// With the upper ends of what heater and lamp add and the time constant with which the air begins to follow: the widest that the
+    /// model allows. `None` where the readings around the gap contradict the model.
+    pub(super) fn extremes_in_gap(&self, gap: Span, before_c: f64, after_c: f64) -> Option<(f64, f64)> {
+        if self.unbounded {
+            return None;
+        }
+        let rows = self.rows_in(Span {
+            from_ms: gap.from_ms,
+            until_ms: gap.until_ms + STEP_MS,
+        });
+        let room: Vec<f64> = self.inputs.room_c.get(rows)?.to_vec();
+        let (low_c, high_c) = room
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), t_c| {
+                (low.min(*t_c), high.max(*t_c))
+            });
+        if !low_c.is_finite() {
+            return None;
+        }
+        let rise = |estimate: Option<Estimate>| estimate.map_or(0.0, |estimate| estimate.high.max(0.0));
+        let heating_k = rise(self.heater_rise_k) + rise(self.lamp_rise_k);
+        let values = self.model.values();
+        let between = |room_c: f64| Gap {
+            before_c,
+            after_c,
+            room_c: room_c + values.offset_k,
+            heating_k,
+            tau_s: values.first_lag_h() * 3600.0,
+            gap_s: (gap.until_ms - gap.from_ms) as f64 / 1000.0,
+        };
+        let highest = highest_in_gap(&between(high_c)).ok()?.temperature_c;
+        let lowest = lowest_in_gap(&between(low_c)).ok()?.temperature_c;
+        Some((
+            highest.max(before_c).max(after_c),
+            lowest.min(before_c).min(after_c),
+        ))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use mosswarden_config::site::Site;
+
+    use super::super::kit::{Kit, quiet_c};
+    use super::*;
+    use crate::assess::{assess, needed};
+    use crate::load::Record;
+    use crate::simulate::{Effect, run, scenario};
+
+    #[test]
+    fn what_lacks_a_room_or_a_heaters_states_is_refused() {
+        let silent_heater = Kit::quiet("2026-05-04", 21).judge("2026-05-18", "2026-05-25");
+        assert!(silent_heater.would_do.sentences.is_empty());
+        assert!(silent_heater.would_do.refused[0].contains("heater sends no states"));
+        let mut kit = Kit::new("2026-05-04", 21);
+        kit.fill("check", Quantity::Temperature, |kit, at| Some(quiet_c(kit, at)));
+        let no_room = kit.judge("2026-05-18", "2026-05-25");
+        assert!(no_room.would_do.refused[0].contains("temperature of the room"));
+    }
+
+    /// The simulation, which shares no formula with the fit, cuts the power where the record ends: the temperatures that follow stay
+    /// inside the told hours.
+    #[test]
+    fn a_power_cut_goes_as_told() {
+        const DAYS: u64 = 35;
+        let mut judged = 0;
+        for seed in 1..=6 {
+            let mut spec = scenario::single_healthy(seed, DAYS, 300.0);
+            let cut_ms = spec.at(DAYS - 1, 0);
+            spec.add_fault("room", "room", Effect::PowerCut, cut_ms, None);
+            let simulation = run(&spec);
+            let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+            let span = Span {
+                from_ms: cut_ms - 7 * MS_PER_24_H,
+                until_ms: cut_ms,
+            };
+            let record = Record::from_readings(simulation.readings.iter().cloned(), Vec::new(), needed(span));
+            let outcome = &assess(&site, &record, span).conditions[0];
+            for place in &outcome.would_do.places {
+                let after: Vec<(i64, f64)> = simulation
+                    .readings
+                    .iter()
+                    .filter(|r| r.sensor.as_ref() == place.sensor && r.quantity == Quantity::Temperature)
+                    .filter(|r| r.at_ms >= cut_ms)
+                    .map(|r| (r.at_ms, r.value))
+                    .collect();
+                let room: Vec<f64> = simulation
+                    .readings
+                    .iter()
+                    .filter(|r| r.sensor.as_ref() == "room-wall" && r.quantity == Quantity::Temperature)
+                    .filter(|r| (cut_ms..cut_ms + 6 * MS_PER_HOUR).contains(&r.at_ms))
+                    .map(|r| r.value)
+                    .collect();
+                let room_c = room.iter().sum::<f64>() / room.len() as f64;
+                // Half of the way from where it stood to the room.
+                let limit_c = 0.5 * (after[0].1 + room_c);
+                let Some(told) = place.hours_without_power(limit_c, room_c) else {
+                    continue;
+                };
+                let fell_ms = after
+                    .iter()
+                    .find(|(_, t_c)| *t_c <= limit_c)
+                    .map(|(at_ms, _)| *at_ms);
+                let fell_h = fell_ms.map_or(24.0, |at_ms| (at_ms - cut_ms) as f64 / MS_PER_HOUR as f64);
+                judged += 1;
+                assert!(
+                    told.low - 0.25 <= fell_h && fell_h <= told.high + 0.25,
+                    "seed {seed} {}: told {told:?}, was {fell_h:.2} h",
+                    place.sensor
+                );
+            }
+        }
+        assert!(judged >= 6, "only {judged} places were learned");
+    }
+}
