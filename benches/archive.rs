@@ -28,7 +28,10 @@ const LAST_MONTH: (i32, u32) = (2025, 12);
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
     let number = |place: usize, otherwise: usize| {
-        arguments.get(place).and_then(|text| text.parse().ok()).unwrap_or(otherwise)
+        arguments
+            .get(place)
+            .and_then(|text| text.parse().ok())
+            .unwrap_or(otherwise)
     };
     let folder = PathBuf::from(std::env::var("CARGO_TARGET_DIR").unwrap_or_else(|_| "target".to_owned()))
         .join("archive-bench");
@@ -51,7 +54,14 @@ struct Room {
 impl Room {
     fn sensors(&self) -> Vec<(String, String)> {
         let mut sensors: Vec<(String, String)> = (0..self.enclosures)
-            .flat_map(|e| (0..SENSORS_PER_ENCLOSURE).map(move |s| (format!("tank-{e:03}"), format!("tank-{e:03}-{}", ["check", "low", "stat"][s]))))
+            .flat_map(|e| {
+                (0..SENSORS_PER_ENCLOSURE).map(move |s| {
+                    (
+                        format!("tank-{e:03}"),
+                        format!("tank-{e:03}-{}", ["check", "low", "stat"][s]),
+                    )
+                })
+            })
             .collect();
         sensors.sort();
         sensors
@@ -61,7 +71,10 @@ impl Room {
         let mut text = "[site]\nname = \"Harbour Street nature room (invented)\"\ntimezone = \"Europe/Lisbon\"\ndata_dir = \"data\"\n\n[broker]\nurl = \"builtin\"\nlisten = \"127.0.0.1:0\"\n".to_owned();
         for enclosure in 0..self.enclosures {
             let id = format!("tank-{enclosure:03}");
-            let _written = write!(text, "\n[[enclosure]]\nid = \"{id}\"\nspecies = \"mossy-frog\"\nday = {{ start = \"08:00\", end = \"20:00\" }}\n");
+            let _written = write!(
+                text,
+                "\n[[enclosure]]\nid = \"{id}\"\nspecies = \"mossy-frog\"\nday = {{ start = \"08:00\", end = \"20:00\" }}\n"
+            );
             for (name, role) in [("stat", "controller"), ("check", "reference"), ("low", "probe")] {
                 let _written = write!(
                     text,
@@ -96,7 +109,10 @@ impl Room {
     fn month(&self, data_dir: &Path, first: NaiveDate) {
         let sensors = self.sensors();
         let mut next = sensors.iter();
-        let rows = || next.next().map(|(enclosure, sensor)| readings(enclosure, sensor, first, 31));
+        let rows = || {
+            next.next()
+                .map(|(enclosure, sensor)| readings(enclosure, sensor, first, 31))
+        };
         mosswarden_collector::write_month(data_dir, first, rows).expect("room for the archive");
     }
 }
@@ -130,21 +146,40 @@ fn readings(enclosure: &str, sensor: &str, first: NaiveDate, days: i64) -> Vec<R
         let sun = ((hour - 8.0) / 12.0 * std::f64::consts::PI).sin();
         weather += 0.002 * noise(&mut rng) - weather * 0.0005;
         wet *= 0.985;
-        if [7.5, 13.0, 19.5].iter().any(|at| (0.0..1.0 / 60.0).contains(&(hour - at))) {
+        if [7.5, 13.0, 19.5]
+            .iter()
+            .any(|at| (0.0..1.0 / 60.0).contains(&(hour - at)))
+        {
             wet = 9.0;
         }
         let temperature = 22.5 + 2.0 * sun + own + weather + 0.03 * noise(&mut rng);
-        let humidity = (82.0 - 6.0 * sun + 2.0 * own + 8.0 * weather + wet + 0.15 * noise(&mut rng)).min(99.9);
-        let late_ms = if rng.random_range(0..100) == 0 { rng.random_range(200.0..2000.0) } else { 0.0 };
+        let humidity =
+            (82.0 - 6.0 * sun + 2.0 * own + 8.0 * weather + wet + 0.15 * noise(&mut rng)).min(99.9);
+        let late_ms = if rng.random_range(0..100) == 0 {
+            rng.random_range(200.0..2000.0)
+        } else {
+            0.0
+        };
         let arrived_ms = (due_ms + (25.0 * noise(&mut rng)).abs() + late_ms) as i64;
-        let at_ms = if has_clock { due_ms as i64 / 1000 * 1000 } else { arrived_ms };
+        let at_ms = if has_clock {
+            due_ms as i64 / 1000 * 1000
+        } else {
+            arrived_ms
+        };
         let is_lost = rng.random_range(0..100) == 0;
-        for (quantity, value) in [(Quantity::Humidity, humidity), (Quantity::Temperature, temperature)] {
+        for (quantity, value) in [
+            (Quantity::Humidity, humidity),
+            (Quantity::Temperature, temperature),
+        ] {
             if !is_lost {
                 rows.push(Reading {
                     at_ms,
                     received_ms: arrived_ms,
-                    time_source: if has_clock { TimeSource::Device } else { TimeSource::Arrival },
+                    time_source: if has_clock {
+                        TimeSource::Device
+                    } else {
+                        TimeSource::Arrival
+                    },
                     enclosure: Arc::clone(&enclosure),
                     sensor: Arc::clone(&sensor),
                     quantity,
@@ -175,7 +210,10 @@ fn fastest<T>(tries: usize, mut work: impl FnMut() -> T) -> (Duration, T) {
 fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
     let (year, month) = LAST_MONTH;
     let until_ms = start_ms(NaiveDate::from_ymd_opt(year, month, 22).expect("a date"));
-    let week = Span { from_ms: until_ms - 7 * MS_PER_24_H, until_ms };
+    let week = Span {
+        from_ms: until_ms - 7 * MS_PER_24_H,
+        until_ms,
+    };
     let site = |home: &Path| Site::load(&home.join("site.toml")).expect("a sound site file");
     let of_one = |home: &Path| {
         let mut site = site(home);
@@ -190,13 +228,20 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
         judged.verdicts.findings.len() + judged.verdicts.not_assessed.len()
     };
     let row = |what: &str, took: Duration| println!("| {what} | {:.3} s |", took.as_secs_f64());
-    println!("\n{} enclosures, {} sensors, a reading of two quantities a minute", room.enclosures, room.sensors().len());
+    println!(
+        "\n{} enclosures, {} sensors, a reading of two quantities a minute",
+        room.enclosures,
+        room.sensors().len()
+    );
     println!("\n| asked | took |\n| --- | --- |");
     let (from_one, _) = fastest(5, || judge(&of_one(one), week));
     row("flags, a week of one enclosure, archive of 1 year", from_one);
     let (from_many, _) = fastest(5, || judge(&of_one(many), week));
     row(&format!("the same, archive of {years} years"), from_many);
-    println!("| ratio | {:.2} |", from_many.as_secs_f64() / from_one.as_secs_f64());
+    println!(
+        "| ratio | {:.2} |",
+        from_many.as_secs_f64() / from_one.as_secs_f64()
+    );
     let (loaded, count) = fastest(5, || {
         let site = of_one(many);
         let span = mosswarden_analysis::assess::needed(week);
@@ -207,14 +252,28 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
     let (all, _) = fastest(2, || judge(&site(many), week));
     row("flags, a week of every enclosure", all);
     println!("| peak memory so far | {} MiB |", peak_mib());
-    let year_span = Span { from_ms: until_ms - 365 * MS_PER_24_H, until_ms };
+    let year_span = Span {
+        from_ms: until_ms - 365 * MS_PER_24_H,
+        until_ms,
+    };
     let (whole_year, _) = fastest(1, || judge(&site(many), year_span));
     row("flags, a year of every enclosure", whole_year);
     println!("| peak memory | {} MiB |", peak_mib());
     for (what, span) in [("week", week), ("year", year_span)] {
         let (took, _) = fastest(3, || daily(&of_one(many), span));
-        row(&format!("daily count, lowest, mean, highest of one enclosure's {what}"), took);
-        println!("{}", python(&["daily", &many.to_string_lossy(), &span.from_ms.to_string(), &span.until_ms.to_string()]));
+        row(
+            &format!("daily count, lowest, mean, highest of one enclosure's {what}"),
+            took,
+        );
+        println!(
+            "{}",
+            python(&[
+                "daily",
+                &many.to_string_lossy(),
+                &span.from_ms.to_string(),
+                &span.until_ms.to_string()
+            ])
+        );
     }
 }
 
@@ -228,7 +287,9 @@ fn daily(site: &Site, span: Span) -> usize {
             let day = series.at_ms[from].div_euclid(MS_PER_24_H);
             let count = series.at_ms[from..].partition_point(|at| at.div_euclid(MS_PER_24_H) == day);
             let values = &series.value[from..from + count];
-            let (low, high) = values.iter().fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(*v), high.max(*v)));
+            let (low, high) = values
+                .iter()
+                .fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(*v), high.max(*v)));
             let mean = values.iter().sum::<f64>() / count as f64;
             assert!(low <= mean && mean <= high);
             rows += 1;
@@ -242,12 +303,18 @@ fn daily(site: &Site, span: Span) -> usize {
 fn peak_mib() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-    line.and_then(|line| line.split_whitespace().next()?.parse::<u64>().ok()).unwrap_or(0) / 1024
+    line.and_then(|line| line.split_whitespace().next()?.parse::<u64>().ok())
+        .unwrap_or(0)
+        / 1024
 }
 
 fn python(arguments: &[&str]) -> String {
     let python = std::env::var("MOSSWARDEN_PYTHON").unwrap_or_else(|_| "target/python/bin/python".to_owned());
-    match Command::new(&python).arg("benches/archive.py").args(arguments).output() {
+    match Command::new(&python)
+        .arg("benches/archive.py")
+        .args(arguments)
+        .output()
+    {
         Ok(done) if done.status.success() => String::from_utf8_lossy(&done.stdout).trim_end().to_owned(),
         Ok(done) => format!("({python} failed: {})", String::from_utf8_lossy(&done.stderr)),
         Err(error) => format!("({python} is not there: {error})"),
@@ -265,7 +332,10 @@ fn size(folder: &Path) {
         rows.extend(readings(&enclosure, &sensor, first, 30));
     }
     let count = rows.len() as f64;
-    println!("{} readings of June 2025, 60 sensors, two quantities a minute\n", rows.len());
+    println!(
+        "{} readings of June 2025, 60 sensors, two quantities a minute\n",
+        rows.len()
+    );
     println!("| held as | bytes a reading |\n| --- | --- |");
     let row = |what: &str, bytes: u64| println!("| {what} | {:.2} |", bytes as f64 / count);
     let data = home.join("data");
@@ -273,15 +343,34 @@ fn size(folder: &Path) {
     row("this archive, months", life.month_bytes);
     let polars = home.join("polars.parquet");
     polars_default(&rows, &polars);
-    row("Parquet by Polars' own settings, same order", fs_err::metadata(&polars).expect("written").len());
-    println!("{}", python(&["formats", &home.to_string_lossy(), &count.to_string()]));
+    row(
+        "Parquet by Polars' own settings, same order",
+        fs_err::metadata(&polars).expect("written").len(),
+    );
+    println!(
+        "{}",
+        python(&["formats", &home.to_string_lossy(), &count.to_string()])
+    );
     println!("\n| written in its life | bytes a reading | bytes a byte kept |\n| --- | --- | --- |");
     let mut all = 0;
-    for (what, bytes) in [("the spool", life.spool_bytes), ("parts, every 15 minutes", life.part_bytes), ("days", life.day_bytes), ("the month and its daily figures", life.written_month_bytes)] {
+    for (what, bytes) in [
+        ("the spool", life.spool_bytes),
+        ("parts, every 15 minutes", life.part_bytes),
+        ("days", life.day_bytes),
+        ("the month and its daily figures", life.written_month_bytes),
+    ] {
         all += bytes;
-        println!("| {what} | {:.2} | {:.2} |", bytes as f64 / count, bytes as f64 / life.month_bytes as f64);
+        println!(
+            "| {what} | {:.2} | {:.2} |",
+            bytes as f64 / count,
+            bytes as f64 / life.month_bytes as f64
+        );
     }
-    println!("| together | {:.2} | {:.2} |", all as f64 / count, all as f64 / life.month_bytes as f64);
+    println!(
+        "| together | {:.2} | {:.2} |",
+        all as f64 / count,
+        all as f64 / life.month_bytes as f64
+    );
     println!("\n{} files in the end", life.files);
 }
 

@@ -79,8 +79,12 @@ fn sample_month() -> Home {
     let text = fs_err::read_to_string(&site).expect("the site file");
     fs_err::write(&site, with_port(&text)).expect("the home can be written");
     let collector = home.collect();
-    wait_until("the month has its daily figures", || home.path("data/summaries/2026-06.parquet").exists());
-    wait_until("its days are gone", || !home.path("data/readings/date=2026-06-11").exists());
+    wait_until("the month has its daily figures", || {
+        home.path("data/summaries/2026-06.parquet").exists()
+    });
+    wait_until("its days are gone", || {
+        !home.path("data/readings/date=2026-06-11").exists()
+    });
     collector.stop("TERM");
     assert!(home.path("data/readings/month=2026-06/month.parquet").is_file());
     home
@@ -100,7 +104,15 @@ fn a_month_holds_what_its_days_held_and_is_found_sound() {
     let days = sample_home();
     let month = sample_month();
     assert_eq!(month.exported(), days.exported());
-    let span = ["flags", "--from", "2026-06-11", "--to", "2026-06-12", "--format", "json"];
+    let span = [
+        "flags",
+        "--from",
+        "2026-06-11",
+        "--to",
+        "2026-06-12",
+        "--format",
+        "json",
+    ];
     assert_eq!(month.run(&span).stdout, days.run(&span).stdout);
     let said = month.run(&["verify"]).expect_code(0);
     assert!(said.stdout.ends_with("Nothing is wrong.\n"), "{}", said.stdout);
@@ -114,10 +126,22 @@ fn the_pages_questions_are_answered_by_duckdb() {
     let home = sample_month();
     let page = root().join("collector/ARCHIVE.md");
     let rows = python
-        .run("ask_archive.py", &["duckdb", &page.to_string_lossy(), &home.path("").to_string_lossy()])
+        .run(
+            "ask_archive.py",
+            &[
+                "duckdb",
+                &page.to_string_lossy(),
+                &home.path("").to_string_lossy(),
+            ],
+        )
         .expect_code(0)
         .json();
-    let rows: Vec<u64> = rows.as_array().expect("a list").iter().filter_map(serde_json::Value::as_u64).collect();
+    let rows: Vec<u64> = rows
+        .as_array()
+        .expect("a list")
+        .iter()
+        .filter_map(serde_json::Value::as_u64)
+        .collect();
     assert_eq!(rows.len(), 5, "{rows:?}");
     assert!(rows[0] > 0 && rows[2] > 0 && rows[4] > 0, "{rows:?}");
 }

@@ -198,7 +198,10 @@ fn a_pack_of_which_one_record_is_not_clear_is_stored_for_the_rest_and_kept() {
         ["2026-03-01T08:00:00Z,mossy-1,mossy-1-check,temperature,21.5,Cel"]
     );
     let refused = fs_err::read_to_string(home.path("data/refused/refused.jsonl")).expect("a refused log");
-    assert!(refused.contains("may mean several things") && refused.contains("0.8"), "{refused}");
+    assert!(
+        refused.contains("may mean several things") && refused.contains("0.8"),
+        "{refused}"
+    );
 }
 
 #[test]

@@ -230,10 +230,22 @@ fn bad_lines_are_refused_one_by_one_and_kept() {
     assert_eq!(kept.lines().count(), 3);
     assert!(kept.contains("mossy-1-staat,humidity,80,%RH"));
     // A file of which nothing can be taken has failed, and holds no other back.
-    home.write("wet.csv", &format!("{CSV_HEADER}\n2026-03-01T08:02:00Z,mossy-1,mossy-1-stat,humidity,wet,%RH\n"));
+    home.write(
+        "wet.csv",
+        &format!("{CSV_HEADER}\n2026-03-01T08:02:00Z,mossy-1,mossy-1-stat,humidity,wet,%RH\n"),
+    );
     let said = home.run(&["import", "wet.csv", "readings.csv"]).expect_code(1);
-    assert!(said.stderr.contains("not one line of wet.csv could be read"), "{}", said.stderr);
-    assert!(said.stdout.contains("0 readings added, 5 were there already, 3 refused"), "{}", said.stdout);
+    assert!(
+        said.stderr.contains("not one line of wet.csv could be read"),
+        "{}",
+        said.stderr
+    );
+    assert!(
+        said.stdout
+            .contains("0 readings added, 5 were there already, 3 refused"),
+        "{}",
+        said.stdout
+    );
 }
 
 #[test]

@@ -122,23 +122,34 @@ fn several_collectors_share_one_feed_and_write_one_archive() {
     let (messages, expected) = numbered(0, COUNT);
     let file = home.write("messages.jsonl", &messages);
     let port = broker.port.to_string();
-    let publisher = python.start("publish.py", &[&port, "5", "1", "device", &file.to_string_lossy(), "0.001"]);
+    let publisher = python.start(
+        "publish.py",
+        &[&port, "5", "1", "device", &file.to_string_lossy(), "0.001"],
+    );
     wait_for_readings(&home, 600);
     one.kill();
     let one = home.collect_shared("one");
     acknowledged(publisher, COUNT as usize);
     wait_for_readings(&home, expected.len());
     for log in [one.stop("TERM"), two.stop("TERM")] {
-        let said = log.lines().find(|line| line.starts_with("stopped:")).unwrap_or_default().to_owned();
+        let said = log
+            .lines()
+            .find(|line| line.starts_with("stopped:"))
+            .unwrap_or_default()
+            .to_owned();
         assert!(!said.contains(" 0 readings stored"), "both take part: {log}");
     }
     let files = fs_err::read_dir(home.path("data/readings/date=2026-03-01")).expect("the day");
-    let names: Vec<String> =
-        files.map(|file| file.expect("an entry").file_name().to_string_lossy().into_owned()).collect();
+    let names: Vec<String> = files
+        .map(|file| file.expect("an entry").file_name().to_string_lossy().into_owned())
+        .collect();
     for name in ["part-one-", "part-two-"] {
         assert!(names.iter().any(|file| file.starts_with(name)), "{names:?}");
     }
-    assert_eq!(home.run(&["verify"]).expect_code(0).stdout.lines().last(), Some("Nothing is wrong."));
+    assert_eq!(
+        home.run(&["verify"]).expect_code(0).stdout.lines().last(),
+        Some("Nothing is wrong.")
+    );
     // What the broker sent again after the kill bears its device's time and is known by it.
     holds_exactly(&home, &python, &expected);
 }

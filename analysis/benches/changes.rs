@@ -34,7 +34,10 @@ fn main() {
     let numbers: Vec<u64> = arguments.iter().filter_map(|a| a.parse().ok()).collect();
     let first = numbers.first().copied().unwrap_or(1);
     let last = numbers.get(1).copied().unwrap_or(5);
-    let named: Vec<&String> = arguments.iter().filter(|a| ["fit", "compare", "advise"].contains(&a.as_str())).collect();
+    let named: Vec<&String> = arguments
+        .iter()
+        .filter(|a| ["fit", "compare", "advise"].contains(&a.as_str()))
+        .collect();
     let wanted = |part: &str| named.is_empty() || named.iter().any(|n| *n == part);
     if wanted("compare") {
         comparisons(first, last);
@@ -77,7 +80,11 @@ impl Coverage {
 
     fn text(&mut self) -> String {
         self.errors.sort_by(f64::total_cmp);
-        let middle = self.errors.get(self.errors.len() / 2).copied().unwrap_or(f64::NAN);
+        let middle = self
+            .errors
+            .get(self.errors.len() / 2)
+            .copied()
+            .unwrap_or(f64::NAN);
         format!(
             "| {} | {:.0} % | {middle:.2} |",
             self.count,
@@ -115,7 +122,12 @@ fn changes(site: &mut SiteSpec, name: &str) {
                     local_min: 870,
                     duration_s: 40,
                 });
-                site.add_event(&id, &format!("{id}-mister"), Change::ScheduleChanged { runs }, at_ms);
+                site.add_event(
+                    &id,
+                    &format!("{id}-mister"),
+                    Change::ScheduleChanged { runs },
+                    at_ms,
+                );
             }
             _ => {}
         }
@@ -127,7 +139,13 @@ fn comparisons(first: u64, last: u64) {
     let mut by_change: BTreeMap<(&str, Measure), [usize; 4]> = BTreeMap::new();
     for seed in first..=last {
         let without = run(&scenario::healthy(seed));
-        for name in ["nothing", "tighter lid", "airier lid", "stronger lamp", "one run more"] {
+        for name in [
+            "nothing",
+            "tighter lid",
+            "airier lid",
+            "stronger lamp",
+            "one run more",
+        ] {
             let mut spec = scenario::healthy(seed);
             changes(&mut spec, name);
             let with = if name == "nothing" { None } else { Some(run(&spec)) };
@@ -142,7 +160,14 @@ fn comparisons(first: u64, last: u64) {
             for enclosure in &site.enclosures {
                 let comparison = compare(&site, enclosure, &record, &asked);
                 for (measure, said) in &comparison.measures {
-                    let Some(truth) = true_effect(with, &without, &enclosure.id, comparison.span, asked.at_ms, *measure) else {
+                    let Some(truth) = true_effect(
+                        with,
+                        &without,
+                        &enclosure.id,
+                        comparison.span,
+                        asked.at_ms,
+                        *measure,
+                    ) else {
                         continue;
                     };
                     let word = by_change.entry((name, *measure)).or_default();
@@ -153,7 +178,11 @@ fn comparisons(first: u64, last: u64) {
                         Said::TooEarly { .. } => 3,
                     }] += 1;
                     if let Some(effect) = said.effect() {
-                        by_measure.entry(*measure).or_default().add(effect.change, truth, effect.change.value - truth);
+                        by_measure.entry(*measure).or_default().add(
+                            effect.change,
+                            truth,
+                            effect.change.value - truth,
+                        );
                     }
                 }
             }
@@ -167,12 +196,22 @@ fn comparisons(first: u64, last: u64) {
     println!("\n| change | measure | changed | as before | too wide | too early |");
     println!("| --- | --- | --- | --- | --- | --- |");
     for ((name, measure), [changed, as_before, wide, early]) in &by_change {
-        println!("| {name} | {} | {changed} | {as_before} | {wide} | {early} |", measure.name());
+        println!(
+            "| {name} | {} | {changed} | {as_before} | {wide} | {early} |",
+            measure.name()
+        );
     }
 }
 
 /// The difference that the change made to the true days after it.
-fn true_effect(with: &Simulation, without: &Simulation, id: &str, span: Span, at_ms: i64, measure: Measure) -> Option<f64> {
+fn true_effect(
+    with: &Simulation,
+    without: &Simulation,
+    id: &str,
+    span: Span,
+    at_ms: i64,
+    measure: Measure,
+) -> Option<f64> {
     let of: fn(&DayTruth) -> Option<f64> = match measure {
         Measure::HumidityLit => |d| Some(d.humidity_lit_pct),
         Measure::HumidityDark => |d| Some(d.humidity_dark_pct),
@@ -196,7 +235,11 @@ fn true_effect(with: &Simulation, without: &Simulation, id: &str, span: Span, at
 
 fn true_half_life(with: &Simulation, without: &Simulation, id: &str, at_ms: i64) -> Option<f64> {
     let of = |simulation: &Simulation| {
-        let run = simulation.truth.runs.iter().find(|r| r.enclosure == id && r.at.0 > at_ms + MS_PER_24_H);
+        let run = simulation
+            .truth
+            .runs
+            .iter()
+            .find(|r| r.enclosure == id && r.at.0 > at_ms + MS_PER_24_H);
         run.map(|r| r.half_life_min)
     };
     Some(100.0 * (of(with)? / of(without)? - 1.0))
@@ -215,7 +258,12 @@ fn fits(first: u64, last: u64) {
         let (site, record) = record(&simulation, until_ms, needed(span));
         let trusted = trust::assess(&site, &record, span).trusted;
         for enclosure in &site.enclosures {
-            let truth = simulation.truth.enclosures.iter().find(|e| e.enclosure == enclosure.id).expect("it is there");
+            let truth = simulation
+                .truth
+                .enclosures
+                .iter()
+                .find(|e| e.enclosure == enclosure.id)
+                .expect("it is there");
             let fitted = match fit(&course(&site, enclosure, &record, &trusted, span)) {
                 Ok(fitted) => fitted,
                 Err(reason) => {
@@ -229,20 +277,40 @@ fn fits(first: u64, last: u64) {
             for (name, estimate, value) in [
                 ("half-life", fitted.half_life_min, truth.dry_half_life_min),
                 ("mist into the air", fitted.mist_air_g_m3_s, water.air_g_m3_s),
-                ("mist in all", fitted.mist_g_m3_s, water.air_g_m3_s + water.store_g_m3_s),
+                (
+                    "mist in all",
+                    fitted.mist_g_m3_s,
+                    water.air_g_m3_s + water.store_g_m3_s,
+                ),
             ] {
-                coverage.entry(name).or_default().add(estimate, value, 100.0 * (estimate.value / value - 1.0));
+                coverage.entry(name).or_default().add(
+                    estimate,
+                    value,
+                    100.0 * (estimate.value / value - 1.0),
+                );
                 if std::env::args().any(|a| a == "verbose") {
-                    println!("{seed} {} {name}: {value:.4} fitted {:.4} ({:.4} to {:.4})", enclosure.id, estimate.value, estimate.low, estimate.high);
+                    println!(
+                        "{seed} {} {name}: {value:.4} fitted {:.4} ({:.4} to {:.4})",
+                        enclosure.id, estimate.value, estimate.low, estimate.high
+                    );
                 }
             }
             if std::env::args().any(|a| a == "verbose") {
-                println!("{seed} {} error {:.2} %RH, truth {:?}, fitted {:?}", enclosure.id, fitted.error_pct, truth.moisture, fitted.balance);
+                println!(
+                    "{seed} {} error {:.2} %RH, truth {:?}, fitted {:?}",
+                    enclosure.id, fitted.error_pct, truth.moisture, fitted.balance
+                );
             }
         }
     }
     model_errors.sort_by(f64::total_cmp);
-    println!("\nmoisture balance: {fitted_count} fitted, median error {:.2} %RH; refused {refused:?}", model_errors.get(model_errors.len() / 2).copied().unwrap_or(f64::NAN));
+    println!(
+        "\nmoisture balance: {fitted_count} fitted, median error {:.2} %RH; refused {refused:?}",
+        model_errors
+            .get(model_errors.len() / 2)
+            .copied()
+            .unwrap_or(f64::NAN)
+    );
     println!("| constant | enclosures | interval holds the truth | median error, % |");
     println!("| --- | --- | --- | --- |");
     for (name, coverage) in &mut coverage {
@@ -259,7 +327,9 @@ fn advices(first: u64, last: u64) {
     for seed in first..=last {
         let mut spec = scenario::healthy(seed);
         for enclosure in &mut spec.enclosures {
-            enclosure.devices.retain(|d| !matches!(d.kind, DeviceKind::Fogger { .. }));
+            enclosure
+                .devices
+                .retain(|d| !matches!(d.kind, DeviceKind::Fogger { .. }));
             let still = mosswarden_analysis::simulate::planted::kinds()
                 .into_iter()
                 .find(|k| k.species == enclosure.species)
@@ -288,7 +358,12 @@ fn advices(first: u64, last: u64) {
                                 duration_s: r.duration_s,
                             })
                             .collect();
-                        after.add_event(&enclosure.id, &advice.device, Change::ScheduleChanged { runs }, at_ms);
+                        after.add_event(
+                            &enclosure.id,
+                            &advice.device,
+                            Change::ScheduleChanged { runs },
+                            at_ms,
+                        );
                         advised.push((enclosure.id.clone(), schedule));
                     }
                     None => none += 1,
@@ -313,7 +388,10 @@ fn advices(first: u64, last: u64) {
             inside += usize::from((schedule.held.below_h.low..=schedule.held.below_h.high).contains(&is));
             saved.push(was - is);
             if std::env::args().any(|a| a == "verbose") {
-                println!("{seed} {id}: too dry {was:.1} h a day, advised {is:.1} h, said {:?}", schedule.held.below_h);
+                println!(
+                    "{seed} {id}: too dry {was:.1} h a day, advised {is:.1} h, said {:?}",
+                    schedule.held.below_h
+                );
             }
         }
     }

@@ -160,7 +160,11 @@ impl Tally {
     fn week(&mut self, seen: &Seen<'_>, outcome: &Outcome, span: Span) {
         let truth = &seen.simulation.truth;
         let id = &outcome.enclosure;
-        for run in truth.runs.iter().filter(|r| r.enclosure == *id && span.contains(r.at.0) && !r.by_hand) {
+        for run in truth
+            .runs
+            .iter()
+            .filter(|r| r.enclosure == *id && span.contains(r.at.0) && !r.by_hand)
+        {
             let near = outcome
                 .mistings
                 .iter()
@@ -199,11 +203,17 @@ impl Tally {
                     && c.end.is_none_or(|end| finding.start_ms < end.0)
             });
             let of_old_fault = truth.faults.iter().any(|f| {
-                f.enclosure == *id && f.start.0 < span.from_ms && finding.start_ms < f.end.map_or(i64::MAX, |e| e.0 + MS_PER_24_H)
+                f.enclosure == *id
+                    && f.start.0 < span.from_ms
+                    && finding.start_ms < f.end.map_or(i64::MAX, |e| e.0 + MS_PER_24_H)
             });
             if !SENSOR_KINDS.contains(&finding.kind) && !true_condition && !of_old_fault {
-                self.false_findings
-                    .push(format!("seed {} {id}: {} {}", truth.seed, finding.kind.name(), finding.message));
+                self.false_findings.push(format!(
+                    "seed {} {id}: {} {}",
+                    truth.seed,
+                    finding.kind.name(),
+                    finding.message
+                ));
             }
         }
     }
@@ -233,7 +243,10 @@ impl Tally {
             score.false_alarms += 1;
             if self.verbose {
                 let at = seen.site.zone.local(*at_ms);
-                println!("seen by hand, not so: seed {} {} {at}", seen.simulation.truth.seed, outcome.enclosure);
+                println!(
+                    "seen by hand, not so: seed {} {} {at}",
+                    seen.simulation.truth.seed, outcome.enclosure
+                );
             }
         }
     }
@@ -255,11 +268,9 @@ impl Tally {
 
     fn days(&mut self, seen: &Seen<'_>, outcome: &Outcome, span: Span) {
         let truth = &seen.simulation.truth;
-        for day in truth
-            .days
-            .iter()
-            .filter(|d| d.enclosure == outcome.enclosure && d.from.0 >= span.from_ms && d.until.0 <= span.until_ms)
-        {
+        for day in truth.days.iter().filter(|d| {
+            d.enclosure == outcome.enclosure && d.from.0 >= span.from_ms && d.until.0 <= span.until_ms
+        }) {
             for (name, kind, hours) in [
                 ("humidity-too-low", Kind::HumidityTooLow, day.below_band_h),
                 ("humidity-too-high", Kind::HumidityTooHigh, day.above_band_h),
@@ -270,7 +281,9 @@ impl Tally {
                     .iter()
                     .find(|f| f.kind == kind && seen.site.zone.date(f.start_ms) == day.date);
                 let unknown = outcome.verdicts.not_assessed.iter().any(|n| {
-                    n.kind == kind && n.span.is_some_and(|s| s.from_ms < day.until.0 && day.from.0 < s.until_ms)
+                    n.kind == kind
+                        && n.span
+                            .is_some_and(|s| s.from_ms < day.until.0 && day.from.0 < s.until_ms)
                 });
                 let score = self.by_day.entry(name).or_default();
                 match (hours >= 1.0, found) {
@@ -285,14 +298,21 @@ impl Tally {
                                 day.enclosure,
                                 day.date,
                                 day.humidity_mean_pct,
-                                outcome.days.iter().find(|d| d.local_date == day.date).map(|d| (d.dry_h, d.wet_h, d.humidity_pct.map(|h| h.mean)))
+                                outcome.days.iter().find(|d| d.local_date == day.date).map(|d| (
+                                    d.dry_h,
+                                    d.wet_h,
+                                    d.humidity_pct.map(|h| h.mean)
+                                ))
                             );
                         }
                     }
                     (false, Some(f)) if hours < 0.25 => {
                         score.false_alarms += 1;
                         if self.verbose {
-                            println!("false {name} seed {} {} {}: {}", truth.seed, day.enclosure, hours, f.message);
+                            println!(
+                                "false {name} seed {} {} {}: {}",
+                                truth.seed, day.enclosure, hours, f.message
+                            );
                         }
                     }
                     _ => {}
@@ -303,19 +323,36 @@ impl Tally {
 
     fn fault(&mut self, seen: &Seen<'_>, fault: &TrueFault, looks: &[(i64, Vec<Finding>)]) {
         let truth = &seen.simulation.truth;
-        if !["nozzle-clog", "reservoir-empty", "pump-dead", "vent-blocked", "door-ajar"].contains(&fault.fault.as_str())
+        if ![
+            "nozzle-clog",
+            "reservoir-empty",
+            "pump-dead",
+            "vent-blocked",
+            "door-ajar",
+        ]
+        .contains(&fault.fault.as_str())
         {
             return;
         }
-        let runs = truth.runs.iter().filter(|r| r.enclosure == fault.enclosure && r.at >= fault.start && !r.by_hand);
+        let runs = truth
+            .runs
+            .iter()
+            .filter(|r| r.enclosure == fault.enclosure && r.at >= fault.start && !r.by_hand);
         // The instant from which on the yield is at most 60 % of the usual.
-        let weak_ms = runs.clone().find(|r| r.ran && r.yield_frac <= WEAK_FRAC).map(|r| r.at.0);
+        let weak_ms = runs
+            .clone()
+            .find(|r| r.ran && r.yield_frac <= WEAK_FRAC)
+            .map(|r| r.at.0);
         let (class, from_ms) = match fault.fault.as_str() {
             "nozzle-clog" => {
                 let Some(weak_ms) = weak_ms else { return };
                 let at_once = weak_ms - fault.start.0 < MS_PER_24_H + MS_PER_24_H / 2;
                 let way = if at_once { "at once" } else { "slowly" };
-                let depth = if fault.size < 45.0 { "below 45 %" } else { "to 45–60 %" };
+                let depth = if fault.size < 45.0 {
+                    "below 45 %"
+                } else {
+                    "to 45–60 %"
+                };
                 (format!("yield fallen {way} {depth}"), weak_ms)
             }
             word => (word.to_owned(), fault.start.0),
@@ -324,7 +361,9 @@ impl Tally {
             return;
         }
         let names = |finding: &Finding| {
-            finding.kind == Kind::MistWeak && finding.enclosure == fault.enclosure && finding.end_ms.is_none_or(|e| e > from_ms)
+            finding.kind == Kind::MistWeak
+                && finding.enclosure == fault.enclosure
+                && finding.end_ms.is_none_or(|e| e > from_ms)
         };
         // At most a week after: the look of the week in which it began, or one a week after its start.
         let week_later = seen.judge(Span {
@@ -353,7 +392,9 @@ impl Tally {
             None => hit,
         };
         if airing.is_some() && hit.is_none() && self.verbose {
-            let shares: Vec<_> = trends.map(|t| (t.half_life_share, t.excess_share, t.counted, t.left_out.clone())).collect();
+            let shares: Vec<_> = trends
+                .map(|t| (t.half_life_share, t.excess_share, t.counted, t.left_out.clone()))
+                .collect();
             println!("  half-life shares {shares:?}");
         }
         let entry = self.found.entry(class.clone()).or_default();
@@ -364,11 +405,16 @@ impl Tally {
                 .verdicts
                 .not_assessed
                 .iter()
-                .filter(|n| n.enclosure == fault.enclosure && (n.kind == Kind::MistWeak || n.kind == Kind::MistMissed))
+                .filter(|n| {
+                    n.enclosure == fault.enclosure && (n.kind == Kind::MistWeak || n.kind == Kind::MistMissed)
+                })
                 .map(|n| n.reason.clone())
                 .collect();
             let yields: Vec<_> = trends_of(&week_later, &fault.enclosure);
-            println!("missed {class} seed {} {} size {:.0} {why:?} {yields:?}", truth.seed, fault.subject, fault.size);
+            println!(
+                "missed {class} seed {} {} size {:.0} {why:?} {yields:?}",
+                truth.seed, fault.subject, fault.size
+            );
         }
         if fault.fault == "reservoir-empty" || fault.fault == "pump-dead" {
             let next = seen.site.zone.date(fault.start.0) + chrono::Days::new(1);
@@ -388,9 +434,18 @@ impl Tally {
             } else if self.verbose {
                 let runs: Vec<String> = runs
                     .filter(|r| r.at.0 < until_ms)
-                    .map(|r| format!("{} before {:.0} %RH", seen.site.zone.local(r.at.0).format("%H:%M"), r.before_pct))
+                    .map(|r| {
+                        format!(
+                            "{} before {:.0} %RH",
+                            seen.site.zone.local(r.at.0).format("%H:%M"),
+                            r.before_pct
+                        )
+                    })
                     .collect();
-                println!("missed next day {} seed {} {} {runs:?}", fault.fault, truth.seed, fault.subject);
+                println!(
+                    "missed next day {} seed {} {} {runs:?}",
+                    fault.fault, truth.seed, fault.subject
+                );
             }
         }
     }
@@ -406,7 +461,10 @@ impl Tally {
                 middle(delays).unwrap_or(f64::NAN)
             );
         }
-        println!("\nempty reservoir or dead pump told the next day: {} of {}", self.empty_next_day.0, self.empty_next_day.1);
+        println!(
+            "\nempty reservoir or dead pump told the next day: {} of {}",
+            self.empty_next_day.0, self.empty_next_day.1
+        );
         if let Some(score) = &self.by_hand {
             println!("mistings by hand, not in the journal: {}", score.text());
         }
@@ -414,10 +472,18 @@ impl Tally {
         for (name, score) in &self.by_day {
             println!("{name} days: {}", score.text());
         }
-        for (name, ratios) in [("run by run", &mut self.half_life_ratios), ("week's median", &mut self.half_life_week_ratios)] {
+        for (name, ratios) in [
+            ("run by run", &mut self.half_life_ratios),
+            ("week's median", &mut self.half_life_week_ratios),
+        ] {
             let mut errors: Vec<f64> = ratios.iter().map(|r| (r - 1.0).abs()).collect();
             ratios.sort_by(f64::total_cmp);
-            let at = |p: f64| ratios.get(((ratios.len().max(1) - 1) as f64 * p) as usize).copied().unwrap_or(f64::NAN);
+            let at = |p: f64| {
+                ratios
+                    .get(((ratios.len().max(1) - 1) as f64 * p) as usize)
+                    .copied()
+                    .unwrap_or(f64::NAN)
+            };
             println!(
                 "half-life over the true one, {name}: {} of them, quartiles {:.2} / {:.2} / {:.2}, median error {:.0} %",
                 ratios.len(),
@@ -432,7 +498,10 @@ impl Tally {
             self.false_findings.len(),
             self.healthy_weeks
         );
-        println!("air said to be exchanged otherwise: {} of them", self.false_airings);
+        println!(
+            "air said to be exchanged otherwise: {} of them",
+            self.false_airings
+        );
         for line in &self.false_findings {
             println!("  {line}");
         }
@@ -447,7 +516,10 @@ fn trends_of(assessment: &Assessment, enclosure: &str) -> Vec<String> {
         .filter(|o| o.enclosure == enclosure)
         .flat_map(|o| &o.mist_trends)
         .map(|t| match t.yield_share {
-            Some(share) => format!("{:.2} ({:.2} to {:.2}), {} runs", share.value, share.low, share.high, t.counted),
+            Some(share) => format!(
+                "{:.2} ({:.2} to {:.2}), {} runs",
+                share.value, share.low, share.high, t.counted
+            ),
             None => format!("not known, {:?}", t.left_out),
         })
         .collect()

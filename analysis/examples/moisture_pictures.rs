@@ -14,10 +14,12 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 fn main() -> std::io::Result<()> {
-    let folder = std::env::args().nth(1).map_or_else(|| PathBuf::from("."), PathBuf::from);
+    let folder = std::env::args()
+        .nth(1)
+        .map_or_else(|| PathBuf::from("."), PathBuf::from);
     let write = |name: &str, picture: Option<Picture>| -> std::io::Result<()> {
         let picture = picture.ok_or_else(|| std::io::Error::other(format!("nothing to draw for {name}")))?;
-        fs_err::write(folder.join(name), picture.svg())
+        fs_err::write(folder.join(name), picture.paper_svg())
     };
     write("measure-moisture.svg", moisture())?;
     write("measure-setpoint.svg", setpoint())?;
@@ -64,7 +66,10 @@ fn moisture() -> Option<Picture> {
         })
         .collect();
     let label = &site.enclosure(&dampest.enclosure)?.label;
-    plot::deficit_days(&format!("{label}: what the air could still take up, and dew on the glass"), groups)
+    plot::deficit_days(
+        &format!("{label}: what the air could still take up, and dew on the glass"),
+        groups,
+    )
 }
 
 fn setpoint() -> Option<Picture> {
@@ -72,9 +77,15 @@ fn setpoint() -> Option<Picture> {
     let mossy = outcomes.iter().find(|o| o.enclosure == "mossy-1")?;
     let held = mossy.held.first()?;
     let enclosure = site.enclosure("mossy-1")?;
-    let band = enclosure.limits.humidity_day_pct.map(|band| (band.low, band.high));
+    let band = enclosure
+        .limits
+        .humidity_day_pct
+        .map(|band| (band.low, band.high));
     plot::day_hours(&DayHours {
-        title: format!("{}: what the humidistat shows and what the animals get", enclosure.label),
+        title: format!(
+            "{}: what the humidistat shows and what the animals get",
+            enclosure.label
+        ),
         unit: "%RH",
         lines: vec![
             HourLine {
@@ -142,9 +153,17 @@ fn misting() -> Option<Picture> {
 /// A tighter lid on the bench enclosure.
 fn change() -> Option<Picture> {
     let mut spec = scenario::single_healthy(5, 56, 300.0);
-    spec.enclosures[0].devices.retain(|device| device.kind.name() != "fogger");
+    spec.enclosures[0]
+        .devices
+        .retain(|device| device.kind.name() != "fogger");
     let at_ms = spec.at(30, 600);
-    spec.add_fault(scenario::SINGLE_ID, scenario::SINGLE_ID, Effect::VentBlocked { ratio: 0.6 }, at_ms, None);
+    spec.add_fault(
+        scenario::SINGLE_ID,
+        scenario::SINGLE_ID,
+        Effect::VentBlocked { ratio: 0.6 },
+        at_ms,
+        None,
+    );
     let simulation = run(&spec);
     let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
     let asked = Asked {
@@ -153,7 +172,11 @@ fn change() -> Option<Picture> {
         what: "tighter lid",
         until_ms: simulation.truth.until.0,
     };
-    let record = Record::from_readings(simulation.readings.iter().cloned(), Vec::new(), readings_needed(&asked));
+    let record = Record::from_readings(
+        simulation.readings.iter().cloned(),
+        Vec::new(),
+        readings_needed(&asked),
+    );
     let comparison = compare(&site, &site.enclosures[0], &record, &asked);
     picture("A tighter lid: before and after", &comparison)
 }

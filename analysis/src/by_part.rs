@@ -102,14 +102,18 @@ mod tests {
             until_ms,
         };
         let of = |ids: &BTreeSet<String>, span: Span| {
-            let readings = simulation.readings.iter().filter(|reading| ids.contains(&*reading.sensor));
+            let readings = simulation
+                .readings
+                .iter()
+                .filter(|reading| ids.contains(&*reading.sensor));
             Record::from_readings(readings.cloned(), journal.clone(), span)
         };
         let all = of(&ids(&site), needed(span));
         let whole = assess(&site, &all, span);
         assert!(!whole.verdicts.findings.is_empty(), "nothing to compare");
         assert!(parts(&site, needed(span)).len() > 2, "nothing is divided");
-        let Ok((record, by_part)) = assess_by_part(&site, span, |ids, span| Ok::<_, Infallible>(of(ids, span)));
+        let Ok((record, by_part)) =
+            assess_by_part(&site, span, |ids, span| Ok::<_, Infallible>(of(ids, span)));
         assert_eq!(by_part.verdicts, whole.verdicts);
         assert_eq!(by_part.trust.sensors, whole.trust.sensors);
         assert_eq!(by_part.conditions.len(), whole.conditions.len());

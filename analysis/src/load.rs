@@ -226,9 +226,12 @@ fn gather(
     span: Span,
     wanted: Option<&BTreeSet<String>>,
 ) -> Result<(Gathered, Vec<PathBuf>), LoadError> {
-    each_file(data_dir, span, Gathered::default, |file, gathered: &mut Gathered| {
-        read_file(file, span, wanted, gathered)
-    })
+    each_file(
+        data_dir,
+        span,
+        Gathered::default,
+        |file, gathered: &mut Gathered| read_file(file, span, wanted, gathered),
+    )
 }
 
 /// Parquet files of the days and months that overlap the span, in order of folder and name.
@@ -453,9 +456,12 @@ impl Gathered {
 /// [`LoadError`] names the file or folder.
 pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadError> {
     let folders = list(&table::readings_dir(data_dir))?;
-    let dates = folders
-        .iter()
-        .filter_map(|folder| Some((folder, table::dates_of_partition(&folder.file_name()?.to_string_lossy())?)));
+    let dates = folders.iter().filter_map(|folder| {
+        Some((
+            folder,
+            table::dates_of_partition(&folder.file_name()?.to_string_lossy())?,
+        ))
+    });
     let Some((folder, (first, last))) = dates.min_by_key(|(_, dates)| *dates) else {
         return Ok(None);
     };
@@ -464,7 +470,10 @@ pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadErro
     }
     // A month may begin on any of its days.
     let mut began = None;
-    for path in list(folder)?.into_iter().filter(|file| file.extension().is_some_and(|e| e == "parquet")) {
+    for path in list(folder)?
+        .into_iter()
+        .filter(|file| file.extension().is_some_and(|e| e == "parquet"))
+    {
         if let Some(file) = columns::File::open(&path)? {
             began = began.into_iter().chain(file.first_ms()).min();
         }

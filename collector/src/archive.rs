@@ -55,7 +55,10 @@ pub(crate) fn drop_known(
     readings: &mut Vec<Reading>,
 ) -> Result<u64, ArchiveError> {
     let before = readings.len();
-    for dir in [table::partition_dir(data_dir, date), table::month_dir(data_dir, date)] {
+    for dir in [
+        table::partition_dir(data_dir, date),
+        table::month_dir(data_dir, date),
+    ] {
         for name in parquet_names(disk, &dir)? {
             let path = dir.join(&name);
             match open(disk, &path).and_then(|file| Ok(Identities::of(&file, readings)?)) {
@@ -90,7 +93,10 @@ impl Identities {
         let mut identities = Identities::default();
         let times: HashSet<i64> = readings.iter().map(|reading| reading.at_ms).collect();
         for (index, group) in file.groups().iter().enumerate() {
-            if readings.iter().any(|reading| group.may_hold(&reading.sensor, reading.at_ms)) {
+            if readings
+                .iter()
+                .any(|reading| group.may_hold(&reading.sensor, reading.at_ms))
+            {
                 for row in file.group(index)? {
                     if times.contains(&row.at_ms) {
                         identities.add(&row);
@@ -104,7 +110,8 @@ impl Identities {
     fn add(&mut self, row: &Reading) {
         let next = u32::try_from(self.sensors.len()).unwrap_or(u32::MAX);
         let sensor = *self.sensors.entry(Arc::clone(&row.sensor)).or_insert(next);
-        self.known.insert((row.at_ms, sensor, row.quantity, row.value.to_bits()));
+        self.known
+            .insert((row.at_ms, sensor, row.quantity, row.value.to_bits()));
     }
 
     fn contains(&self, reading: &Reading) -> bool {
@@ -133,7 +140,11 @@ pub(crate) fn put(
         number += 1;
         name = format!("{stem}-{number}.parquet");
     }
-    disk::put(disk, &dir.join(name), &table_file::to_bytes(readings, Effort::Quick)?)?;
+    disk::put(
+        disk,
+        &dir.join(name),
+        &table_file::to_bytes(readings, Effort::Quick)?,
+    )?;
     Ok(())
 }
 
@@ -182,7 +193,10 @@ pub(crate) mod tests {
             reading("b", old[7].at_ms, 50.0),
             reading("a", old[7].at_ms + 1000, 50.0),
         ];
-        assert_eq!(drop_known(&RealDisk, dir.path(), date, &mut new).expect("readable"), 1);
+        assert_eq!(
+            drop_known(&RealDisk, dir.path(), date, &mut new).expect("readable"),
+            1
+        );
         assert_eq!(new.len(), 3);
     }
 

@@ -67,7 +67,9 @@ pub(crate) fn remove_old(
 
 /// Whether a half-written file is of days or months being merged.
 pub(crate) fn is_of_merging(name: &str) -> bool {
-    [".day.", ".month.", ".from-month."].iter().any(|ours| name.starts_with(ours))
+    [".day.", ".month.", ".from-month."]
+        .iter()
+        .any(|ours| name.starts_with(ours))
 }
 
 /// Removes files that a crash left half written, as far as nobody else may be writing them.
@@ -76,7 +78,9 @@ pub(crate) fn remove_leftovers(
     data_dir: &Path,
     is_ours: &dyn Fn(&str) -> bool,
 ) -> Result<(), ArchiveError> {
-    let folders = days(disk, data_dir)?.into_iter().chain(months::months(disk, data_dir)?);
+    let folders = days(disk, data_dir)?
+        .into_iter()
+        .chain(months::months(disk, data_dir)?);
     for (_, dir) in folders {
         for name in disk.list(&dir)? {
             if name.ends_with(".tmp") && is_ours(&name) {
@@ -126,7 +130,11 @@ fn compact_day(disk: &dyn Disk, dir: &Path) -> Result<bool, ArchiveError> {
     while let Some(rows) = merge.next_sensor()? {
         table.push(rows)?;
     }
-    table.finish()?.into_inner().map_err(IntoInnerError::into_error)?.finish(disk)?;
+    table
+        .finish()?
+        .into_inner()
+        .map_err(IntoInnerError::into_error)?
+        .finish(disk)?;
     for name in names.iter().filter(|name| *name != DAY_FILE) {
         disk.remove(&dir.join(name))?;
     }
@@ -210,7 +218,12 @@ mod tests {
             archive::put(&RealDisk, dir.path(), row.partition_date(), "day", &[row.clone()]).expect("room");
         }
         assert_eq!(
-            remove_old(&RealDisk, dir.path(), keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS)).expect("works"),
+            remove_old(
+                &RealDisk,
+                dir.path(),
+                keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS)
+            )
+            .expect("works"),
             1
         );
         let left = days(&RealDisk, dir.path()).expect("a folder");

@@ -123,7 +123,11 @@ pub struct FeedSnapshot {
 impl FeedSnapshot {
     /// "12 refused, 3 late of 40 messages on nature-room/a (a-stat)"; `None` where all is ordinary.
     pub fn trouble(&self) -> Option<String> {
-        let told = [(self.refused, "refused"), (self.duplicate, "repeats"), (self.late, "late")];
+        let told = [
+            (self.refused, "refused"),
+            (self.duplicate, "repeats"),
+            (self.late, "late"),
+        ];
         let told: Vec<String> = told
             .iter()
             .filter(|(count, _)| *count > 0)
@@ -393,14 +397,34 @@ mod tests {
         counts.received("somewhere/else");
         let snapshot = counts.snapshot();
         assert_eq!(snapshot.by_feed.len(), before);
-        let feed = snapshot.by_feed.iter().find(|feed| &*feed.topic == topic).expect("it is there");
+        let feed = snapshot
+            .by_feed
+            .iter()
+            .find(|feed| &*feed.topic == topic)
+            .expect("it is there");
         assert_eq!(
-            (feed.received, feed.stored, feed.refused, feed.duplicate, feed.late),
+            (
+                feed.received,
+                feed.stored,
+                feed.refused,
+                feed.duplicate,
+                feed.late
+            ),
             (3, 2, 1, 1, 1)
         );
-        assert_eq!((snapshot.received, snapshot.refused, snapshot.duplicate), (4, 1, 1));
-        let sensor = snapshot.by_sensor.iter().find(|s| &*s.sensor == "mossy-1-stat").expect("it is there");
-        assert_eq!((sensor.stored, sensor.refused, sensor.last_received_ms), (2, 1, Some(1_772_352_000_000)));
+        assert_eq!(
+            (snapshot.received, snapshot.refused, snapshot.duplicate),
+            (4, 1, 1)
+        );
+        let sensor = snapshot
+            .by_sensor
+            .iter()
+            .find(|s| &*s.sensor == "mossy-1-stat")
+            .expect("it is there");
+        assert_eq!(
+            (sensor.stored, sensor.refused, sensor.last_received_ms),
+            (2, 1, Some(1_772_352_000_000))
+        );
         let worst = worst(&snapshot.by_feed, 5);
         assert_eq!(worst.len(), 1);
         assert_eq!(

@@ -239,7 +239,10 @@ mod tests {
     #[test]
     fn a_quote_that_is_never_closed_costs_its_own_line_where_records_are_lines() {
         let mut records = Records::of_lines(&b"a,\"b\nc,\"d\"\n"[..]);
-        assert_eq!(records.next().expect("memory"), Next::Broken("a quote is not closed"));
+        assert_eq!(
+            records.next().expect("memory"),
+            Next::Broken("a quote is not closed")
+        );
         assert_eq!(records.next().expect("memory"), Next::Record);
         assert_eq!((records.cell(0), records.cell(1), records.line()), ("c", "d", 2));
         assert_eq!(records.next().expect("memory"), Next::End);
@@ -250,8 +253,15 @@ mod tests {
         let long = io::repeat(b'x').take(64 * 1024 * 1024);
         let input = io::BufReader::new(long.chain(&b"\na,b\n"[..]));
         let mut records = Records::new(input);
-        assert_eq!(records.next().expect("memory"), Next::Broken("the line is too long"));
-        assert!(records.record.capacity() <= 4 * RECORD_BYTES_MAX, "{}", records.record.capacity());
+        assert_eq!(
+            records.next().expect("memory"),
+            Next::Broken("the line is too long")
+        );
+        assert!(
+            records.record.capacity() <= 4 * RECORD_BYTES_MAX,
+            "{}",
+            records.record.capacity()
+        );
         assert_eq!(records.next().expect("memory"), Next::Record);
         assert_eq!((records.cell(1), records.line()), ("b", 2));
     }

@@ -150,7 +150,8 @@ pub(crate) mod tests {
     #[test]
     fn a_pack_is_stored_as_far_as_it_is_understood_and_refused_for_the_rest() {
         let pack = r#"[{"u":"Cel","v":21.5},{"u":"/","v":0.8}]"#;
-        let outcome = Feeds::new(&site()).read(&message("nature-room/mossy-1/check", pack, 1_772_352_000_000));
+        let outcome =
+            Feeds::new(&site()).read(&message("nature-room/mossy-1/check", pack, 1_772_352_000_000));
         assert_eq!((outcome.readings.len(), outcome.refusals.len()), (1, 1));
         assert_eq!(&*outcome.refusals[0].0, "mossy-1-check");
     }

@@ -251,7 +251,7 @@ pub fn import_csv(
         source,
     })?;
     let journal = list(data_dir)?;
-    let known = journal.entries.iter().map(identity).collect();
+    let known = journal.lines.iter().map(|line| identity(&line.entry)).collect();
     let (new, import) = read_csv(site, BufReader::new(input), written_ms, by, known).map_err(|wrong| {
         let file = file.to_owned();
         match wrong {
@@ -292,8 +292,6 @@ pub(crate) fn read_csv(
         Next::Broken(why) => return Err(Unreadable::Header(why.to_owned())),
     }
     let places = places(&records, &COLUMNS).map_err(Unreadable::Header)?;
-    let journal = list(data_dir)?;
-    let mut known: HashSet<String> = journal.lines.iter().map(|line| identity(&line.entry)).collect();
     let mut import = JournalImport::default();
     let mut new = Vec::new();
     loop {

@@ -60,7 +60,10 @@ pub fn live_through(data_dir: &Path, readings: &[Reading]) -> Result<Life, Archi
     now_ms += 10 * DAY_MS;
     compact::compact_settled(&disk, data_dir, now_ms)?;
     months::merge_settled(&disk, data_dir, now_ms, None)?;
-    for (_, dir) in months::months(&disk, data_dir)?.into_iter().chain(compact::days(&disk, data_dir)?) {
+    for (_, dir) in months::months(&disk, data_dir)?
+        .into_iter()
+        .chain(compact::days(&disk, data_dir)?)
+    {
         for name in archive::parquet_names(&disk, &dir)? {
             life.files += 1;
             life.month_bytes += disk.len(&dir.join(name))?;
@@ -81,7 +84,12 @@ fn spool_bytes(readings: &[Reading]) -> u64 {
         spool::frame::write(
             &Message {
                 topic: Arc::from(format!("room/{}/{}", first.enclosure, first.sensor)),
-                payload: format!("{{\"t\":{:.1},\"rh\":{:.1}}}", pair[pair.len() - 1].value, first.value).into(),
+                payload: format!(
+                    "{{\"t\":{:.1},\"rh\":{:.1}}}",
+                    pair[pair.len() - 1].value,
+                    first.value
+                )
+                .into(),
                 arrived_ms: first.received_ms,
                 packet: Packet {
                     client: Arc::from("mosswarden"),
@@ -104,7 +112,11 @@ struct Counting(Arc<Mutex<BTreeMap<String, Arc<AtomicU64>>>>);
 
 impl Counting {
     fn counter(&self, path: &Path) -> Arc<AtomicU64> {
-        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let name = path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned();
         let mut counters = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         Arc::clone(counters.entry(name).or_default())
     }

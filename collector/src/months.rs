@@ -76,12 +76,7 @@ fn end_ms(first: NaiveDate) -> i64 {
     compact::start_ms(next)
 }
 
-fn merge(
-    disk: &dyn Disk,
-    data_dir: &Path,
-    first: NaiveDate,
-    days: &[NaiveDate],
-) -> Result<(), ArchiveError> {
+fn merge(disk: &dyn Disk, data_dir: &Path, first: NaiveDate, days: &[NaiveDate]) -> Result<(), ArchiveError> {
     let dir = table::month_dir(data_dir, first);
     let mut merged = Vec::new();
     for date in days {
@@ -138,14 +133,19 @@ fn write_sensors(
 ) -> Result<(), ArchiveError> {
     let mut summary = Summary::default();
     let path = table::month_dir(data_dir, first).join(MONTH_FILE);
-    let out = Digesting::new(BufWriter::with_capacity(BUFFER_BYTES, Unfinished::begin(disk, &path)?));
+    let out = Digesting::new(BufWriter::with_capacity(
+        BUFFER_BYTES,
+        Unfinished::begin(disk, &path)?,
+    ));
     let mut table = TableWriter::new(out, effort)?;
     while let Some(rows) = next()? {
         summary.add(&rows);
         table.push(rows)?;
     }
     let (out, print) = table.finish()?.finish();
-    out.into_inner().map_err(std::io::IntoInnerError::into_error)?.finish(disk)?;
+    out.into_inner()
+        .map_err(std::io::IntoInnerError::into_error)?
+        .finish(disk)?;
     summary.of = Some(print);
     put_summary(disk, data_dir, first, &summary)
 }
@@ -248,7 +248,10 @@ pub(crate) fn let_go(disk: &dyn Disk, data_dir: &Path, keep_from: NaiveDate) -> 
         }
         let summary = table::summary_file(data_dir, first);
         if let Some(folder) = summary.parent()
-            && disk.list(folder)?.iter().any(|name| summary.file_name().is_some_and(|own| own == name.as_str()))
+            && disk
+                .list(folder)?
+                .iter()
+                .any(|name| summary.file_name().is_some_and(|own| own == name.as_str()))
         {
             disk.remove(&summary)?;
         }
@@ -275,7 +278,9 @@ fn lay_out(disk: &dyn Disk, data_dir: &Path, path: &Path, keep_from: NaiveDate) 
     }
     for writer in days.into_values() {
         let file = writer.finish()?;
-        file.into_inner().map_err(std::io::IntoInnerError::into_error)?.finish(disk)?;
+        file.into_inner()
+            .map_err(std::io::IntoInnerError::into_error)?
+            .finish(disk)?;
     }
     tracing::info!(file = %path.display(), "a month that `keep` reaches was laid out into days");
     Ok(())
@@ -325,9 +330,13 @@ mod tests {
 
     fn stored(data_dir: &Path) -> Vec<Reading> {
         let dirs = compact::days(&RealDisk, data_dir).expect("a folder");
-        let dirs = dirs.into_iter().chain(months(&RealDisk, data_dir).expect("a folder"));
+        let dirs = dirs
+            .into_iter()
+            .chain(months(&RealDisk, data_dir).expect("a folder"));
         let files = dirs.flat_map(|(_, dir)| paths(&RealDisk, &dir).expect("a folder"));
-        let rows: Vec<Reading> = files.flat_map(|path| all(&RealDisk, &path).expect("our own")).collect();
+        let rows: Vec<Reading> = files
+            .flat_map(|path| all(&RealDisk, &path).expect("our own"))
+            .collect();
         let count = rows.len();
         let rows = sorted(rows);
         assert_eq!(rows.len(), count, "a reading is stored twice");
@@ -343,13 +352,25 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let written = archive(dir.path());
         let now_ms = compact::start_ms(date(4, 4));
-        assert_eq!(merge_settled(&RealDisk, dir.path(), now_ms - 1, None).expect("works"), 1);
-        assert_eq!(merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"), 1);
+        assert_eq!(
+            merge_settled(&RealDisk, dir.path(), now_ms - 1, None).expect("works"),
+            1
+        );
+        assert_eq!(
+            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            1
+        );
         assert_eq!(day_count(dir.path()), 5, "April stays in days");
         assert_eq!(stored(dir.path()), written);
-        assert_eq!(merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"), 0);
+        assert_eq!(
+            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            0
+        );
         // A late reading, and one that is there already.
-        let late = [reading("c", compact::start_ms(date(3, 9)), 9.0), written[40].clone()];
+        let late = [
+            reading("c", compact::start_ms(date(3, 9)), 9.0),
+            written[40].clone(),
+        ];
         for (day, mut rows) in archive::by_date(late.to_vec()) {
             archive::drop_known(&RealDisk, dir.path(), day, &mut rows).expect("readable");
             if !rows.is_empty() {
@@ -357,7 +378,10 @@ mod tests {
             }
         }
         assert_eq!(day_count(dir.path()), 6);
-        assert_eq!(merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"), 1);
+        assert_eq!(
+            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            1
+        );
         let mut wanted = written;
         wanted.push(late[0].clone());
         assert_eq!(stored(dir.path()), sorted(wanted));
@@ -377,8 +401,11 @@ mod tests {
         for keep_from in [date(2, 27), date(3, 1), date(3, 20), date(3, 21), date(4, 2)] {
             compact::remove_old(&RealDisk, dir.path(), keep_from).expect("works");
             merge_settled(&RealDisk, dir.path(), now_ms, Some(keep_from)).expect("works");
-            let wanted: Vec<Reading> =
-                written.iter().filter(|row| row.partition_date() >= keep_from).cloned().collect();
+            let wanted: Vec<Reading> = written
+                .iter()
+                .filter(|row| row.partition_date() >= keep_from)
+                .cloned()
+                .collect();
             assert_eq!(stored(dir.path()), wanted, "{keep_from}");
         }
         assert!(months(&RealDisk, dir.path()).expect("a folder").is_empty());

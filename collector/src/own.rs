@@ -41,7 +41,11 @@ impl Own {
         match &self.0 {
             None => path,
             Some(name) => {
-                let folder = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+                let folder = path
+                    .file_name()
+                    .unwrap_or_default()
+                    .to_string_lossy()
+                    .into_owned();
                 path.with_file_name(format!("{folder}-{name}"))
             }
         }
@@ -99,7 +103,11 @@ impl Own {
 /// The spools of every collector of an archive.
 pub(crate) fn spool_dirs(data_dir: &Path) -> io::Result<Vec<PathBuf>> {
     let alone = table::spool_dir(data_dir);
-    let name = alone.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let name = alone
+        .file_name()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned();
     let entries = match fs_err::read_dir(data_dir) {
         Ok(entries) => entries,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -151,9 +159,17 @@ mod tests {
         assert_eq!(alone.spool_dir(data), Path::new("data/spool"));
         assert_eq!(a.spool_dir(data), Path::new("data/spool-a"));
         assert_eq!(a.part_stem(7), "part-a-000000000007");
-        assert!(a.is_part(".part-a-000000000007.parquet.tmp") && !a.is_part(".part-b-000000000007.parquet.tmp"));
-        assert!(alone.is_part(".part-000000000007.parquet.tmp") && !alone.is_part(".part-a-000000000007.parquet.tmp"));
-        assert_eq!(&*a.filter("mosswarden", &Arc::from("room/x")), "$share/mosswarden/room/x");
+        assert!(
+            a.is_part(".part-a-000000000007.parquet.tmp") && !a.is_part(".part-b-000000000007.parquet.tmp")
+        );
+        assert!(
+            alone.is_part(".part-000000000007.parquet.tmp")
+                && !alone.is_part(".part-a-000000000007.parquet.tmp")
+        );
+        assert_eq!(
+            &*a.filter("mosswarden", &Arc::from("room/x")),
+            "$share/mosswarden/room/x"
+        );
         for name in ["", "1", "a-b", "a/b", "ä"] {
             assert!(Own::named(Some(name)).is_err(), "{name}");
         }

@@ -78,14 +78,13 @@ impl Store {
         let feeds = Arc::new(Feeds::new(site));
         let mut window = Window::default();
         let mut stamps = Stamps::default();
-        let (spool, replay) =
-            Spool::open(Arc::clone(&disk), clock, &own.spool_dir(data_dir), |message| {
-                window.remember(message);
-                if feeds.has(&message.topic) {
-                    stamps.saw(message);
-                    newest.show(feeds.read(message).readings.iter());
-                }
-            })?;
+        let (spool, replay) = Spool::open(Arc::clone(&disk), clock, &own.spool_dir(data_dir), |message| {
+            window.remember(message);
+            if feeds.has(&message.topic) {
+                stamps.saw(message);
+                newest.show(feeds.read(message).readings.iter());
+            }
+        })?;
         let refused = Refused::new(Arc::clone(&disk), &own.refused_dir(data_dir));
         let store = Store {
             disk,
@@ -178,7 +177,7 @@ impl Store {
             Some(Taken::Note(note)) => batch.notes.push(note),
             Some(Taken::Stale) => self.counts.retained(),
             Some(Taken::Refused(reason)) => {
-                self.counts.refused();
+                self.counts.refused(&message.topic, std::iter::empty());
                 batch.refused.push((message, reason));
             }
             None => {}
@@ -271,8 +270,14 @@ impl Publisher {
         let dir = self.own.spool_dir(&self.data_dir);
         let messages = spool::read_segment(&*self.disk, &dir, number)
             .map_err(|source| PublishError::Spool { number, source })?;
-        let published = publish::publish(&*self.disk, &self.data_dir, &self.feeds, &self.own.part_stem(number), &messages)
-            .map_err(|source| PublishError::Archive { number, source })?;
+        let published = publish::publish(
+            &*self.disk,
+            &self.data_dir,
+            &self.feeds,
+            &self.own.part_stem(number),
+            &messages,
+        )
+        .map_err(|source| PublishError::Archive { number, source })?;
         Ok((published, messages.len()))
     }
 }

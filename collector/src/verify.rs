@@ -144,7 +144,11 @@ impl Verifier<'_> {
         self.found.files += 1;
         self.found.readings += seen.rows.len() as u64;
         let is_month = name == MONTH_FILE && dates.0 != dates.1;
-        let known = if is_month { self.month(path, dates.0, &mut seen)? } else { None };
+        let known = if is_month {
+            self.month(path, dates.0, &mut seen)?
+        } else {
+            None
+        };
         if seen.wrong.is_empty() {
             return Ok(());
         }
@@ -161,7 +165,12 @@ impl Verifier<'_> {
     }
 
     /// Compares a month with its daily figures; they are made anew where the month is sound and they are not. Gives what they said.
-    fn month(&mut self, path: &Path, first: NaiveDate, seen: &mut Seen) -> Result<Option<Summary>, ArchiveError> {
+    fn month(
+        &mut self,
+        path: &Path,
+        first: NaiveDate,
+        seen: &mut Seen,
+    ) -> Result<Option<Summary>, ArchiveError> {
         let file = table::summary_file(self.data_dir, first);
         let known = match self.disk.read(&file) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => None,
@@ -185,14 +194,26 @@ impl Verifier<'_> {
             (true, true, true) => {}
             (true, _, true) => {
                 let done = self.mend(first, actual, print)?;
-                self.tell(&file, "the daily figures agree, and were made from another copy of the month", done);
+                self.tell(
+                    &file,
+                    "the daily figures agree, and were made from another copy of the month",
+                    done,
+                );
             }
             (true, true, false) => {
                 let done = self.mend(first, actual, print)?;
-                self.tell(&file, "the daily figures are not those of the month that they were made from", done);
+                self.tell(
+                    &file,
+                    "the daily figures are not those of the month that they were made from",
+                    done,
+                );
             }
             (_, false, false) => {
-                let differing = known.days.iter().filter(|(key, day)| actual.days.get(*key) != Some(day)).count();
+                let differing = known
+                    .days
+                    .iter()
+                    .filter(|(key, day)| actual.days.get(*key) != Some(day))
+                    .count();
                 seen.wrong.insert(format!(
                     "was changed since its daily figures were made: {differing} of {} days of a sensor differ, {} readings instead of {}",
                     known.days.len(),
@@ -205,7 +226,12 @@ impl Verifier<'_> {
         Ok(Some(known))
     }
 
-    fn mend(&self, first: NaiveDate, mut summary: Summary, print: Print) -> Result<Option<String>, ArchiveError> {
+    fn mend(
+        &self,
+        first: NaiveDate,
+        mut summary: Summary,
+        print: Print,
+    ) -> Result<Option<String>, ArchiveError> {
         if !self.repair {
             return Ok(None);
         }
@@ -221,7 +247,11 @@ impl Verifier<'_> {
             archive::sort_and_drop_repeats(&mut rows);
             archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
         }
-        let folder = path.parent().and_then(Path::file_name).unwrap_or_default().to_string_lossy();
+        let folder = path
+            .parent()
+            .and_then(Path::file_name)
+            .unwrap_or_default()
+            .to_string_lossy();
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let dir = self.data_dir.join("damaged");
         disk::create_dir_durably(self.disk, &dir)?;
@@ -238,7 +268,10 @@ impl Verifier<'_> {
         }
         let lost = match expected {
             Some(expected) if expected > count as i64 => {
-                format!("; {} that its daily figures know of could not be read", expected - count as i64)
+                format!(
+                    "; {} that its daily figures know of could not be read",
+                    expected - count as i64
+                )
             }
             _ => String::new(),
         };
@@ -288,13 +321,15 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
         match table.group(index) {
             Ok(mut rows) => seen.rows.append(&mut rows),
             Err(error) => {
-                seen.wrong.insert(format!("row group {}: {}", index + 1, words(&error)));
+                seen.wrong
+                    .insert(format!("row group {}: {}", index + 1, words(&error)));
             }
         }
     }
     // Version 1 stands in another order within a sensor.
     if !seen.rows.is_sorted_by(|a, b| a.sensor <= b.sensor) {
-        seen.wrong.insert("its rows are not in order of their sensors".to_owned());
+        seen.wrong
+            .insert("its rows are not in order of their sensors".to_owned());
     }
     let astray = seen
         .rows
@@ -302,7 +337,9 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
         .filter(|row| !(dates.0..=dates.1).contains(&row.partition_date()))
         .count();
     if astray > 0 {
-        seen.wrong.insert(format!("{astray} of its readings are of other days than its folder says"));
+        seen.wrong.insert(format!(
+            "{astray} of its readings are of other days than its folder says"
+        ));
     }
     seen
 }
@@ -335,13 +372,18 @@ mod tests {
         for day in -20..33 {
             let rows: Vec<Reading> = ["a", "b"]
                 .iter()
-                .flat_map(|sensor| (0..400).map(move |n| reading(sensor, BEGAN_MS + day * DAY_MS + n * 60_000, n as f64)))
+                .flat_map(|sensor| {
+                    (0..400).map(move |n| reading(sensor, BEGAN_MS + day * DAY_MS + n * 60_000, n as f64))
+                })
                 .collect();
             archive::put(&RealDisk, dir.path(), rows[0].partition_date(), "day", &rows).expect("room");
             written.extend(rows);
         }
         let now_ms = compact::start_ms(date(4, 10));
-        assert_eq!(months::merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"), 2);
+        assert_eq!(
+            months::merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            2
+        );
         archive::sort_and_drop_repeats(&mut written);
         (dir, written)
     }
@@ -377,13 +419,22 @@ mod tests {
         let told = verify(dir.path(), false).expect("readable").problems;
         assert_eq!(told.len(), 1, "{told:?}");
         assert!(told[0].what.contains("row group 1"), "{}", told[0]);
-        assert_eq!(fs_err::read(&path).expect("still there"), bytes, "looking changes nothing");
+        assert_eq!(
+            fs_err::read(&path).expect("still there"),
+            bytes,
+            "looking changes nothing"
+        );
         let repaired = verify(dir.path(), true).expect("works").problems;
         let said = repaired[0].repaired.as_deref().expect("repaired");
-        assert!(said.contains("12400 readings went into their days; 12400 that"), "{said}");
+        assert!(
+            said.contains("12400 readings went into their days; 12400 that"),
+            "{said}"
+        );
         let left: Vec<Reading> = written
             .into_iter()
-            .filter(|row| row.partition_date() < date(3, 1) || row.partition_date() > date(3, 31) || &*row.sensor == "b")
+            .filter(|row| {
+                row.partition_date() < date(3, 1) || row.partition_date() > date(3, 31) || &*row.sensor == "b"
+            })
             .collect();
         assert_eq!(stored(dir.path()), left);
         assert!(dir.path().join("damaged/month=2026-03-1-month.parquet").is_file());
@@ -396,7 +447,11 @@ mod tests {
         let figures = table::summary_file(dir.path(), date(2, 1));
         fs_err::copy(table::summary_file(dir.path(), date(3, 1)), &figures).expect("room");
         let april = table::partition_dir(dir.path(), date(4, 1));
-        fs_err::rename(april.join("day.parquet"), table::partition_dir(dir.path(), date(4, 2)).join("part-9.parquet")).expect("there");
+        fs_err::rename(
+            april.join("day.parquet"),
+            table::partition_dir(dir.path(), date(4, 2)).join("part-9.parquet"),
+        )
+        .expect("there");
         fs_err::write(april.join("part-7.parquet"), "not Parquet").expect("room");
         fs_err::write(april.join("notes.txt"), "mine").expect("room");
         let told = verify(dir.path(), true).expect("works").problems;
@@ -414,12 +469,23 @@ mod tests {
         let path = table::partition_dir(dir.path(), date(4, 1)).join("day.parquet");
         let mut bytes = fs_err::read(&path).expect("the day");
         let key = b"mosswarden.format";
-        let at = bytes.windows(key.len()).rposition(|part| part == key).expect("the version");
-        let digit = (at + key.len()..bytes.len()).find(|at| bytes[*at] == b'2').expect("the version");
+        let at = bytes
+            .windows(key.len())
+            .rposition(|part| part == key)
+            .expect("the version");
+        let digit = (at + key.len()..bytes.len())
+            .find(|at| bytes[*at] == b'2')
+            .expect("the version");
         bytes[digit] = b'9';
         fs_err::write(&path, &bytes).expect("room");
         let told = verify(dir.path(), true).expect("works").problems;
-        assert!(told[0].what.contains("has table version 9, this program reads up to 2"), "{}", told[0]);
+        assert!(
+            told[0]
+                .what
+                .contains("has table version 9, this program reads up to 2"),
+            "{}",
+            told[0]
+        );
         assert_eq!(told[0].repaired, None);
         assert_eq!(fs_err::read(&path).expect("still there"), bytes);
     }
@@ -427,7 +493,9 @@ mod tests {
     /// Copies a folder as `cp` does; `false` where something vanished meanwhile.
     fn copy(from: &Path, to: &Path) -> bool {
         fs_err::create_dir_all(to).expect("room");
-        let Ok(entries) = fs_err::read_dir(from) else { return false };
+        let Ok(entries) = fs_err::read_dir(from) else {
+            return false;
+        };
         let mut is_whole = true;
         for entry in entries {
             let path = entry.expect("an entry").path();
@@ -461,20 +529,31 @@ mod tests {
                 }
             });
             while done.load(Ordering::Acquire) < PARTS {
-                let backup = home.path().join(format!("copy-{}", copies.fetch_add(1, Ordering::Relaxed)));
+                let backup = home
+                    .path()
+                    .join(format!("copy-{}", copies.fetch_add(1, Ordering::Relaxed)));
                 let before = done.load(Ordering::Acquire);
                 while !copy(&data, &backup) {}
                 let found = verify(&backup, false).expect("readable");
-                let broken: Vec<&Problem> =
-                    found.problems.iter().filter(|problem| !problem.path.starts_with(backup.join("summaries"))).collect();
+                let broken: Vec<&Problem> = found
+                    .problems
+                    .iter()
+                    .filter(|problem| !problem.path.starts_with(backup.join("summaries")))
+                    .collect();
                 assert!(broken.is_empty(), "{broken:?}");
                 let stored = stored(&backup);
                 for part in 0..before {
-                    assert!(stored.contains(&row(part)), "part {part} of {before} is not in the copy");
+                    assert!(
+                        stored.contains(&row(part)),
+                        "part {part} of {before} is not in the copy"
+                    );
                 }
             }
         });
-        assert!(copies.into_inner() > 3, "the copies came too late to prove anything");
+        assert!(
+            copies.into_inner() > 3,
+            "the copies came too late to prove anything"
+        );
         let rows: Vec<Reading> = (0..PARTS).map(row).collect();
         assert_eq!(stored(&data), rows);
     }

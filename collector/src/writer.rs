@@ -258,7 +258,10 @@ mod tests {
         let (queue, mut arrivals) = Queue::new();
         let large = message("a", &"x".repeat(256 * 1024), 0);
         let mut sent = 0;
-        while timeout(Duration::from_millis(50), queue.send(large.clone(), None)).await.is_ok() {
+        while timeout(Duration::from_millis(50), queue.send(large.clone(), None))
+            .await
+            .is_ok()
+        {
             sent += 1;
         }
         assert_eq!(sent, QUEUE_BYTES_MAX / (256 * 1024 + MESSAGE_BYTES + 1));

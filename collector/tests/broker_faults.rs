@@ -60,10 +60,13 @@ impl Collector {
     async fn says(&self, words: &str) -> String {
         let of_broker = |counts: &Snapshot| {
             let mut all = counts.trouble.iter();
-            all.find(|(part, _)| *part == Part::Broker).map(|(_, text)| text.clone())
+            all.find(|(part, _)| *part == Part::Broker)
+                .map(|(_, text)| text.clone())
         };
         let counts = self
-            .until(words, |counts| of_broker(counts).is_some_and(|text| text.contains(words)))
+            .until(words, |counts| {
+                of_broker(counts).is_some_and(|text| text.contains(words))
+            })
             .await;
         of_broker(&counts).expect("just seen")
     }
@@ -84,7 +87,10 @@ fn mqtt(port: u16) -> String {
 
 #[tokio::test]
 async fn a_wrong_password_is_told_with_the_place_to_correct_it() {
-    let (home, broker_home) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (home, broker_home) = (
+        tempfile::tempdir().expect("a folder"),
+        tempfile::tempdir().expect("a folder"),
+    );
     for (folder, password) in [(home.path(), "mould\n"), (broker_home.path(), "moss\n")] {
         fs_err::write(folder.join("secret"), password).expect("room");
     }
@@ -93,17 +99,24 @@ async fn a_wrong_password_is_told_with_the_place_to_correct_it() {
     let broker_site = SITE
         .replace("# username = \"collector\"", login)
         .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"));
-    let broker_site = Site::from_source(&broker_home.path().join("site.toml"), &broker_site).expect("a good file");
+    let broker_site =
+        Site::from_source(&broker_home.path().join("site.toml"), &broker_site).expect("a good file");
     let (on_ready, ready) = oneshot::channel();
     let options = RunOptions {
         on_ready: Some(on_ready),
         ..RunOptions::default()
     };
     let broker = tokio::spawn(run(broker_site, options, std::future::pending()));
-    timeout(DEADLINE, ready).await.expect("in time").expect("it listens");
+    timeout(DEADLINE, ready)
+        .await
+        .expect("in time")
+        .expect("it listens");
     let collector = Collector::start(home.path(), &format!("{}\n{login}", mqtt(port)));
     let text = collector.says("refused").await;
-    assert!(text.contains("check `username` and `password_file` under [broker]"), "{text}");
+    assert!(
+        text.contains("check `username` and `password_file` under [broker]"),
+        "{text}"
+    );
     collector.stop().await;
     broker.abort();
 }
@@ -125,7 +138,10 @@ async fn a_broker_that_never_answers_is_given_up_and_tried_again() {
     });
     let collector = Collector::start(home.path(), &mqtt(port));
     let text = collector.says("no answer").await;
-    assert!(text.contains(&format!("no connection to 127.0.0.1:{port}")), "{text}");
+    assert!(
+        text.contains(&format!("no connection to 127.0.0.1:{port}")),
+        "{text}"
+    );
     collector
         .until("it tries again", |_| is_tried_again.load(Ordering::Relaxed))
         .await;
@@ -153,20 +169,27 @@ impl Wire {
                     continue;
                 };
                 let ends = [(&near, &far), (&far, &near)];
-                for (from, to) in ends.map(|(a, b)| (a.try_clone().expect("a socket"), b.try_clone().expect("a socket"))) {
+                for (from, to) in
+                    ends.map(|(a, b)| (a.try_clone().expect("a socket"), b.try_clone().expect("a socket")))
+                {
                     let (dead, slow) = (Arc::clone(&dead), Arc::clone(&slow));
                     std::thread::spawn(move || carry(from, to, &dead, &slow));
                 }
             }
         });
-        Wire { port, is_dead, is_slow }
+        Wire {
+            port,
+            is_dead,
+            is_slow,
+        }
     }
 }
 
 /// Once dead, this pair of ends stays open and carries nothing any more.
 fn carry(mut from: TcpStream, mut to: TcpStream, is_dead: &AtomicBool, is_slow: &AtomicBool) {
     let mut buffer = [0; 512];
-    from.set_read_timeout(Some(Duration::from_millis(10))).expect("a socket");
+    from.set_read_timeout(Some(Duration::from_millis(10)))
+        .expect("a socket");
     let mut was_dead = false;
     loop {
         was_dead |= is_dead.load(Ordering::Relaxed);
@@ -181,7 +204,10 @@ fn carry(mut from: TcpStream, mut to: TcpStream, is_dead: &AtomicBool, is_slow: 
             Ok(0) => break,
             Ok(read) if to.write_all(&buffer[..read]).is_ok() => {}
             Err(error)
-                if matches!(error.kind(), std::io::ErrorKind::WouldBlock | std::io::ErrorKind::TimedOut) => {}
+                if matches!(
+                    error.kind(),
+                    std::io::ErrorKind::WouldBlock | std::io::ErrorKind::TimedOut
+                ) => {}
             _ => break,
         }
     }
@@ -196,12 +222,17 @@ async fn publish(port: u16, first: u32, count: usize) -> support::Ledger {
     while device.ledger.lock().expect("no panic").acknowledged.len() < count {
         sleep(Duration::from_millis(5)).await;
     }
-    tokio::task::spawn_blocking(|| device.finish()).await.expect("no panic")
+    tokio::task::spawn_blocking(|| device.finish())
+        .await
+        .expect("no panic")
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_network_cut_without_a_close_is_noticed_and_loses_nothing() {
-    let (home, broker_home) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (home, broker_home) = (
+        tempfile::tempdir().expect("a folder"),
+        tempfile::tempdir().expect("a folder"),
+    );
     let Some(broker) = Mosquitto::start(broker_home.path()) else {
         return;
     };
@@ -215,7 +246,9 @@ async fn a_network_cut_without_a_close_is_noticed_and_loses_nothing() {
     let text = collector.says("no connection").await;
     assert!(text.contains("127.0.0.1"), "{text}");
     let all = (first.acknowledged.len() + second.acknowledged.len()) as u64;
-    let counts = collector.until("everything comes", |counts| counts.stored == all).await;
+    let counts = collector
+        .until("everything comes", |counts| counts.stored == all)
+        .await;
     assert!(counts.is_connected && counts.trouble.is_empty());
     collector.stop().await;
     let found = check(home.path(), &[first, second], &Copies::Once);
@@ -224,7 +257,10 @@ async fn a_network_cut_without_a_close_is_noticed_and_loses_nothing() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_slow_broker_costs_time_and_nothing_else() {
-    let (home, broker_home) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (home, broker_home) = (
+        tempfile::tempdir().expect("a folder"),
+        tempfile::tempdir().expect("a folder"),
+    );
     let Some(broker) = Mosquitto::start(broker_home.path()) else {
         return;
     };
@@ -235,7 +271,9 @@ async fn a_slow_broker_costs_time_and_nothing_else() {
     wire.is_slow.store(true, Ordering::Relaxed);
     let ledger = publish(broker.port, 0, 500).await;
     let all = ledger.acknowledged.len() as u64;
-    let counts = collector.until("everything comes", |counts| counts.stored == all).await;
+    let counts = collector
+        .until("everything comes", |counts| counts.stored == all)
+        .await;
     assert!(counts.trouble.is_empty() && counts.connections == 1, "{counts:?}");
     collector.stop().await;
     check(home.path(), &[ledger], &Copies::Once);
@@ -244,7 +282,10 @@ async fn a_slow_broker_costs_time_and_nothing_else() {
 /// What a broker without memory held when it died is gone with it; what it handed over, and what comes later, is not.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_broker_that_forgot_everything_is_subscribed_to_again() {
-    let (home, broker_home) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (home, broker_home) = (
+        tempfile::tempdir().expect("a folder"),
+        tempfile::tempdir().expect("a folder"),
+    );
     let Some(mut broker) = Mosquitto::start(broker_home.path()) else {
         return;
     };
@@ -253,16 +294,28 @@ async fn a_broker_that_forgot_everything_is_subscribed_to_again() {
     sleep(Duration::from_millis(300)).await;
     let first = publish(broker.port, 0, 200).await;
     let all = first.acknowledged.len() as u64;
-    collector.until("everything comes", |counts| counts.stored == all).await;
+    collector
+        .until("everything comes", |counts| counts.stored == all)
+        .await;
     broker.restart_without_memory();
-    collector.until("it misses the broker", |counts| counts.connections == 1 && !counts.is_connected || counts.connections > 1).await;
-    let counts = collector.until("it connects again", |counts| counts.connections == 2 && counts.is_connected).await;
+    collector
+        .until("it misses the broker", |counts| {
+            counts.connections == 1 && !counts.is_connected || counts.connections > 1
+        })
+        .await;
+    let counts = collector
+        .until("it connects again", |counts| {
+            counts.connections == 2 && counts.is_connected
+        })
+        .await;
     assert!(counts.trouble.is_empty());
     // Nobody keeps a message before the subscription stands.
     sleep(Duration::from_millis(500)).await;
     let second = publish(broker.port, 10_000, 200).await;
     let all = all + second.acknowledged.len() as u64;
-    collector.until("everything comes", |counts| counts.stored == all).await;
+    collector
+        .until("everything comes", |counts| counts.stored == all)
+        .await;
     collector.stop().await;
     check(home.path(), &[first, second], &Copies::Once);
     assert_eq!(values(home.path()).len() as u64, all);

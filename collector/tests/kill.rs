@@ -92,7 +92,11 @@ fn half_written(data: &Path, prefix: &str) -> u64 {
     let Ok(days) = fs_err::read_dir(data.join("readings")) else {
         return 0;
     };
-    let files = days.flatten().filter_map(|day| fs_err::read_dir(day.path()).ok()).flatten().flatten();
+    let files = days
+        .flatten()
+        .filter_map(|day| fs_err::read_dir(day.path()).ok())
+        .flatten()
+        .flatten();
     files
         .filter(|file| file.file_name().to_string_lossy().starts_with(prefix))
         .count() as u64
@@ -110,9 +114,16 @@ impl Leftovers {
     fn look(&mut self, data: &Path) {
         self.in_publishing += u64::from(half_written(data, ".part-") > 0);
         self.in_compaction += u64::from(half_written(data, ".day.") > 0);
-        let waiting = fs_err::read_dir(data.join("spool")).into_iter().flatten().flatten();
+        let waiting = fs_err::read_dir(data.join("spool"))
+            .into_iter()
+            .flatten()
+            .flatten();
         let is_waiting = |name: &str| name.ends_with(".spool");
-        self.with_a_spool += u64::from(waiting.into_iter().any(|file| is_waiting(&file.file_name().to_string_lossy())));
+        self.with_a_spool += u64::from(
+            waiting
+                .into_iter()
+                .any(|file| is_waiting(&file.file_name().to_string_lossy())),
+        );
     }
 }
 
@@ -169,7 +180,13 @@ fn kills_restarts_and_cuts_as_a_client_of_a_broker() {
     rounds.summary();
 }
 
-fn round_as_a_client(home: &Path, mut broker: Mosquitto, kills: u64, chance: &mut Chance, rounds: &mut Rounds) {
+fn round_as_a_client(
+    home: &Path,
+    mut broker: Mosquitto,
+    kills: u64,
+    chance: &mut Chance,
+    rounds: &mut Rounds,
+) {
     let data = home.join("data");
     let cutter = Cutter::start(broker.port);
     let url = format!("url = \"mqtt://127.0.0.1:{}\"", cutter.port);
@@ -220,7 +237,10 @@ fn round_as_a_client(home: &Path, mut broker: Mosquitto, kills: u64, chance: &mu
         ("while publishing", left.in_publishing),
         ("while compacting", left.in_compaction),
         ("readings", found.acknowledged as u64),
-        ("sent twice by the device itself", found.repeated_by_devices as u64),
+        (
+            "sent twice by the device itself",
+            found.repeated_by_devices as u64,
+        ),
     ]);
 }
 

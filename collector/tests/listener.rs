@@ -576,7 +576,9 @@ async fn a_folder_removed_under_a_running_collector_is_made_again() {
 async fn a_data_folder_on_another_disk_works_like_any_other() {
     use std::os::unix::fs::MetadataExt as _;
     let home = tempfile::tempdir().expect("a temporary folder");
-    let other = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).expect("a folder");
+    let other = tempfile::tempdir_in("/dev/shm")
+        .or_else(|_| tempfile::tempdir())
+        .expect("a folder");
     let device = |path: &Path| fs_err::metadata(path).expect("a folder").dev();
     if device(home.path()) == device(other.path()) {
         eprintln!("no second disk at hand: the links are tried, the border is not");

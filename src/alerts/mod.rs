@@ -32,6 +32,7 @@ pub(crate) use board::{Board, Told, trouble};
 pub(crate) use heartbeat::{stopped, will};
 pub(crate) use log::{Item, News, Scribe, read};
 pub(crate) use send::{Sentry, keep_watch};
+#[cfg(test)]
 pub(crate) use watch::Danger;
 pub(crate) use ways::Way;
 

@@ -203,7 +203,11 @@ impl Watched {
             }
         };
         let worse = |a: f64, b: f64| if is_hot { a > b } else { a < b };
-        let limit_c = if is_hot { self.place.hot_c } else { self.place.cold_c };
+        let limit_c = if is_hot {
+            self.place.hot_c
+        } else {
+            self.place.cold_c
+        };
         let Some(newest) = self.moments.back().copied() else {
             return;
         };

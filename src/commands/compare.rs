@@ -33,13 +33,21 @@ pub(crate) fn run(site: &Site, asked: &Compare) -> Result<Outcome, Failure> {
             let journal = mosswarden_collector::journal::list(&site.data_dir)
                 .map_err(Failure::failed("could not read the journal"))?;
             changes(&journal.entries, &enclosure.id, back)
-                .map(|entry| at(entry.at_ms, format!("{} {}", entry.kind, entry.text).trim().to_owned()))
+                .map(|entry| {
+                    at(
+                        entry.at_ms,
+                        format!("{} {}", entry.kind, entry.text).trim().to_owned(),
+                    )
+                })
                 .collect()
         }
     };
     if changes.is_empty() {
         return Err(Failure::usage(
-            format!("the journal has no change of {} in the last eight weeks", enclosure.id),
+            format!(
+                "the journal has no change of {} in the last eight weeks",
+                enclosure.id
+            ),
             "say when it was with --at, or note it: mosswarden journal add --kind schedule-changed",
         ));
     }

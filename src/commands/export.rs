@@ -55,7 +55,7 @@ pub(crate) fn write<'r>(
 }
 
 /// The same without the header.
-fn write_rows<'r>(
+pub(crate) fn write_rows<'r>(
     out: &mut impl std::io::Write,
     readings: impl Iterator<Item = &'r Reading>,
 ) -> std::io::Result<()> {

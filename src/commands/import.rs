@@ -62,7 +62,9 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
     if nothing_taken.is_empty() {
         Ok(Outcome::Done)
     } else {
-        Err(Failure::failed("could not import everything")(NothingTaken(nothing_taken)))
+        Err(Failure::failed("could not import everything")(NothingTaken(
+            nothing_taken,
+        )))
     }
 }
 

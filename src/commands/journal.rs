@@ -76,7 +76,9 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
                 return Err(Failure::Failed {
                     doing: format!("could not import {}", file.display()),
                     source: "not one line could be read".into(),
-                    hint: Some("correct the lines above and import it again; nothing counts twice".to_owned()),
+                    hint: Some(
+                        "correct the lines above and import it again; nothing counts twice".to_owned(),
+                    ),
                 });
             }
             Ok(Outcome::Done)

@@ -12,13 +12,26 @@ pub(crate) fn run(site: &Site, asked: &Verify) -> Result<Outcome, Failure> {
     for problem in &found.problems {
         println!("{problem}");
     }
-    println!("{} files with {} readings were looked through.", found.files, found.readings);
-    let left = found.problems.iter().filter(|problem| problem.repaired.is_none()).count();
+    println!(
+        "{} files with {} readings were looked through.",
+        found.files, found.readings
+    );
+    let left = found
+        .problems
+        .iter()
+        .filter(|problem| problem.repaired.is_none())
+        .count();
     match (found.problems.len(), left) {
         (0, _) => println!("Nothing is wrong."),
         (_, 0) => println!("Everything that was wrong is put right; readings are merged again by `collect`."),
         (_, left) if asked.repair => println!("{left} things could not be put right."),
-        (_, left) => println!("{left} things are wrong; `mosswarden verify --repair` puts right what can be."),
+        (_, left) => {
+            println!("{left} things are wrong; `mosswarden verify --repair` puts right what can be.")
+        }
     }
-    Ok(if left == 0 { Outcome::Done } else { Outcome::Attention })
+    Ok(if left == 0 {
+        Outcome::Done
+    } else {
+        Outcome::Attention
+    })
 }

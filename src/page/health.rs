@@ -156,15 +156,27 @@ fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
 fn by_feed(text: &mut String, counts: &Snapshot) {
     type Count = fn(&FeedSnapshot) -> u64;
     let families: [(&str, &str, Count); 5] = [
-        ("feed_messages_received", "Messages on a feed's topic.", |feed| feed.received),
-        ("feed_readings_stored", "Readings made durable, by feed.", |feed| feed.stored),
+        ("feed_messages_received", "Messages on a feed's topic.", |feed| {
+            feed.received
+        }),
+        (
+            "feed_readings_stored",
+            "Readings made durable, by feed.",
+            |feed| feed.stored,
+        ),
         (
             "feed_messages_refused",
             "Messages refused, whole or in part, by feed.",
             |feed| feed.refused,
         ),
-        ("feed_redelivered", "Redeliveries, by feed.", |feed| feed.duplicate),
-        ("feed_readings_late", "Readings that waited in their device, by feed.", |feed| feed.late),
+        ("feed_redelivered", "Redeliveries, by feed.", |feed| {
+            feed.duplicate
+        }),
+        (
+            "feed_readings_late",
+            "Readings that waited in their device, by feed.",
+            |feed| feed.late,
+        ),
     ];
     for (name, help, count) in families {
         family(text, name, "counter", help);
@@ -182,7 +194,9 @@ fn by_feed(text: &mut String, counts: &Snapshot) {
 
 /// A label's value as OpenMetrics 1.0 escapes it.
 fn label(text: &str) -> String {
-    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
+    text.replace('\\', "\\\\")
+        .replace('"', "\\\"")
+        .replace('\n', "\\n")
 }
 
 fn family(text: &mut String, name: &str, kind: &str, help: &str) {

@@ -512,7 +512,13 @@ async fn metrics_are_open_metrics() {
         "{body}"
     );
     let feed = "{sensor=\"mossy-1-stat\",topic=\"nature-room/mossy-1/stat\"} 0\n";
-    for name in ["messages_received", "readings_stored", "messages_refused", "redelivered", "readings_late"] {
+    for name in [
+        "messages_received",
+        "readings_stored",
+        "messages_refused",
+        "redelivered",
+        "readings_late",
+    ] {
         let line = format!("\nmosswarden_feed_{name}_total{feed}");
         assert!(body.contains(&line), "{line} is not in {body}");
     }

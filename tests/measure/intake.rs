@@ -39,7 +39,9 @@ fn main() {
     let mut ratios = Vec::new();
     let mut total = 0;
     println!("{MESSAGES} queued messages from mosquitto, QoS 1, messages a second");
-    println!("| round | bare client | mosswarden, durable | paho and pyarrow | mosswarden / bare | mosswarden / script |");
+    println!(
+        "| round | bare client | mosswarden, durable | paho and pyarrow | mosswarden / bare | mosswarden / script |"
+    );
     println!("| --- | --- | --- | --- | --- | --- |");
     for round in 1..=ROUNDS {
         // Every session exists before the messages, so that each gets all of them.
@@ -65,7 +67,10 @@ fn main() {
     let stored = home.stored(&python).len() as u64;
     assert_eq!(stored, total, "every message is in the archive once");
     ratios.sort_by(f64::total_cmp);
-    println!("{stored} readings in the archive, each once; median ratio to the bare client {:.2}", ratios[ROUNDS / 2]);
+    println!(
+        "{stored} readings in the archive, each once; median ratio to the bare client {:.2}",
+        ratios[ROUNDS / 2]
+    );
 }
 
 /// Half of them with their own time, half with a bare number. All values differ.
@@ -77,10 +82,17 @@ async fn publish(port: u16, first: u64) {
         for number in first..first + MESSAGES {
             let payload = match number % 2 {
                 0 => format!("{}", number as f64 / 10_000.0),
-                _ => format!("{{\"humidity\": {}, \"at\": {}}}", number as f64 / 10_000.0, 1_700_000_000 + number),
+                _ => format!(
+                    "{{\"humidity\": {}, \"at\": {}}}",
+                    number as f64 / 10_000.0,
+                    1_700_000_000 + number
+                ),
             };
             let topic = TOPICS[(number % 2) as usize];
-            client.publish(topic, QoS::AtLeastOnce, false, payload).await.expect("queued");
+            client
+                .publish(topic, QoS::AtLeastOnce, false, payload)
+                .await
+                .expect("queued");
         }
         client
     });
@@ -139,7 +151,11 @@ async fn bare(port: u16, count: u64) -> f64 {
     }
     let (mut heard, mut answers) = (0, 0);
     while heard < count || answers < TOPICS.len() {
-        match tokio::time::timeout(DEADLINE, events.poll()).await.expect("in time").expect("connected") {
+        match tokio::time::timeout(DEADLINE, events.poll())
+            .await
+            .expect("in time")
+            .expect("connected")
+        {
             Event::Incoming(Packet::Publish(_)) => heard += 1,
             Event::Incoming(Packet::SubAck(_)) => answers += 1,
             _ => {}
@@ -155,7 +171,11 @@ async fn bare(port: u16, count: u64) -> f64 {
 fn script(python: &Python, home: &Home, port: u16, count: u64) -> f64 {
     let folder = home.path("naive");
     fs_err::create_dir_all(&folder).expect("room");
-    let arguments = [port.to_string(), count.to_string(), folder.to_string_lossy().into_owned()];
+    let arguments = [
+        port.to_string(),
+        count.to_string(),
+        folder.to_string_lossy().into_owned(),
+    ];
     let said = python
         .run("naive_logger.py", &arguments.each_ref().map(String::as_str))
         .expect_code(0);

@@ -43,7 +43,11 @@ fn sensor(number: usize) -> String {
 
 fn start(with_page: bool) -> (Home, u16, Collector) {
     let (port, page) = (free_port(), free_port());
-    let listen = if with_page { format!("127.0.0.1:{page}") } else { "off".to_owned() };
+    let listen = if with_page {
+        format!("127.0.0.1:{page}")
+    } else {
+        "off".to_owned()
+    };
     let mut site = format!(
         "[site]\nname = \"sixty sensors\"\ntimezone = \"Europe/Lisbon\"\n[broker]\nurl = \"builtin\"\nlisten = \"127.0.0.1:{port}\"\n\
          [collect]\npublish_every = \"1s\"\n[page]\nlisten = \"{listen}\"\n"
@@ -72,15 +76,27 @@ fn start(with_page: bool) -> (Home, u16, Collector) {
 /// A figure of /proc/PID/status, MiB.
 fn memory_mib(collector: &Collector, name: &str) -> f64 {
     let status = fs_err::read_to_string(format!("/proc/{}/status", collector.pid())).expect("Linux");
-    let line = status.lines().find(|line| line.starts_with(name)).expect("Linux says it");
-    let kib: f64 = line.split_whitespace().nth(1).and_then(|kib| kib.parse().ok()).expect("a number");
+    let line = status
+        .lines()
+        .find(|line| line.starts_with(name))
+        .expect("Linux says it");
+    let kib: f64 = line
+        .split_whitespace()
+        .nth(1)
+        .and_then(|kib| kib.parse().ok())
+        .expect("a number");
     kib * 1024.0 / MIB
 }
 
 /// Processor time used so far, s.
 fn processor_s(collector: &Collector) -> f64 {
     let stat = fs_err::read_to_string(format!("/proc/{}/stat", collector.pid())).expect("Linux");
-    let fields: Vec<&str> = stat.rsplit(')').next().expect("a name").split_whitespace().collect();
+    let fields: Vec<&str> = stat
+        .rsplit(')')
+        .next()
+        .expect("a name")
+        .split_whitespace()
+        .collect();
     // Fields 14 and 15 of proc(5), in ticks of 1/100 s; the first two stand before the bracket.
     let ticks = |index: usize| fields[index - 3].parse::<f64>().expect("ticks");
     (ticks(14) + ticks(15)) / 100.0
@@ -104,7 +120,10 @@ async fn acknowledged(events: &mut EventLoop, count: usize) {
 fn payload(number: usize, at_s: i64) -> String {
     let minute = at_s / 60;
     let wave = (minute % 1440) as f64 / 1440.0 * std::f64::consts::TAU;
-    let (t, rh) = (22.0 + 2.0 * wave.sin() + number as f64 / 50.0, 80.0 - 6.0 * wave.sin());
+    let (t, rh) = (
+        22.0 + 2.0 * wave.sin() + number as f64 / 50.0,
+        80.0 - 6.0 * wave.sin(),
+    );
     format!("{{\"t\": {t:.2}, \"rh\": {rh:.1}, \"at\": {at_s}}}")
 }
 
@@ -120,7 +139,12 @@ async fn a_day(with_page: bool) {
             let at_s = begin_s + (step * STEP_MIN + minute) * 60;
             for number in 0..sensors {
                 client
-                    .publish(format!("room/{}", sensor(number)), QoS::AtLeastOnce, false, payload(number, at_s))
+                    .publish(
+                        format!("room/{}", sensor(number)),
+                        QoS::AtLeastOnce,
+                        false,
+                        payload(number, at_s),
+                    )
                     .await
                     .expect("queued");
             }
@@ -137,7 +161,10 @@ async fn a_day(with_page: bool) {
         sorted[sorted.len() / 2]
     };
     let quarter = resident.len() / 4;
-    let by_quarter: Vec<String> = resident.chunks(quarter).map(|part| format!("{:.1}", median(part))).collect();
+    let by_quarter: Vec<String> = resident
+        .chunks(quarter)
+        .map(|part| format!("{:.1}", median(part)))
+        .collect();
     collector.stop("TERM");
     let stored = home.exported().len();
     println!(
@@ -159,7 +186,12 @@ async fn twenty_a_second(with_page: bool) {
         let sensor = number % (ENCLOSURES * SENSORS_EACH);
         let payload = payload(sensor, chrono::Utc::now().timestamp());
         client
-            .publish(format!("room/{}", self::sensor(sensor)), QoS::AtLeastOnce, false, payload)
+            .publish(
+                format!("room/{}", self::sensor(sensor)),
+                QoS::AtLeastOnce,
+                false,
+                payload,
+            )
             .await
             .expect("queued");
         acknowledged(&mut events, 1).await;
@@ -194,7 +226,24 @@ async fn a_flood(with_page: bool) {
     for deaf in 0..10u8 {
         let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
         stream
-            .write_all(&[0x10, 14, 0, 4, b'M', b'Q', b'T', b'T', 4, 2, 0, 60, 0, 2, b'd', b'0' + deaf])
+            .write_all(&[
+                0x10,
+                14,
+                0,
+                4,
+                b'M',
+                b'Q',
+                b'T',
+                b'T',
+                4,
+                2,
+                0,
+                60,
+                0,
+                2,
+                b'd',
+                b'0' + deaf,
+            ])
             .expect("sent");
         stream.write_all(b"\x82\x06\x00\x01\x00\x01#\x00").expect("sent");
         strangers.push(stream);
@@ -207,7 +256,12 @@ async fn a_flood(with_page: bool) {
     // It is still there for a device that behaves.
     let (client, mut events) = device("calm", port);
     client
-        .publish("room/e0-s0", QoS::AtLeastOnce, false, payload(0, chrono::Utc::now().timestamp()))
+        .publish(
+            "room/e0-s0",
+            QoS::AtLeastOnce,
+            false,
+            payload(0, chrono::Utc::now().timestamp()),
+        )
         .await
         .expect("queued");
     acknowledged(&mut events, 1).await;
@@ -220,9 +274,30 @@ async fn a_flood(with_page: bool) {
 fn flood(port: u16, number: u8, until: Instant) -> u64 {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
     stream
-        .write_all(&[0x10, 14, 0, 4, b'M', b'Q', b'T', b'T', 4, 2, 0, 60, 0, 2, b'f', b'0' + number])
+        .write_all(&[
+            0x10,
+            14,
+            0,
+            4,
+            b'M',
+            b'Q',
+            b'T',
+            b'T',
+            4,
+            2,
+            0,
+            60,
+            0,
+            2,
+            b'f',
+            b'0' + number,
+        ])
         .expect("sent");
-    let topic: &[u8] = if number % 4 == 3 { b"somewhere/else" } else { b"room/e0-s0" };
+    let topic: &[u8] = if number % 4 == 3 {
+        b"somewhere/else"
+    } else {
+        b"room/e0-s0"
+    };
     let payload = match number % 3 {
         0 => vec![0xff; 60_000],
         1 => b"{\"t\": 21.5, \"rh\": 80}".to_vec(),

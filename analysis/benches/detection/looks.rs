@@ -56,7 +56,9 @@ impl Watched {
     /// Ends of the weeks.
     pub(crate) fn ends(&self) -> impl Iterator<Item = i64> {
         let (from, until) = (self.from_ms(), self.simulation.truth.until.0);
-        (1..).map(move |week| from + week * WEEK_MS).take_while(move |end| *end <= until)
+        (1..)
+            .map(move |week| from + week * WEEK_MS)
+            .take_while(move |end| *end <= until)
     }
 
     /// What is said of the seven days that end at `end`, of one enclosure or of all.
@@ -66,7 +68,8 @@ impl Watched {
             site.enclosures.retain(|enclosure| enclosure.id == id);
         }
         let wanted = |reading: &&Reading| {
-            reading.at_ms < end && only.is_none_or(|id| &*reading.enclosure == id || &*reading.enclosure == ROOM)
+            reading.at_ms < end
+                && only.is_none_or(|id| &*reading.enclosure == id || &*reading.enclosure == ROOM)
         };
         let history = Span {
             from_ms: self.from_ms(),
@@ -96,8 +99,14 @@ impl Watched {
 
     /// Sensors with the id of their enclosure.
     pub(crate) fn sensors(&self) -> impl Iterator<Item = &str> {
-        let inside = self.site.enclosures.iter().flat_map(|enclosure| &enclosure.sensors);
-        inside.chain(&self.site.room_sensors).map(|sensor| sensor.id.as_str())
+        let inside = self
+            .site
+            .enclosures
+            .iter()
+            .flat_map(|enclosure| &enclosure.sensors);
+        inside
+            .chain(&self.site.room_sensors)
+            .map(|sensor| sensor.id.as_str())
     }
 
     /// How many sensors hang beside a fault's subject, itself counted.

@@ -25,7 +25,10 @@ const THREAD_COUNT: u64 = 2;
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let has = |word: &str| arguments.iter().any(|argument| argument == word);
-    let numbers: Vec<u64> = arguments.iter().filter_map(|argument| argument.parse().ok()).collect();
+    let numbers: Vec<u64> = arguments
+        .iter()
+        .filter_map(|argument| argument.parse().ok())
+        .collect();
     let (first, last) = (
         numbers.first().copied().unwrap_or(1),
         numbers.get(1).copied().unwrap_or(10),

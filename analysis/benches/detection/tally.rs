@@ -112,7 +112,12 @@ impl Tally {
             .flat_map(|(end, findings)| findings.iter().map(move |finding| (end, finding)))
             .filter(|(_, finding)| finding.enclosure == fault.enclosure)
             .map(|(end, finding)| {
-                format!("{:.0}:{}@{}", days(fault.start.0, *end), finding.kind.name(), finding.subject)
+                format!(
+                    "{:.0}:{}@{}",
+                    days(fault.start.0, *end),
+                    finding.kind.name(),
+                    finding.subject
+                )
             })
             .collect();
         self.faults.push(format!(
@@ -139,7 +144,10 @@ impl Tally {
         let faulty = watched.sensor_faults().any(|fault| {
             fault.subject == finding.subject
                 && fault.start.0 < end
-                && fault.kind.as_deref().is_some_and(|kind| kind.starts_with("humidity"))
+                && fault
+                    .kind
+                    .as_deref()
+                    .is_some_and(|kind| kind.starts_with("humidity"))
         });
         let systematic = |at: i64| {
             let days = watched.simulation.truth.sensor_days.iter();
@@ -151,8 +159,11 @@ impl Tally {
                 .filter_map(|day| day.systematic_pct)
                 .last()
         };
-        let (true, Some(now), Some(before)) = (faulty, systematic(end), systematic(finding.start_ms - MS_PER_24_H))
-        else {
+        let (true, Some(now), Some(before)) = (
+            faulty,
+            systematic(end),
+            systematic(finding.start_ms - MS_PER_24_H),
+        ) else {
             return;
         };
         let truth = now - before;
@@ -251,7 +262,9 @@ fn explained(watched: &Watched, finding: &Finding, end: i64) -> bool {
     watched.simulation.truth.faults.iter().any(|fault| {
         fault.subject == finding.subject
             && fault.start.0 < end
-            && fault.end.is_none_or(|until| until.0 > end - WEEK_MS - MS_PER_24_H)
+            && fault
+                .end
+                .is_none_or(|until| until.0 > end - WEEK_MS - MS_PER_24_H)
             && (fault.kind.as_deref() == Some(finding.kind.name())
                 || fault.accepted.iter().any(|kind| kind == finding.kind.name()))
     })
@@ -264,13 +277,23 @@ fn told(watched: &Watched, finding: &Finding, end: i64) -> String {
         .faults
         .iter()
         .filter(|fault| fault.enclosure == finding.enclosure && fault.start.0 < end)
-        .map(|fault| format!("{}@{} day {}", fault.fault, fault.subject, (fault.start.0 - watched.from_ms()) / MS_PER_24_H))
+        .map(|fault| {
+            format!(
+                "{}@{} day {}",
+                fault.fault,
+                fault.subject,
+                (fault.start.0 - watched.from_ms()) / MS_PER_24_H
+            )
+        })
         .collect();
     format!(
         "seed {} day {} of {}: {} {} {:.2} since day {} [{}] near {near:?}",
         watched.seed,
         (end - watched.from_ms()) / MS_PER_24_H,
-        watched.site.enclosure(&finding.enclosure).map_or(1, |e| e.sensors.len()),
+        watched
+            .site
+            .enclosure(&finding.enclosure)
+            .map_or(1, |e| e.sensors.len()),
         finding.kind.name(),
         finding.subject,
         finding.value.estimate,
@@ -291,7 +314,10 @@ fn median(values: &[f64]) -> String {
 fn size_class(fault: &TrueFault) -> String {
     let size = fault.size.abs();
     let class = |edges: &[f64], unit: &str| {
-        let upper = edges.iter().position(|edge| size < edge - 1e-9).unwrap_or(edges.len());
+        let upper = edges
+            .iter()
+            .position(|edge| size < edge - 1e-9)
+            .unwrap_or(edges.len());
         let low = if upper == 0 { 0.0 } else { edges[upper - 1] };
         match edges.get(upper) {
             Some(high) => format!(" {low:.0}–{high:.0} {unit}"),

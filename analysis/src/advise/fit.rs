@@ -83,10 +83,14 @@ pub fn fit(course: &Course) -> Result<Fitted, Refusal> {
         .filter(|m| m.ran == crate::conditions::Ran::Yes && m.rise_g_m3.is_some())
         .count();
     if days < DAYS_MIN {
-        return Err(Refusal(format!("only {days:.1} days of humidity, temperature and room air are known, at least {DAYS_MIN:.0} are needed")));
+        return Err(Refusal(format!(
+            "only {days:.1} days of humidity, temperature and room air are known, at least {DAYS_MIN:.0} are needed"
+        )));
     }
     if run_count < RUNS_MIN {
-        return Err(Refusal(format!("only {run_count} mistings could be measured, at least {RUNS_MIN} are needed")));
+        return Err(Refusal(format!(
+            "only {run_count} mistings could be measured, at least {RUNS_MIN} are needed"
+        )));
     }
     let guess = guess(course);
     let whole = solve(&stretches, &guess, &guess, None, course.fogger)?;
@@ -94,10 +98,17 @@ pub fn fit(course: &Course) -> Result<Fitted, Refusal> {
     let mut without_block = Vec::new();
     for block in 0..BLOCKS {
         let left_out = Some((block, &course.steps));
-        without_block.push(self::balance(&solve(&stretches, &whole, &guess, left_out, course.fogger)?, course.fogger));
+        without_block.push(self::balance(
+            &solve(&stretches, &whole, &guess, left_out, course.fogger)?,
+            course.fogger,
+        ));
     }
     let interval = |of: &dyn Fn(&Balance) -> f64, model_u: f64| {
-        jackknife(of(&balance), &without_block.iter().map(of).collect::<Vec<_>>(), model_u)
+        jackknife(
+            of(&balance),
+            &without_block.iter().map(of).collect::<Vec<_>>(),
+            model_u,
+        )
     };
     Ok(Fitted {
         half_life_min: interval(&Balance::dry_half_life_min, MODEL_U.0),
@@ -143,14 +154,29 @@ fn guess(course: &Course) -> Vec<f64> {
     let means: Vec<(f64, f64)> = course
         .steps
         .iter()
-        .filter_map(|step| Some((step.w_g_m3? - step.room_g_m3?, step.saturation_g_m3? - step.w_g_m3?)))
+        .filter_map(|step| {
+            Some((
+                step.w_g_m3? - step.room_g_m3?,
+                step.saturation_g_m3? - step.w_g_m3?,
+            ))
+        })
         .collect();
     let count = means.len().max(1) as f64;
     let excess = (means.iter().map(|m| m.0).sum::<f64>() / count).max(0.5);
     // An hour's half-life; half of what is lost to the room comes from a steady source.
     let rate = std::f64::consts::LN_2 / 3600.0;
     let steady = 0.25 * rate * excess;
-    let mut guess = vec![rate.ln(), -0.5, steady.ln(), steady.ln(), 4e-4_f64.ln(), 0.03_f64.ln(), 0.06_f64.ln(), 1e-3_f64.ln(), SENSOR_S.ln()];
+    let mut guess = vec![
+        rate.ln(),
+        -0.5,
+        steady.ln(),
+        steady.ln(),
+        4e-4_f64.ln(),
+        0.03_f64.ln(),
+        0.06_f64.ln(),
+        1e-3_f64.ln(),
+        SENSOR_S.ln(),
+    ];
     if course.fogger {
         guess.push(8e-3_f64.ln());
     }
@@ -258,7 +284,9 @@ fn error_pct(stretches: &[Stretch<'_>], balance: &Balance, sensor_s: f64) -> f64
     for stretch in stretches {
         walk(balance, sensor_s, stretch.steps, |index, modelled| {
             let step = &stretch.steps[index];
-            if let (true, Some(w), Some(saturation)) = (index >= stretch.trusted_from, step.w_g_m3, step.saturation_g_m3) {
+            if let (true, Some(w), Some(saturation)) =
+                (index >= stretch.trusted_from, step.w_g_m3, step.saturation_g_m3)
+            {
                 squares += (100.0 * (modelled - w) / saturation).powi(2);
                 count += 1;
             }

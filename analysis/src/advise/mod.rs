@@ -113,7 +113,9 @@ pub fn advise(
         return refuse("the site file gives no schedule for its mister");
     }
     if enclosure.devices_of(DeviceKind::Fogger).next().is_some() {
-        return refuse("a humidistat's fogger holds the air here: its set-point decides, not the mister's times");
+        return refuse(
+            "a humidistat's fogger holds the air here: its set-point decides, not the mister's times",
+        );
     }
     let limits = enclosure.limits_on(site.zone.date(until_ms - 1));
     if limits.humidity_day_pct.is_none() && limits.humidity_night_pct.is_none() {
@@ -153,7 +155,9 @@ fn last_change_ms(enclosure: &Enclosure, record: &Record, until_ms: i64) -> i64 
     };
     record
         .entries(&enclosure.id, all)
-        .filter(|e| ["schedule-changed", "device-replaced", "sensor-moved", "pruned"].contains(&e.kind.as_str()))
+        .filter(|e| {
+            ["schedule-changed", "device-replaced", "sensor-moved", "pruned"].contains(&e.kind.as_str())
+        })
         .map(|e| e.at_ms)
         .max()
         .unwrap_or(i64::MIN)
@@ -161,7 +165,11 @@ fn last_change_ms(enclosure: &Enclosure, record: &Record, until_ms: i64) -> i64 
 
 /// The band at a time of light or dark.
 fn band(limits: &Limits, lit: bool) -> Option<(f64, f64)> {
-    let band = if lit { limits.humidity_day_pct } else { limits.humidity_night_pct };
+    let band = if lit {
+        limits.humidity_day_pct
+    } else {
+        limits.humidity_night_pct
+    };
     band.map(|band| (band.low, band.high))
 }
 

@@ -44,7 +44,13 @@ struct DayHeld {
     before_pct_max: f64,
 }
 
-pub(super) fn search(site: &Site, enclosure: &Enclosure, device: &str, course: &Course, fitted: Fitted) -> Advice {
+pub(super) fn search(
+    site: &Site,
+    enclosure: &Enclosure,
+    device: &str,
+    course: &Course,
+    fitted: Fitted,
+) -> Advice {
     let days = days(site.zone, course);
     let limits = &limits_now(site, enclosure, course);
     let schedule: Vec<Run> = enclosure
@@ -70,7 +76,11 @@ pub(super) fn search(site: &Site, enclosure: &Enclosure, device: &str, course: &
             .sum();
         let damp = held.iter().any(|h| h.before_pct_max > inside.before_pct_max);
         let seconds: u32 = runs.iter().map(|run| run.duration_s).sum();
-        if damp { f64::INFINITY } else { sum / count + SECOND_COST * f64::from(seconds) }
+        if damp {
+            f64::INFINITY
+        } else {
+            sum / count + SECOND_COST * f64::from(seconds)
+        }
     };
     let best = best(&schedule, &inside, &cost);
     let tried = |runs: Vec<Run>| Tried {
@@ -144,7 +154,8 @@ fn held(balance: &Balance, day: &DaySteps<'_>, runs: &[Run], limits: &Limits) ->
                 .map(|run| {
                     // A run longer than a step goes on in the next ones.
                     let since_s = f64::from(*minute_now) * 60.0 - f64::from(minute(run)) * 60.0;
-                    (f64::from(run.duration_s) - since_s).clamp(0.0, 60.0) * f64::from(u8::from(since_s >= 0.0))
+                    (f64::from(run.duration_s) - since_s).clamp(0.0, 60.0)
+                        * f64::from(u8::from(since_s >= 0.0))
                 })
                 .sum();
             let rh_pct = 100.0 * state.vapour_g_m3 / saturation;
@@ -153,7 +164,11 @@ fn held(balance: &Balance, day: &DaySteps<'_>, runs: &[Run], limits: &Limits) ->
                     held.below_h += if rh_pct < low { step_h } else { 0.0 };
                     held.above_h += if rh_pct > high { step_h } else { 0.0 };
                 }
-                held.near_saturation_h += if rh_pct >= NEAR_SATURATION_PCT { step_h } else { 0.0 };
+                held.near_saturation_h += if rh_pct >= NEAR_SATURATION_PCT {
+                    step_h
+                } else {
+                    0.0
+                };
                 if runs.iter().any(|run| minute(run) == *minute_now) {
                     held.before_pct_max = held.before_pct_max.max(rh_pct);
                 }
@@ -177,7 +192,10 @@ fn inside(course: &Course, schedule: &[Run], modelled: Vec<DayHeld>) -> Inside {
     let longest = quantile(&lengths, 0.95).unwrap_or(shortest);
     let before_pct_max = modelled.iter().map(|day| day.before_pct_max).fold(0.0, f64::max);
     Inside {
-        duration_s: ((LENGTH_SLACK.0 * shortest).round() as u32, (LENGTH_SLACK.1 * longest).round() as u32),
+        duration_s: (
+            (LENGTH_SLACK.0 * shortest).round() as u32,
+            (LENGTH_SLACK.1 * longest).round() as u32,
+        ),
         runs_max: schedule.len() + RUNS_MORE,
         before_pct_max: before_pct_max + DAMPER_PCT,
     }
@@ -194,7 +212,10 @@ fn best(schedule: &[Run], inside: &Inside, cost: &impl Fn(&[Run]) -> f64) -> Vec
     let allowed = |runs: &[Run]| {
         let mut minutes: Vec<u32> = runs.iter().map(minute).collect();
         minutes.sort_unstable();
-        let round = minutes.first().zip(minutes.last()).is_none_or(|(first, last)| runs.len() < 2 || first + 1440 - last >= APART_MIN);
+        let round = minutes
+            .first()
+            .zip(minutes.last())
+            .is_none_or(|(first, last)| runs.len() < 2 || first + 1440 - last >= APART_MIN);
         round && minutes.windows(2).all(|pair| pair[1] - pair[0] >= APART_MIN)
     };
     let mut best = schedule.to_vec();
@@ -273,7 +294,11 @@ fn measured(days: &[DaySteps<'_>], limits: &Limits) -> (f64, f64) {
         let hours: Vec<f64> = days
             .iter()
             .map(|day| {
-                let is = |s: &&Step| s.rh_pct.zip(band(limits, s.lit)).is_some_and(|(rh, band)| beyond(rh, band));
+                let is = |s: &&Step| {
+                    s.rh_pct
+                        .zip(band(limits, s.lit))
+                        .is_some_and(|(rh, band)| beyond(rh, band))
+                };
                 day.steps.iter().filter(is).count() as f64 * step_h
             })
             .collect();

@@ -36,7 +36,9 @@ pub fn text(site: &Site, enclosure: &str, advice: &Result<Advice, Refusal>) -> S
     lines.push(String::new());
     lines.push("Nothing is switched. Change one thing at a time, note it in the journal (schedule-changed), look at the animals, and".to_owned());
     lines.push("ask `mosswarden compare` after a week or two. The needs of an animal that looks unwell are a veterinarian's matter.".to_owned());
-    lines.push("Keep plugs above the water; empty, clean and dry reservoirs regularly (Legionella).".to_owned());
+    lines.push(
+        "Keep plugs above the water; empty, clean and dry reservoirs regularly (Legionella).".to_owned(),
+    );
     lines.join("\n")
 }
 
@@ -45,7 +47,11 @@ fn given(site: &Site, advice: &Advice) -> Vec<String> {
     let mut lines = vec![
         format!(
             "{}, {}: by {} over {:.0} days, the moisture model is off by {:.1} %RH.",
-            site.name, advice.enclosure, mistings(fitted.run_count), fitted.days, fitted.error_pct
+            site.name,
+            advice.enclosure,
+            mistings(fitted.run_count),
+            fitted.days,
+            fitted.error_pct
         ),
         format!(
             "Half of a rise is gone after {:.0} min ({:.0} to {:.0}) once leaves are dry.",

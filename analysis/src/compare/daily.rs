@@ -36,14 +36,33 @@ pub struct Figure {
 }
 
 /// The days of an outcome that can be compared: not that of the change, none with the mains off.
-pub(super) fn days(outcome: &Outcome, record: &Record, enclosure: &Enclosure, changed_on: NaiveDate) -> Vec<Day> {
+pub(super) fn days(
+    outcome: &Outcome,
+    record: &Record,
+    enclosure: &Enclosure,
+    changed_on: NaiveDate,
+) -> Vec<Day> {
     let mut half_lives: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
     let mut rises: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
-    let date_of = |at_ms: i64| outcome.moisture.iter().find(|day| day.span.contains(at_ms)).map(|day| day.local_date);
-    for misting in outcome.mistings.iter().filter(|m| m.ran == Ran::Yes && m.left_out.is_none()) {
-        let Some(date) = date_of(misting.at_ms) else { continue };
+    let date_of = |at_ms: i64| {
+        outcome
+            .moisture
+            .iter()
+            .find(|day| day.span.contains(at_ms))
+            .map(|day| day.local_date)
+    };
+    for misting in outcome
+        .mistings
+        .iter()
+        .filter(|m| m.ran == Ran::Yes && m.left_out.is_none())
+    {
+        let Some(date) = date_of(misting.at_ms) else {
+            continue;
+        };
         half_lives.entry(date).or_default().extend(misting.half_life_min);
-        let rise = misting.rise_g_m3.filter(|_| !misting.censored && misting.scheduled);
+        let rise = misting
+            .rise_g_m3
+            .filter(|_| !misting.censored && misting.scheduled);
         rises
             .entry(date)
             .or_default()
@@ -56,7 +75,11 @@ pub(super) fn days(outcome: &Outcome, record: &Record, enclosure: &Enclosure, ch
         .moisture
         .iter()
         .filter(|day| day.local_date != changed_on)
-        .filter(|day| !record.entries(&enclosure.id, day.span).any(|e| e.kind == "power-cut"))
+        .filter(|day| {
+            !record
+                .entries(&enclosure.id, day.span)
+                .any(|e| e.kind == "power-cut")
+        })
         .map(|day| Day {
             number: (day.local_date - first).num_days() as f64,
             after: day.local_date > changed_on,
@@ -80,7 +103,9 @@ impl Day {
         };
         let both = |value: Option<f64>| {
             let hours = lit.known_h + dark.known_h;
-            let mean = |of: fn(&HalfDay) -> Option<f64>| Some((of(lit)? * lit.known_h + of(dark)? * dark.known_h) / hours);
+            let mean = |of: fn(&HalfDay) -> Option<f64>| {
+                Some((of(lit)? * lit.known_h + of(dark)? * dark.known_h) / hours)
+            };
             (hours >= KNOWN_FRAC_MIN * self.moist.span.hours())
                 .then(|| {
                     Some(Figure {

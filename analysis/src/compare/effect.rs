@@ -40,7 +40,10 @@ pub struct Effect {
 pub fn effect(days: &[(&Day, Figure)], is_ratio: bool) -> Result<Effect, Refused> {
     let times: Vec<f64> = days.iter().map(|(day, _)| day.number).collect();
     let values: Vec<f64> = days.iter().map(|(_, figure)| figure.value).collect();
-    let after: Vec<f64> = days.iter().map(|(day, _)| f64::from(u8::from(day.after))).collect();
+    let after: Vec<f64> = days
+        .iter()
+        .map(|(day, _)| f64::from(u8::from(day.after)))
+        .collect();
     let ones = vec![1.0; days.len()];
     let room_c = centred(days.iter().map(|(_, figure)| figure.room_c));
     let room_g_m3 = centred(days.iter().map(|(_, figure)| figure.room_g_m3));

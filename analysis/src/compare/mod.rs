@@ -304,7 +304,10 @@ impl Document {
         let measures = comparison.measures.iter().map(|(measure, said)| {
             let change: Option<Estimate> = said.effect().map(|effect| effect.change);
             let (before_days, after_days) = match said {
-                Said::TooEarly { before_days, after_days } => (*before_days, *after_days),
+                Said::TooEarly {
+                    before_days,
+                    after_days,
+                } => (*before_days, *after_days),
                 Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => {
                     (effect.before_days, effect.after_days)
                 }

@@ -12,9 +12,10 @@ pub fn picture(title: &str, comparison: &Comparison) -> Option<Picture> {
         .iter()
         .map(|(measure, said)| EffectRow {
             name: measure.name().to_owned(),
-            words: said
-                .effect()
-                .map_or_else(|| "too early to say".to_owned(), |effect| interval(*measure, effect, Units::Metric)),
+            words: said.effect().map_or_else(
+                || "too early to say".to_owned(),
+                |effect| interval(*measure, effect, Units::Metric),
+            ),
             change: said
                 .effect()
                 .map(|e| [e.change.value, e.change.low, e.change.high].map(|v| v / measure.worth())),

@@ -14,7 +14,9 @@ const CHANGE_DAY: u64 = 30;
 /// The bench enclosure without its fogger, with what `change` puts in at the instant it is given.
 fn simulated(change: impl Fn(&mut SiteSpec, i64)) -> (Simulation, i64) {
     let mut spec = scenario::single_healthy(5, 56, 300.0);
-    spec.enclosures[0].devices.retain(|device| device.kind.name() != "fogger");
+    spec.enclosures[0]
+        .devices
+        .retain(|device| device.kind.name() != "fogger");
     let at_ms = spec.at(CHANGE_DAY, 600);
     change(&mut spec, at_ms);
     (simulate::run(&spec), at_ms)
@@ -29,7 +31,11 @@ fn compared(simulation: &Simulation, at_ms: i64, days_after: i64) -> Comparison 
         until_ms: at_ms + days_after * MS_PER_24_H,
     };
     let journal: Vec<Entry> = simulation.journal.iter().map(|row| row.entry()).collect();
-    let readings = simulation.readings.iter().filter(|r| r.at_ms < asked.until_ms).cloned();
+    let readings = simulation
+        .readings
+        .iter()
+        .filter(|r| r.at_ms < asked.until_ms)
+        .cloned();
     let record = Record::from_readings(readings, journal, readings_needed(&asked));
     compare(&site, &site.enclosures[0], &record, &asked)
 }
@@ -72,11 +78,19 @@ fn two_days_after_a_change_it_is_too_early_to_say() {
 fn a_comparison_never_reaches_across_another_change() {
     let (simulation, at_ms) = simulated(|spec, at_ms| {
         lid(spec, at_ms);
-        spec.add_event(scenario::SINGLE_ID, "", Change::Pruned { ratio: 1.1 }, at_ms + 10 * MS_PER_24_H);
+        spec.add_event(
+            scenario::SINGLE_ID,
+            "",
+            Change::Pruned { ratio: 1.1 },
+            at_ms + 10 * MS_PER_24_H,
+        );
     });
     let comparison = compared(&simulation, at_ms, 21);
     assert_eq!(comparison.span.until_ms, at_ms + 10 * MS_PER_24_H);
-    assert_eq!(comparison.cut_by, vec![(at_ms + 10 * MS_PER_24_H, "pruned".to_owned())]);
+    assert_eq!(
+        comparison.cut_by,
+        vec![(at_ms + 10 * MS_PER_24_H, "pruned".to_owned())]
+    );
 }
 
 #[test]
@@ -89,6 +103,7 @@ fn changes_are_those_of_the_journal_that_ask_for_a_comparison() {
         subject: None,
         text: String::new(),
         by: None,
+        amends: None,
     };
     let journal = [
         entry("a", "schedule-changed", 5),

@@ -25,19 +25,30 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         words::date(zone, comparison.span.until_ms)
     ));
     for (at_ms, kind) in &comparison.cut_by {
-        lines.push(format!("Cut at {} ({kind}): two changes can't be told apart.", words::date(zone, *at_ms)));
+        lines.push(format!(
+            "Cut at {} ({kind}): two changes can't be told apart.",
+            words::date(zone, *at_ms)
+        ));
     }
     lines.push(String::new());
     let changed: Vec<String> = of(comparison, |said| matches!(said, Said::Changed(_)), site);
     let as_before: Vec<String> = of(comparison, |said| matches!(said, Said::AsBefore(_)), site);
-    let unclear: Vec<String> = of(comparison, |said| matches!(said, Said::TooWide(_) | Said::TooEarly { .. }), site);
+    let unclear: Vec<String> = of(
+        comparison,
+        |said| matches!(said, Said::TooWide(_) | Said::TooEarly { .. }),
+        site,
+    );
     lines.push(match changed.len() {
         0 if comparison.is_too_early() => "Too early to say.".to_owned(),
         0 => "Nothing changed beyond what weather and chance do.".to_owned(),
         1 => "One measure changed.".to_owned(),
         count => format!("{count} measures changed."),
     });
-    for (heading, part) in [("Changed:", changed), ("As before, within:", as_before), ("Too early to say:", unclear)] {
+    for (heading, part) in [
+        ("Changed:", changed),
+        ("As before, within:", as_before),
+        ("Too early to say:", unclear),
+    ] {
         if !part.is_empty() {
             lines.push(heading.to_owned());
             lines.extend(part);
@@ -60,10 +71,19 @@ fn of(comparison: &Comparison, wanted: impl Fn(&Said) -> bool, site: &Site) -> V
 
 fn figures(measure: Measure, said: &Said, units: Units) -> String {
     match said {
-        Said::TooEarly { before_days, after_days } => {
-            format!("{before_days} days known before and {after_days} after, at least {} and {} are needed", super::BEFORE_DAYS_MIN, super::AFTER_DAYS_MIN)
+        Said::TooEarly {
+            before_days,
+            after_days,
+        } => {
+            format!(
+                "{before_days} days known before and {after_days} after, at least {} and {} are needed",
+                super::BEFORE_DAYS_MIN,
+                super::AFTER_DAYS_MIN
+            )
         }
-        Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => change(measure, effect, units),
+        Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => {
+            change(measure, effect, units)
+        }
     }
 }
 
@@ -84,7 +104,11 @@ pub(super) fn interval(measure: Measure, effect: &Effect, units: Units) -> Strin
         ("Cel", false) => (1.0, "°C"),
         (unit, false) => (1.0, unit),
     };
-    let digits = if measure.unit() == "kPa" { 2 } else { usize::from(measure.unit() != "%") };
+    let digits = if measure.unit() == "kPa" {
+        2
+    } else {
+        usize::from(measure.unit() != "%")
+    };
     let number = |value: f64| format!("{:+.digits$}", value * scale);
     let [value, low, high] = [effect.change.value, effect.change.low, effect.change.high].map(number);
     format!("{value} {unit} ({low} to {high})")

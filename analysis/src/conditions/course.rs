@@ -58,7 +58,11 @@ pub fn course(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     let mistings = misting::judge(&context).mistings;
     let foggers: Vec<_> = enclosure.devices_of(DeviceKind::Fogger).collect();
     let states: Vec<_> = foggers.iter().map(|device| context.states(device)).collect();
-    let fog: Vec<Span> = states.iter().flatten().flat_map(|states| states.on.clone()).collect();
+    let fog: Vec<Span> = states
+        .iter()
+        .flatten()
+        .flat_map(|states| states.on.clone())
+        .collect();
     let disturbed = disturbed(&context, &mistings);
     let runs: Vec<Span> = mistings
         .iter()
@@ -77,7 +81,8 @@ pub fn course(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
                 from_ms: at_ms,
                 until_ms: at_ms + STEP_MS,
             };
-            let value = |places: &Option<super::places::Places>| places.as_ref().and_then(|p| p.mean.value_at(at_ms));
+            let value =
+                |places: &Option<super::places::Places>| places.as_ref().and_then(|p| p.mean.value_at(at_ms));
             let (t_c, rh_pct) = (value(&context.temperature), value(&context.humidity));
             let room_c = context.room_c.as_ref().and_then(|room| room.value_at(at_ms));
             let saturation = |t_c: f64| vapour_density_g_m3(t_c, saturation_vapour_pressure_pa(t_c));
@@ -85,7 +90,9 @@ pub fn course(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
                 at_ms,
                 t_c,
                 rh_pct,
-                w_g_m3: t_c.zip(rh_pct).map(|(t_c, rh_pct)| vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct))),
+                w_g_m3: t_c
+                    .zip(rh_pct)
+                    .map(|(t_c, rh_pct)| vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct))),
                 saturation_g_m3: t_c.map(saturation),
                 glass_saturation_g_m3: t_c.map(|t_c| saturation(coldest_glass_c(t_c, room_c))),
                 room_g_m3: context.room_vapour_g_m3(at_ms),
@@ -99,7 +106,10 @@ pub fn course(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     Course {
         steps,
         mistings,
-        humidity_half_width_pct: context.humidity.as_ref().map_or(f64::INFINITY, |p| p.mean_half_width),
+        humidity_half_width_pct: context
+            .humidity
+            .as_ref()
+            .map_or(f64::INFINITY, |p| p.mean_half_width),
         fogger: !foggers.is_empty(),
         fog_known: states.iter().all(Option::is_some),
     }
@@ -114,7 +124,14 @@ fn near(spans: &[Span], step: Span) -> &[Span] {
 
 fn disturbed(context: &Context<'_>, mistings: &[Misting]) -> Vec<Span> {
     const WORK: [&str; 8] = [
-        "cleaned", "door-open", "pruned", "power-cut", "misted-by-hand", "sensor-moved", "sensor-replaced", "refilled",
+        "cleaned",
+        "door-open",
+        "pruned",
+        "power-cut",
+        "misted-by-hand",
+        "sensor-moved",
+        "sensor-replaced",
+        "refilled",
     ];
     let around = |at_ms: i64| Span {
         from_ms: at_ms - WORK_BEFORE_MS,

@@ -94,6 +94,7 @@ mod tests {
             installed: installed.map(|date| date.parse().expect("a date")),
             renew_after_s: None,
             schedule: Vec::new(),
+            pump: None,
             feeds: Vec::new(),
         });
         kit

@@ -25,13 +25,13 @@ use mosswarden_config::site::DeviceKind;
 
 use super::context::Context;
 use super::{Misting, Ran};
-use crate::statistics::Estimate;
 use crate::findings::{Kind, Verdicts};
+use crate::statistics::Estimate;
 use response::{Probe, Response};
 use runs::{Events, Run};
 
-pub use trend::Airing;
 pub(super) use runs::BY_HAND;
+pub use trend::Airing;
 pub(super) use trend::airing_words;
 
 /// One mister's yield and the enclosure's half-life in the last week against their own usual.
@@ -78,7 +78,11 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
     let misters: Vec<_> = context.enclosure.devices_of(DeviceKind::Mister).collect();
     let all_runs: Vec<Vec<Run>> = misters.iter().map(|device| runs::of(context, device)).collect();
     let mut by_hand = runs::by_hand(context);
-    by_hand.extend(seen::of(context, &probes, &Events::of(context, &all_runs, &by_hand)));
+    by_hand.extend(seen::of(
+        context,
+        &probes,
+        &Events::of(context, &all_runs, &by_hand),
+    ));
     by_hand.sort_by_key(|run| run.at_ms);
     let events = Events::of(context, &all_runs, &by_hand);
     for (device, device_runs) in misters.iter().zip(all_runs) {
@@ -104,17 +108,28 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
                 "no usable humidity and temperature of one sensor".to_owned(),
             )),
         }
-        judged.mistings.extend(observed.iter().map(|one| misting(one, main)));
+        judged
+            .mistings
+            .extend(observed.iter().map(|one| misting(one, main)));
     }
     // A rise that is less because the air goes faster is not the nozzle's fault.
     let airing = airing_words(&judged.trends);
-    for finding in judged.verdicts.findings.iter_mut().filter(|f| f.kind == Kind::MistWeak) {
+    for finding in judged
+        .verdicts
+        .findings
+        .iter_mut()
+        .filter(|f| f.kind == Kind::MistWeak)
+    {
         finding.message += &airing;
     }
     let observed = observe(context, &probes, by_hand, &events);
     let main = response::main_probe(&probes, &observed);
-    judged.mistings.extend(observed.iter().map(|one| misting(one, main)));
-    judged.mistings.retain(|misting| context.span.contains(misting.at_ms));
+    judged
+        .mistings
+        .extend(observed.iter().map(|one| misting(one, main)));
+    judged
+        .mistings
+        .retain(|misting| context.span.contains(misting.at_ms));
     judged
         .mistings
         .sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));

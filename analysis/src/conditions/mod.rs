@@ -47,9 +47,9 @@ use context::Context;
 pub use thermal::{Thermal, WhatItWouldDo};
 
 pub use course::{Course, STEP_MS, Step, course};
-pub use pumps::together;
 pub use misting::{Airing, MistTrend};
 pub use moisture::{HalfDay, MoistDay};
+pub use pumps::together;
 pub use setpoint::{Held, HeldHour};
 
 /// One local day of an enclosure, where the animals can be.

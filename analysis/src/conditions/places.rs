@@ -122,7 +122,10 @@ impl Places {
             .collect();
         let half_width =
             sensors.iter().map(|(_, usable)| usable.half_width).sum::<f64>() / sensors.len() as f64;
-        let squares = sensors.iter().map(|(_, usable)| usable.half_width.powi(2)).sum::<f64>();
+        let squares = sensors
+            .iter()
+            .map(|(_, usable)| usable.half_width.powi(2))
+            .sum::<f64>();
         // What the sensors share does not average out, the rest does.
         let own = squares / (sensors.len() as f64).powi(2);
         let mean_half_width = (SHARED_FRAC * half_width.powi(2) + (1.0 - SHARED_FRAC) * own).sqrt();

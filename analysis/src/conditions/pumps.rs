@@ -44,7 +44,10 @@ pub fn together(site: &Site, outcomes: &mut [Outcome]) {
 fn misters(site: &Site, outcomes: &[Outcome], wanted: impl Fn(Option<&str>) -> bool) -> Vec<Mister> {
     let mut found = Vec::new();
     for enclosure in &site.enclosures {
-        for device in enclosure.devices_of(DeviceKind::Mister).filter(|d| wanted(d.pump.as_deref())) {
+        for device in enclosure
+            .devices_of(DeviceKind::Mister)
+            .filter(|d| wanted(d.pump.as_deref()))
+        {
             let finding = outcomes.iter().enumerate().find_map(|(index, outcome)| {
                 let findings = &outcome.verdicts.findings;
                 let place = findings
@@ -116,7 +119,10 @@ fn well(outcomes: &[Outcome], mister: &Mister, since_ms: i64) -> bool {
     mister.finding.is_none()
         && outcomes.iter().any(|outcome| {
             outcome.enclosure == mister.enclosure
-                && outcome.mist_trends.iter().any(|t| t.device == mister.id && t.yield_share.is_some())
+                && outcome
+                    .mist_trends
+                    .iter()
+                    .any(|t| t.device == mister.id && t.yield_share.is_some())
                 && outcome
                     .mistings
                     .iter()
@@ -149,7 +155,9 @@ mod tests {
             }
         }
         let simulation = simulate::run(&spec);
-        let text = simulation.site_toml.replace("kind = \"mister\"", "kind = \"mister\"\n  pump = \"tank\"");
+        let text = simulation
+            .site_toml
+            .replace("kind = \"mister\"", "kind = \"mister\"\n  pump = \"tank\"");
         let site = Site::from_source(Path::new("site.toml"), &text).expect("a site file");
         let span = Span {
             from_ms: simulation.truth.until.0 - 7 * MS_PER_24_H,
@@ -168,7 +176,10 @@ mod tests {
     fn all_that_stop_together_point_to_the_pump() {
         let messages = messages(|_| true);
         assert!(messages.len() >= 2, "{messages:?}");
-        assert!(messages.iter().all(|m| m.contains("it is the pump")), "{messages:?}");
+        assert!(
+            messages.iter().all(|m| m.contains("it is the pump")),
+            "{messages:?}"
+        );
     }
 
     #[test]

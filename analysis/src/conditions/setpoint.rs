@@ -194,15 +194,24 @@ mod tests {
     fn what_is_held_stands_beside_what_is_shown_hour_by_hour() {
         let mut kit = Kit::quiet("2026-05-04", 21);
         for sensor in ["check", "cool"] {
-            kit.refill(sensor, Quantity::Humidity, |kit, at| Some(if kit.lit(at) { 55.0 } else { 70.0 }));
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                Some(if kit.lit(at) { 55.0 } else { 70.0 })
+            });
         }
         kit.refill("stat", Quantity::Humidity, |_, _| Some(76.0));
         // On for the first quarter of each hour by day.
-        kit.states("fogger", |kit, at| kit.lit(at) && at.rem_euclid(3_600_000) < 900_000);
+        kit.states("fogger", |kit, at| {
+            kit.lit(at) && at.rem_euclid(3_600_000) < 900_000
+        });
         let held = kit.judge("2026-05-18", "2026-05-25").held;
         let [noon, midnight] = [12, 0].map(|hour| held[0].hours[hour]);
-        assert!((noon.held_pct.expect("known") - 55.0).abs() < 0.1 && (noon.on_frac.expect("known") - 0.25).abs() < 0.01);
-        assert!((midnight.held_pct.expect("known") - 70.0).abs() < 0.1 && midnight.on_frac.expect("known") < 0.01);
+        assert!(
+            (noon.held_pct.expect("known") - 55.0).abs() < 0.1
+                && (noon.on_frac.expect("known") - 0.25).abs() < 0.01
+        );
+        assert!(
+            (midnight.held_pct.expect("known") - 70.0).abs() < 0.1 && midnight.on_frac.expect("known") < 0.01
+        );
         assert!((noon.shown_pct.expect("known") - 76.0).abs() < 1e-9);
         // Below the band of 60 %RH in the 12 h of light of 7 days, shown inside it (worked by hand).
         assert!((held[0].hidden_h.expect("known") - 84.0).abs() < 1.0, "{held:?}");

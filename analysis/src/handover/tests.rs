@@ -103,6 +103,7 @@ fn entry(site: &Site, days_before: i64, kind: &str, subject: Option<&str>, text:
         subject: subject.map(str::to_owned),
         text: text.to_owned(),
         by: None,
+        amends: None,
     }
 }
 

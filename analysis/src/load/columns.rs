@@ -87,7 +87,11 @@ impl File {
 
     /// The first time that any group says.
     pub(super) fn first_ms(&self) -> Option<i64> {
-        self.groups.iter().filter_map(|group| group.times_ms).map(|(first, _)| first).min()
+        self.groups
+            .iter()
+            .filter_map(|group| group.times_ms)
+            .map(|(first, _)| first)
+            .min()
     }
 
     /// Runs of neighbouring rows in groups that may hold something wanted.
@@ -132,10 +136,13 @@ fn groups(metadata: &FileMetadataRef) -> Vec<Group> {
     let mut groups = Vec::with_capacity(metadata.row_groups.len());
     for group in &metadata.row_groups {
         let bounds = |name: &str| {
-            let place = group
-                .parquet_columns()
-                .iter()
-                .find(|chunk| chunk.descriptor().path_in_schema.first().is_some_and(|own| own == name))?;
+            let place = group.parquet_columns().iter().find(|chunk| {
+                chunk
+                    .descriptor()
+                    .path_in_schema
+                    .first()
+                    .is_some_and(|own| own == name)
+            })?;
             place.statistics(&metadata.footer_buf)?.ok()
         };
         let times = bounds(column::AT);

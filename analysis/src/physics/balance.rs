@@ -61,7 +61,11 @@ impl Balance {
     /// 1e-6 of the closed form of a pulse, 0.1 g/m³ of an integrated case with wet surfaces at steps of 5 s: `tests`.
     pub fn step(&self, state: Moist, acting: &Acting) -> Moist {
         let dt_s = acting.seconds;
-        let wet_per_s = if state.surface_g_m3 > 0.0 { self.wet_per_s } else { 0.0 };
+        let wet_per_s = if state.surface_g_m3 > 0.0 {
+            self.wet_per_s
+        } else {
+            0.0
+        };
         let glass_per_s = if state.vapour_g_m3 > acting.glass_saturation_g_m3 {
             self.condensation_per_s
         } else {
@@ -97,7 +101,11 @@ impl Balance {
         let surface = state.surface_g_m3 + landed + condensed - evaporated;
         Moist {
             vapour_g_m3: vapour,
-            surface_g_m3: if surface < 1e-9 { 0.0 } else { surface.min(SURFACE_G_M3_MAX) },
+            surface_g_m3: if surface < 1e-9 {
+                0.0
+            } else {
+                surface.min(SURFACE_G_M3_MAX)
+            },
         }
     }
 
@@ -151,7 +159,10 @@ mod tests {
     #[test]
     fn a_pulse_follows_its_closed_form() {
         let cases = cases();
-        for case in cases["moisture_pulse_closed_form"]["cases"].as_array().expect("a list") {
+        for case in cases["moisture_pulse_closed_form"]["cases"]
+            .as_array()
+            .expect("a list")
+        {
             let lambda = number(&case["lambda_per_s"]);
             let mut balance = bare(lambda);
             balance.mist_air_g_m3_s = number(&case["g_over_v_g_m3_s"]);
@@ -161,13 +172,22 @@ mod tests {
                 surface_g_m3: 0.0,
             };
             let mut at_s = 0.0;
-            for (until_s, expected) in case["t_s"].as_array().expect("times").iter().zip(case["w_g_m3"].as_array().expect("values")) {
+            for (until_s, expected) in case["t_s"]
+                .as_array()
+                .expect("times")
+                .iter()
+                .zip(case["w_g_m3"].as_array().expect("values"))
+            {
                 while at_s < number(until_s) - 1e-9 {
                     let mist_s = if at_s < pulse_s { 10.0 } else { 0.0 };
                     state = balance.step(state, &acting(10.0, 1e3, room, mist_s));
                     at_s += 10.0;
                 }
-                assert!((state.vapour_g_m3 - number(expected)).abs() < 1e-6, "{} at {at_s} s: {state:?}", case["name"]);
+                assert!(
+                    (state.vapour_g_m3 - number(expected)).abs() < 1e-6,
+                    "{} at {at_s} s: {state:?}",
+                    case["name"]
+                );
             }
             assert!((balance.dry_half_life_min() * 60.0 - number(&case["half_life_s"])).abs() < 1e-4);
         }
@@ -179,7 +199,11 @@ mod tests {
         let case = &cases["moisture_pulse_with_wet_store"];
         let of = |name: &str| number(&case["params"][name]);
         let mut balance = bare(of("lam"));
-        (balance.wet_per_s, balance.mist_air_g_m3_s, balance.mist_surface_g_m3_s) = (of("k"), of("g"), of("gm"));
+        (
+            balance.wet_per_s,
+            balance.mist_air_g_m3_s,
+            balance.mist_surface_g_m3_s,
+        ) = (of("k"), of("g"), of("gm"));
         let mut state = Moist {
             vapour_g_m3: number(&case["w0"]),
             surface_g_m3: number(&case["m0"]),
@@ -194,11 +218,19 @@ mod tests {
             if state.surface_g_m3 == 0.0 && dry_at_s == 0.0 && at_s > of("tp") {
                 dry_at_s = at_s;
             }
-            if case["late_t_s"].as_array().expect("times").iter().any(|t| number(t) == at_s) {
+            if case["late_t_s"]
+                .as_array()
+                .expect("times")
+                .iter()
+                .any(|t| number(t) == at_s)
+            {
                 seen.push(state.vapour_g_m3);
             }
         }
-        assert!((dry_at_s - number(&case["surface_dry_at_s"])).abs() < 15.0, "dry at {dry_at_s} s");
+        assert!(
+            (dry_at_s - number(&case["surface_dry_at_s"])).abs() < 15.0,
+            "dry at {dry_at_s} s"
+        );
         for (seen, expected) in seen.iter().zip(case["late_w_g_m3"].as_array().expect("values")) {
             assert!((seen - number(expected)).abs() < 0.1, "{seen} {expected}");
         }

@@ -66,7 +66,11 @@ pub fn day_hours(day: &DayHours) -> Option<Picture> {
             labels.push((y, format!("asked {}", number(asked)), SMALL));
         }
         for line in &day.lines {
-            let ink: Ink = if line.dashed { palette::DEVICE } else { palette::HUMIDITY };
+            let ink: Ink = if line.dashed {
+                palette::DEVICE
+            } else {
+                palette::HUMIDITY
+            };
             for hour in 1..HOURS {
                 if let (Some(before), Some(now)) = (line.values[hour - 1], line.values[hour]) {
                     let (from, until) = ((x(hour - 1), panel.y(before)), (x(hour), panel.y(now)));
@@ -88,16 +92,31 @@ pub fn day_hours(day: &DayHours) -> Option<Picture> {
         for (hour, share) in day.on_frac.iter().enumerate() {
             if let Some(share) = share.filter(|_| most > 0.0) {
                 let top = bars_px + BARS_PX * (1.0 - share / most);
-                canvas.rect((x(hour) - 0.35 * step, top), (x(hour) + 0.35 * step, bars_px + BARS_PX), palette::DEVICE, 1.0);
+                canvas.rect(
+                    (x(hour) - 0.35 * step, top),
+                    (x(hour) + 0.35 * step, bars_px + BARS_PX),
+                    palette::DEVICE,
+                    1.0,
+                );
             }
             if hour % 6 == 0 {
-                canvas.text((x(hour), height_px - 10.0), &format!("{hour:02}:00"), Anchor::Middle, SMALL);
+                canvas.text(
+                    (x(hour), height_px - 10.0),
+                    &format!("{hour:02}:00"),
+                    Anchor::Middle,
+                    SMALL,
+                );
             }
         }
         let foot = bars_px + BARS_PX;
         canvas.path(&[(from_px, foot), (until_px, foot)], palette::RULE, 1);
         let label = format!("on, up to {:.0} %", 100.0 * most);
-        canvas.text((until_px + 4.0, bars_px + 0.5 * BARS_PX), &label, Anchor::Left, SMALL);
+        canvas.text(
+            (until_px + 4.0, bars_px + 0.5 * BARS_PX),
+            &label,
+            Anchor::Left,
+            SMALL,
+        );
     });
     let mut picture = Picture::new(SMALL_WIDTH_PX, height_px, drawing);
     picture.title.clone_from(&day.title);
@@ -114,7 +133,8 @@ fn words(day: &DayHours) -> String {
             let known: Vec<f64> = line.values.iter().flatten().copied().collect();
             let low = known.iter().copied().fold(f64::INFINITY, f64::min);
             let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            (!known.is_empty()).then(|| format!("{}: {} to {} {}", line.label, number(low), number(high), day.unit))
+            (!known.is_empty())
+                .then(|| format!("{}: {} to {} {}", line.label, number(low), number(high), day.unit))
         })
         .collect();
     format!("Hour means over the day. {}.", parts.join("; "))
@@ -122,7 +142,11 @@ fn words(day: &DayHours) -> String {
 
 fn table(day: &DayHours) -> Table {
     let mut columns = vec!["Hour".to_owned()];
-    columns.extend(day.lines.iter().map(|line| format!("{}, {}", line.label, day.unit)));
+    columns.extend(
+        day.lines
+            .iter()
+            .map(|line| format!("{}, {}", line.label, day.unit)),
+    );
     columns.push("on, % of the hour".to_owned());
     let rows = (0..HOURS)
         .map(|hour| {
@@ -161,7 +185,11 @@ mod tests {
         };
         let picture = day_hours(&day).expect("it has values");
         assert_eq!(picture.table.rows[12][1].text, "not known");
-        assert!(picture.alternative.contains("70.0 to 70.0 %RH"), "{}", picture.alternative);
+        assert!(
+            picture.alternative.contains("70.0 to 70.0 %RH"),
+            "{}",
+            picture.alternative
+        );
         let empty = DayHours {
             lines: Vec::new(),
             ..day

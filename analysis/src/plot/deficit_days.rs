@@ -50,11 +50,19 @@ pub fn deficit_days(title: &str, days: Vec<DeficitDay>) -> Option<Picture> {
     let x = |index: usize| from_px + step * (index as f64 + 0.5);
     let every = (LABEL_PX / step).ceil().max(1.0) as usize;
     let drawing = draw(SMALL_WIDTH_PX, height_px, |canvas| {
-        canvas.rect((from_px, panel.y(STILL_KPA)), (until_px, panel.bottom_px), palette::NIGHT, 1.0);
+        canvas.rect(
+            (from_px, panel.y(STILL_KPA)),
+            (until_px, panel.bottom_px),
+            palette::NIGHT,
+            1.0,
+        );
         panel.grid(canvas, from_px, until_px, "kPa");
         let mut labels = vec![(panel.y(0.5 * STILL_KPA), "nothing dries".to_owned(), SMALL)];
         type Pick = fn(&DeficitDay) -> Option<f64>;
-        let rows: [(&str, bool, Pick); 2] = [("by day", true, |d| d.lit_kpa), ("by night", false, |d| d.dark_kpa)];
+        let rows: [(&str, bool, Pick); 2] = [
+            ("by day", true, |d| d.lit_kpa),
+            ("by night", false, |d| d.dark_kpa),
+        ];
         for (word, filled, pick) in rows {
             for (index, day) in days.iter().enumerate() {
                 if let Some(kpa) = pick(day) {
@@ -73,21 +81,43 @@ pub fn deficit_days(title: &str, days: Vec<DeficitDay>) -> Option<Picture> {
         for (index, day) in days.iter().enumerate() {
             if let Some(hours) = day.dew_h.filter(|h| *h >= WORTH_DRAWING_H) {
                 let top = foot - BARS_PX * hours / HOURS_PER_DAY;
-                canvas.rect((x(index) - 8.0, top), (x(index) + 8.0, foot), palette::DEVICE, 1.0);
-                canvas.text((x(index), top - 7.0), &format!("{} h", number(hours)), Anchor::Middle, SMALL);
+                canvas.rect(
+                    (x(index) - 8.0, top),
+                    (x(index) + 8.0, foot),
+                    palette::DEVICE,
+                    1.0,
+                );
+                canvas.text(
+                    (x(index), top - 7.0),
+                    &format!("{} h", number(hours)),
+                    Anchor::Middle,
+                    SMALL,
+                );
             }
             if index % every == 0 {
                 canvas.text((x(index), height_px - 9.0), &day.label, Anchor::Middle, SMALL);
             }
         }
-        canvas.text((until_px + 6.0, foot - 0.5 * BARS_PX), "dew on glass", Anchor::Left, SMALL);
+        canvas.text(
+            (until_px + 6.0, foot - 0.5 * BARS_PX),
+            "dew on glass",
+            Anchor::Left,
+            SMALL,
+        );
     });
     let mut picture = Picture::new(SMALL_WIDTH_PX, height_px, drawing);
     picture.title = title.to_owned();
     picture.alternative = "Filled: the mean deficit in the light; hollow: in the dark; bars: hours in which the coldest glass was likely wet. Below the shaded level next to nothing dries.".to_owned();
     picture.table = Table {
         caption: title.to_owned(),
-        columns: ["Day", "deficit by day, kPa", "by night, kPa", "dew on the glass, h"].map(str::to_owned).to_vec(),
+        columns: [
+            "Day",
+            "deficit by day, kPa",
+            "by night, kPa",
+            "dew on the glass, h",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
         rows: days
             .iter()
             .map(|day| {
@@ -98,7 +128,12 @@ pub fn deficit_days(title: &str, days: Vec<DeficitDay>) -> Option<Picture> {
                     },
                     None => Cell::text("not known"),
                 };
-                vec![Cell::text(day.label.clone()), kpa(day.lit_kpa), kpa(day.dark_kpa), Cell::known(day.dew_h)]
+                vec![
+                    Cell::text(day.label.clone()),
+                    kpa(day.lit_kpa),
+                    kpa(day.dark_kpa),
+                    Cell::known(day.dew_h),
+                ]
             })
             .collect(),
     };

@@ -44,13 +44,32 @@ pub fn effects(title: &str, rows: &[EffectRow]) -> Option<Picture> {
         canvas.path(&[(x(0.0), TOP_PX), (x(0.0), foot_px)], palette::INK, 2);
         canvas.text((x(-AXIS), TOP_PX - 12.0), "less", Anchor::Left, STRONG);
         canvas.text((x(AXIS), TOP_PX - 12.0), "more", Anchor::Right, STRONG);
-        canvas.text((x(0.0), foot_px + 12.0), "shaded: too little to matter", Anchor::Middle, SMALL);
+        canvas.text(
+            (x(0.0), foot_px + 12.0),
+            "shaded: too little to matter",
+            Anchor::Middle,
+            SMALL,
+        );
         for (index, row) in rows.iter().enumerate() {
             let y = TOP_PX + ROW_PX * (index as f64 + 0.5);
-            canvas.text((from_px - 8.0, y), &row.name, Anchor::Right, if row.changed { STRONG } else { SMALL });
-            canvas.text((until_px + 8.0, y), &row.words, Anchor::Left, if row.changed { STRONG } else { SMALL });
+            canvas.text(
+                (from_px - 8.0, y),
+                &row.name,
+                Anchor::Right,
+                if row.changed { STRONG } else { SMALL },
+            );
+            canvas.text(
+                (until_px + 8.0, y),
+                &row.words,
+                Anchor::Left,
+                if row.changed { STRONG } else { SMALL },
+            );
             if let Some([value, low, high]) = row.change {
-                let ink = if row.changed { palette::HUMIDITY } else { palette::DEVICE };
+                let ink = if row.changed {
+                    palette::HUMIDITY
+                } else {
+                    palette::DEVICE
+                };
                 canvas.path(&[(x(low), y), (x(high), y)], ink, if row.changed { 5 } else { 2 });
                 canvas.dot((x(value), y), 3.5, ink, row.changed);
             }
@@ -58,7 +77,11 @@ pub fn effects(title: &str, rows: &[EffectRow]) -> Option<Picture> {
     });
     let mut picture = Picture::new(width_px, height_px, drawing);
     picture.title = title.to_owned();
-    let changed: Vec<String> = rows.iter().filter(|r| r.changed).map(|r| format!("{}: {}", r.name, r.words)).collect();
+    let changed: Vec<String> = rows
+        .iter()
+        .filter(|r| r.changed)
+        .map(|r| format!("{}: {}", r.name, r.words))
+        .collect();
     picture.alternative = if changed.is_empty() {
         "No measure changed beyond what weather and chance do.".to_owned()
     } else {
@@ -67,7 +90,10 @@ pub fn effects(title: &str, rows: &[EffectRow]) -> Option<Picture> {
     picture.table = Table {
         caption: title.to_owned(),
         columns: ["Measure", "change"].map(str::to_owned).to_vec(),
-        rows: rows.iter().map(|r| vec![Cell::text(r.name.clone()), Cell::text(r.words.clone())]).collect(),
+        rows: rows
+            .iter()
+            .map(|r| vec![Cell::text(r.name.clone()), Cell::text(r.words.clone())])
+            .collect(),
     };
     Some(picture)
 }
@@ -84,7 +110,10 @@ mod tests {
             change,
             changed,
         };
-        let rows = [row("humidity by day", true, Some([1.4, 0.7, 9.0])), row("half-life", false, None)];
+        let rows = [
+            row("humidity by day", true, Some([1.4, 0.7, 9.0])),
+            row("half-life", false, None),
+        ];
         let picture = effects("Before and after", &rows).expect("two rows");
         assert_eq!(picture.alternative, "Changed: humidity by day: +4.1 %RH.");
         assert_eq!(picture.table.rows.len(), 2);

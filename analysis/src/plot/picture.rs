@@ -73,7 +73,7 @@ impl Picture {
     }
 
     /// The drawing alone in the colours of paper, of a size in px.
-    pub(crate) fn paper_svg(&self) -> String {
+    pub fn paper_svg(&self) -> String {
         format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"{}\">{}</svg>",
             self.width_px,

@@ -75,7 +75,9 @@ fn dew(days: &[MoistDay]) -> Option<String> {
 fn still(days: &[MoistDay]) -> Option<String> {
     /// Half a day in which nothing dries.
     const LONG_H: f64 = 12.0;
-    let longest = days.iter().max_by(|a, b| a.longest_still_h.total_cmp(&b.longest_still_h))?;
+    let longest = days
+        .iter()
+        .max_by(|a, b| a.longest_still_h.total_cmp(&b.longest_still_h))?;
     (longest.longest_still_h >= LONG_H).then(|| {
         format!(
             "On {} the air stayed so damp for {} that next to nothing dries (deficit below 0.2 kPa).",
@@ -92,18 +94,32 @@ fn held(held: &Held) -> Option<String> {
     }
     let low = known.iter().copied().fold(f64::INFINITY, f64::min);
     let high = known.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let switched = held.on_at_pct.zip(held.off_at_pct).map_or(String::new(), |(on, off)| {
-        format!("; it went on at {} and off at {} by the trusted sensors", number(on), number(off))
-    });
+    let switched = held
+        .on_at_pct
+        .zip(held.off_at_pct)
+        .map_or(String::new(), |(on, off)| {
+            format!(
+                "; it went on at {} and off at {} by the trusted sensors",
+                number(on),
+                number(off)
+            )
+        });
     let shown = held
         .shows_more_pct
         .filter(|more| more.abs() >= WORTH_SAYING_PCT)
         .map_or(String::new(), |more| {
-            format!("; its own probe shows {} %RH {}", number(more.abs()), if more > 0.0 { "more" } else { "less" })
+            format!(
+                "; its own probe shows {} %RH {}",
+                number(more.abs()),
+                if more > 0.0 { "more" } else { "less" }
+            )
         });
-    let hidden = held.hidden_h.filter(|h| *h >= WORTH_SAYING_H).map_or(String::new(), |hours| {
-        format!(", which hid {} outside the band", words::duration(hours))
-    });
+    let hidden = held
+        .hidden_h
+        .filter(|h| *h >= WORTH_SAYING_H)
+        .map_or(String::new(), |hours| {
+            format!(", which hid {} outside the band", words::duration(hours))
+        });
     Some(format!(
         "{} is set to {:.0} %RH: the hours of the day held {} to {} %RH{switched}{shown}{hidden}.",
         held.device,
@@ -130,7 +146,9 @@ fn trend(trend: &MistTrend) -> Option<String> {
         );
     }
     text += match trend.airing {
-        Airing::Slower => " The air is exchanged slower than usual: a covered vent, a new lid, plants before it?",
+        Airing::Slower => {
+            " The air is exchanged slower than usual: a covered vent, a new lid, plants before it?"
+        }
         Airing::Faster => " The air is exchanged faster than usual: a door ajar, a lid off, a draught?",
         Airing::Usual | Airing::NotKnown => "",
     };

@@ -21,7 +21,9 @@ const INTERVAL_S: f64 = 300.0;
 const FIRST_FAULT_DAY: u64 = 15;
 const LAST_FAULT_DAY: u64 = 62;
 /// Clocks of [`rated`] sites: minutes, hours of a zone, a day.
-const CLOCKS_OFF_S: [f64; 8] = [-3600.0, 3600.0, -1200.0, 900.0, -86_400.0, 86_400.0, 25_200.0, -18_000.0];
+const CLOCKS_OFF_S: [f64; 8] = [
+    -3600.0, 3600.0, -1200.0, 900.0, -86_400.0, 86_400.0, 25_200.0, -18_000.0,
+];
 const HEALTHY_SITE_FRAC: f64 = 0.25;
 const HEALTHY_ENCLOSURE_FRAC: f64 = 0.35;
 const ZONES: [Tz; 6] = [
@@ -316,13 +318,21 @@ fn rated_fault(site: &mut SiteSpec, spec: &EnclosureSpec, rng: &mut StdRng) {
         10 => (sensor, Effect::Pinned, hours(between(rng, 24.0, 240.0))),
         11 => {
             let temperature_too = rng.random_bool(0.3);
-            (sensor, Effect::Stuck { temperature_too }, hours(between(rng, 24.0, 240.0)))
+            (
+                sensor,
+                Effect::Stuck { temperature_too },
+                hours(between(rng, 24.0, 240.0)),
+            )
         }
         12 => (sensor, Effect::Silent, hours(between(rng, 12.0, 120.0))),
         13 => (clocked, Effect::ClockReset, hours(between(rng, 48.0, 400.0))),
         14 | 15 => {
             let s = CLOCKS_OFF_S[rng.random_range(0..CLOCKS_OFF_S.len())];
-            (clocked, Effect::ClockOffset { s }, hours(between(rng, 48.0, 400.0)))
+            (
+                clocked,
+                Effect::ClockOffset { s },
+                hours(between(rng, 48.0, 400.0)),
+            )
         }
         16 => {
             let k = sign(rng) * between(rng, 1.0, 3.0);

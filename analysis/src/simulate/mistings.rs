@@ -75,7 +75,13 @@ fn fault(site: &mut SiteSpec, enclosure: &str, mister: &str, rng: &mut StdRng) {
             let effect = clog(lost_frac, between(rng, 5.0, 20.0));
             site.add_fault(enclosure, mister, effect, from_ms, None);
         }
-        4 => site.add_fault(enclosure, mister, clog(between(rng, 0.5, 0.8), AT_ONCE_D), from_ms, None),
+        4 => site.add_fault(
+            enclosure,
+            mister,
+            clog(between(rng, 0.5, 0.8), AT_ONCE_D),
+            from_ms,
+            None,
+        ),
         5 => {
             let until_ms = site.at(day + rng.random_range(3..7), 1080);
             site.add_fault(enclosure, mister, Effect::ReservoirEmpty, from_ms, Some(until_ms));

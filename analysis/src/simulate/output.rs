@@ -167,7 +167,9 @@ impl Simulation {
             let at_ms = packet.device_ms.unwrap_or(packet.received_ms);
             (at_ms, TimeSource::Device, Mark::Ok)
         });
-        readings.iter_mut().for_each(|reading| reading.received_ms = imported_ms);
+        readings
+            .iter_mut()
+            .for_each(|reading| reading.received_ms = imported_ms);
         readings
     }
 

@@ -365,7 +365,10 @@ mod tests {
             1e-9,
         )
         .expect("it settles");
-        assert!((fit.parameters[0] - 3.0).abs() < 1e-3 && (fit.parameters[1] - 2.0).abs() < 1e-3, "{fit:?}");
+        assert!(
+            (fit.parameters[0] - 3.0).abs() < 1e-3 && (fit.parameters[1] - 2.0).abs() < 1e-3,
+            "{fit:?}"
+        );
     }
 
     #[test]

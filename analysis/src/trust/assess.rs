@@ -9,10 +9,10 @@ use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
+use super::Outcome;
 use super::cross::{self, Blamed, Checked, Compared, Comparison, Scene};
 use super::grid::Grid;
 use super::signal::{self, Fading};
-use super::Outcome;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::Series;
@@ -79,9 +79,11 @@ fn onset_ms(compared: Option<&Compared>) -> Option<i64> {
 fn hangs_elsewhere(compared: &mut ComparedMap, by_day: BTreeMap<String, Compared>) {
     for (sensor, found) in by_day {
         let at = |quantity: Quantity| onset_ms(compared.get(&(sensor.clone(), quantity)));
-        let (Some(by_day), Some(humidity), None) =
-            (onset_ms(Some(&found)), at(Quantity::Humidity), at(Quantity::Temperature))
-        else {
+        let (Some(by_day), Some(humidity), None) = (
+            onset_ms(Some(&found)),
+            at(Quantity::Humidity),
+            at(Quantity::Temperature),
+        ) else {
             continue;
         };
         if (by_day - humidity).abs() <= SAME_TIME_MS {
@@ -137,9 +139,13 @@ impl Room<'_> {
         }
         let compared = self.compared(&checked);
         for ((sensor, quantity), found) in &mut faults {
-            let change = compared.get(&(sensor.clone(), *quantity)).and_then(|c| c.change.as_ref());
+            let change = compared
+                .get(&(sensor.clone(), *quantity))
+                .and_then(|c| c.change.as_ref());
             if let Some(blamed) = change {
-                found.pinned.retain(|span| !self.explains_top(blamed, sensor, &grids, *span));
+                found
+                    .pinned
+                    .retain(|span| !self.explains_top(blamed, sensor, &grids, *span));
             }
         }
         for sensor in self.sensors {

@@ -252,7 +252,11 @@ fn correlation(own: &Grid, other: &Grid, from: i64, until: i64, shift: i64) -> O
         return None;
     }
     let n = count as f64;
-    let (aa, bb, ab) = (aa - a_sum * a_sum / n, bb - b_sum * b_sum / n, ab - a_sum * b_sum / n);
+    let (aa, bb, ab) = (
+        aa - a_sum * a_sum / n,
+        bb - b_sum * b_sum / n,
+        ab - a_sum * b_sum / n,
+    );
     (aa > 1e-9 && bb > 1e-9).then(|| ab / (aa * bb).sqrt())
 }
 
@@ -273,11 +277,17 @@ pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option
         });
         pauses.max_by_key(|pause| pause.until_ms - pause.from_ms)?
     } else {
-        let stretches = twice(series).into_iter().filter(|stretch| near.contains(stretch.from_ms));
+        let stretches = twice(series)
+            .into_iter()
+            .filter(|stretch| near.contains(stretch.from_ms));
         stretches.min_by_key(|stretch| (stretch.until_ms - guess_ms).abs())?
     };
     let long_enough = (found.until_ms - found.from_ms) as f64 >= length_ms;
-    long_enough.then_some(if offset_s > 0.0 { found.from_ms } else { found.until_ms })
+    long_enough.then_some(if offset_s > 0.0 {
+        found.from_ms
+    } else {
+        found.until_ms
+    })
 }
 
 /// A jump of the clock that no shift shows yet: stamps that run twice through a stretch of the span.
@@ -294,8 +304,18 @@ pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Opt
     }
     let grid = &channels.first()?.own;
     let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - grid.first_index;
-    let before = agreement(channels, cell(stretch.from_ms) - WINDOW_CELLS, cell(stretch.from_ms), 0);
-    let after = agreement(channels, cell(stretch.until_ms), cell(stretch.until_ms) + WINDOW_CELLS, 0);
+    let before = agreement(
+        channels,
+        cell(stretch.from_ms) - WINDOW_CELLS,
+        cell(stretch.from_ms),
+        0,
+    );
+    let after = agreement(
+        channels,
+        cell(stretch.until_ms),
+        cell(stretch.until_ms) + WINDOW_CELLS,
+        0,
+    );
     // Either it was right before and is behind now, or it was ahead and is right now: the side that agrees less is the wrong one.
     let was_ahead = before.zip(after).is_some_and(|(before, after)| before < after);
     let length_s = length_ms as f64 / 1000.0;

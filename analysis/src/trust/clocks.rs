@@ -183,9 +183,9 @@ impl Room<'_> {
                 "{id} sees everything {long} {} than the rest of its enclosure since about {since}: its clock is {way}.",
                 if offset.offset_s > 0.0 { "later" } else { "earlier" }
             ),
-            Seen::Twice => format!(
-                "The stamps of {id} run twice through {long} near {since}: its clock was set back."
-            ),
+            Seen::Twice => {
+                format!("The stamps of {id} run twice through {long} near {since}: its clock was set back.")
+            }
         };
         ClockFault {
             stretch: offset.span,

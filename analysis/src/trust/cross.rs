@@ -92,7 +92,13 @@ impl Comparison {
 
     fn noise(self) -> Noise {
         match self {
-            Comparison::Humidity => Noise { gain_min: std::env::var("MW_GAIN").ok().and_then(|t| t.parse().ok()).unwrap_or(14.0), ..HUMIDITY_NOISE },
+            Comparison::Humidity => Noise {
+                gain_min: std::env::var("MW_GAIN")
+                    .ok()
+                    .and_then(|t| t.parse().ok())
+                    .unwrap_or(14.0),
+                ..HUMIDITY_NOISE
+            },
             Comparison::Temperature => TEMPERATURE_NOISE,
             Comparison::TemperatureByDay => TEMPERATURE_BY_DAY_NOISE,
         }
@@ -164,7 +170,10 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
     let mut pairs: Pairs = BTreeMap::new();
     for a in 0..sensors.len() {
         for b in (0..sensors.len()).filter(|b| *b != a) {
-            pairs.insert((a, b), daily(scene.site.zone, scene.history, &cells.differences(a, b)));
+            pairs.insert(
+                (a, b),
+                daily(scene.site.zone, scene.history, &cells.differences(a, b)),
+            );
         }
     }
     let bench = Bench {
@@ -201,7 +210,11 @@ impl Bench<'_> {
             let gain = |compared: &Compared| compared.change.as_ref().map_or(0.0, |found| found.change.gain);
             let worst = ill.into_iter().max_by(|a, b| gain(&a.1).total_cmp(&gain(&b.1)));
             let Some((mut guilty, mut compared)) = worst else {
-                results.extend(quiet.into_iter().map(|(a, compared)| (self.sensors[a].id.clone(), compared)));
+                results.extend(
+                    quiet
+                        .into_iter()
+                        .map(|(a, compared)| (self.sensors[a].id.clone(), compared)),
+                );
                 break;
             };
             if let [x, y] = *active.as_slice() {
@@ -359,7 +372,11 @@ impl Bench<'_> {
             })
             .map(|e| e.at_ms)
             .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
-            .chain(corrections::restarts_ms(record, sensor, self.comparison.quantity()))
+            .chain(corrections::restarts_ms(
+                record,
+                sensor,
+                self.comparison.quantity(),
+            ))
             .collect();
         let steps: Vec<i64> = entries
             .iter()

@@ -87,7 +87,8 @@ fn follow_level(table: &mut Table, judged: &[usize]) {
     for &day in judged {
         for hour in 0..HOURS {
             if let Some((value, level)) = table[day][hour] {
-                let left = |of: f64, effects: &Polished| of - effects.day_effect[day] - effects.hour_effect[hour];
+                let left =
+                    |of: f64, effects: &Polished| of - effects.day_effect[day] - effects.hour_effect[hour];
                 pairs.push((left(level, &levels), left(value, &values)));
             }
         }
@@ -96,7 +97,12 @@ fn follow_level(table: &mut Table, judged: &[usize]) {
     let Some(spread) = robust_standard_deviation(&residuals).filter(|spread| *spread > 0.0) else {
         return;
     };
-    let Some(usual) = median(&judged.iter().map(|day| levels.day_effect[*day]).collect::<Vec<_>>()) else {
+    let Some(usual) = median(
+        &judged
+            .iter()
+            .map(|day| levels.day_effect[*day])
+            .collect::<Vec<_>>(),
+    ) else {
         return;
     };
     let clipped = |value: f64| value.clamp(-3.0 * spread, 3.0 * spread);

@@ -119,9 +119,8 @@ impl Noise {
         let Some(week) = over(WEEK_D) else {
             return self;
         };
-        let stationary = day_sd(figures, self).powi(2)
-            * 2.0
-            * (1.0 - self.carried_frac * self.carried_phi.powf(WEEK_D));
+        let stationary =
+            day_sd(figures, self).powi(2) * 2.0 * (1.0 - self.carried_frac * self.carried_phi.powf(WEEK_D));
         let walk = ((week * week - stationary).max(0.0) / WEEK_D).sqrt();
         Noise {
             walk_per_sqrt_day: walk.max(self.walk_per_sqrt_day),
@@ -285,13 +284,21 @@ impl<'f> Search<'f> {
             .collect();
         let last_ms = self.figures.last()?.at_ms;
         let reaches = |at_ms: i64| parts.iter().map(|part| part.reach(at_ms)).collect::<Vec<f64>>();
-        let total = |at_ms: i64| parts.iter().map(|part| part.size * part.reach(at_ms)).sum::<f64>();
+        let total = |at_ms: i64| {
+            parts
+                .iter()
+                .map(|part| part.size * part.reach(at_ms))
+                .sum::<f64>()
+        };
         // The newest step that brought the figures back, if one did, splits what is over from what is still so.
         let back = (1..parts.len()).rev().find(|index| {
             let before_ms = parts[*index].at_ms - 1;
             let (gone, left) = (total(before_ms).abs(), total(parts[*index].at_ms).abs());
             parts[*index].shape == Shape::Step
-                && left < (BACK_FRAC * gone).max(BACK_STEP_FRAC * self.noise.step_min).min(gone)
+                && left
+                    < (BACK_FRAC * gone)
+                        .max(BACK_STEP_FRAC * self.noise.step_min)
+                        .min(gone)
         });
         let since = back.map_or(0, |index| index + 1);
         let (first, ended_ms, until_ms) = if since < parts.len() {
@@ -313,7 +320,9 @@ impl<'f> Search<'f> {
         if now.value.abs() < far_enough || brief {
             return None;
         }
-        let only: Vec<f64> = (0..parts.len()).map(|index| f64::from(u8::from(index == first))).collect();
+        let only: Vec<f64> = (0..parts.len())
+            .map(|index| f64::from(u8::from(index == first)))
+            .collect();
         let per_day = match main.shape {
             Shape::Drift => fit.of(&only),
             Shape::Step => fit.of(&vec![0.0; parts.len()]),
@@ -349,12 +358,17 @@ impl<'f> Search<'f> {
             let Some(fit) = Fit::new(self, &other).filter(|fit| best - fit.explained() < ONSET_SLACK) else {
                 continue;
             };
-            let reaches: Vec<f64> = other.iter().map(|index| self.candidates[*index].reach(until_ms)).collect();
+            let reaches: Vec<f64> = other
+                .iter()
+                .map(|index| self.candidates[*index].reach(until_ms))
+                .collect();
             change.onset_low_ms = change.onset_low_ms.min(candidate.at_ms);
             change.onset_high_ms = change.onset_high_ms.max(candidate.at_ms);
             change.now = hull(change.now, fit.of(&reaches));
             if change.shape == Shape::Drift {
-                let only: Vec<f64> = (0..other.len()).map(|index| f64::from(u8::from(index == first))).collect();
+                let only: Vec<f64> = (0..other.len())
+                    .map(|index| f64::from(u8::from(index == first)))
+                    .collect();
                 change.per_day = hull(change.per_day, fit.of(&only));
             }
         }
@@ -369,7 +383,9 @@ fn without(column: &[f64], directions: &[Vec<f64>]) -> Vec<f64> {
     let mut left = column.to_vec();
     for direction in directions {
         let along = dot(&left, direction);
-        left.iter_mut().zip(direction).for_each(|(value, d)| *value -= along * d);
+        left.iter_mut()
+            .zip(direction)
+            .for_each(|(value, d)| *value -= along * d);
     }
     left
 }
@@ -385,7 +401,9 @@ impl Fit {
     fn new(search: &Search<'_>, chosen: &[usize]) -> Option<Fit> {
         let column = |index: usize| &search.columns[chosen[index]][..];
         let lower = cholesky(chosen.len(), |i, j| dot(column(i), column(j)))?;
-        let products: Vec<f64> = (0..chosen.len()).map(|index| dot(column(index), &search.y)).collect();
+        let products: Vec<f64> = (0..chosen.len())
+            .map(|index| dot(column(index), &search.y))
+            .collect();
         let along = forward(&lower, &products);
         Some(Fit { lower, along })
     }
@@ -408,7 +426,11 @@ impl Fit {
 
     fn sizes(&self) -> Vec<f64> {
         let count = self.along.len();
-        let unit = |index: usize| (0..count).map(|other| f64::from(u8::from(other == index))).collect::<Vec<f64>>();
+        let unit = |index: usize| {
+            (0..count)
+                .map(|other| f64::from(u8::from(other == index)))
+                .collect::<Vec<f64>>()
+        };
         (0..count).map(|index| self.of(&unit(index)).value).collect()
     }
 }
@@ -446,7 +468,10 @@ pub(super) fn went_along(figures: &[DayFigure], change: &Change, noise: Noise) -
         .iter()
         .map(|figure| change.bias_at(figure.at_ms) / change.now.value)
         .collect();
-    let before = figures.iter().filter(|figure| figure.at_ms < change.onset_ms).count();
+    let before = figures
+        .iter()
+        .filter(|figure| figure.at_ms < change.onset_ms)
+        .count();
     if before < DAYS_BEFORE_MIN || column.iter().all(|along| *along == 0.0) {
         return None;
     }
@@ -470,7 +495,8 @@ fn day_sd(figures: &[DayFigure], noise: Noise) -> f64 {
     let spread = 2.0 * ((1.0 - noise.carried_frac) + noise.carried_frac * (1.0 - noise.carried_phi));
     let seen = robust_standard_deviation(&steps).unwrap_or(0.0).powi(2) / spread;
     let days = steps.len() as f64;
-    let weighed = (days * seen + noise.usual_days * noise.sd_usual.powi(2)) / (days + noise.usual_days).max(1.0);
+    let weighed =
+        (days * seen + noise.usual_days * noise.sd_usual.powi(2)) / (days + noise.usual_days).max(1.0);
     weighed.sqrt().max(noise.sd_min)
 }
 
@@ -649,7 +675,12 @@ mod tests {
 
     #[test]
     fn what_came_and_went_is_over() {
-        let pulse = days(56, 0.4, 3, |day| if (20.0..31.0).contains(&day) { -9.0 } else { 0.0 });
+        let pulse = days(
+            56,
+            0.4,
+            3,
+            |day| if (20.0..31.0).contains(&day) { -9.0 } else { 0.0 },
+        );
         let change = find(&pulse, NOISE, &[]).expect("eleven days at -9");
         assert_eq!(change.shape, Shape::Step);
         assert_eq!(

@@ -6,12 +6,12 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
+use super::Outcome;
 use super::assess::{CHECKED, Faults, Room};
 use super::clocks::ClockFault;
 use super::cross::{Blamed, Compared};
 use super::onset::Shape;
 use super::signal::{self, Fading};
-use super::Outcome;
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::statistics::Estimate;
 use crate::words;

@@ -84,7 +84,10 @@ pub(super) fn fading(view: View<'_>, span: Span) -> Option<Fading> {
     let shares: Vec<Option<f64>> = (0..day_count).map(heard_frac).collect();
     let now = (*shares.first()?)?;
     let low = |share: &Option<f64>, limit: f64| share.is_some_and(|share| share < limit);
-    let run = shares.iter().take_while(|share| low(share, FADING_BEGAN_FRAC)).count();
+    let run = shares
+        .iter()
+        .take_while(|share| low(share, FADING_BEGAN_FRAC))
+        .count();
     let before = shares[run..]
         .iter()
         .flatten()

@@ -66,7 +66,13 @@ struct Case<'a> {
 }
 
 /// Natural logarithm of the odds that `a` lies and not `b`, by physics; 0 where it can't be told. `change` is that of `a` against `b`.
-pub(super) fn evidence(scene: &Scene<'_>, quantity: Quantity, a: &Sensor, b: &Sensor, change: &Change) -> f64 {
+pub(super) fn evidence(
+    scene: &Scene<'_>,
+    quantity: Quantity,
+    a: &Sensor,
+    b: &Sensor,
+    change: &Change,
+) -> f64 {
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
         scene.enclosure.devices.iter().find_map(|device| {
@@ -80,17 +86,18 @@ pub(super) fn evidence(scene: &Scene<'_>, quantity: Quantity, a: &Sensor, b: &Se
         })
     };
     let found = match (held(a), held(b)) {
-        (Some((duty, setpoint)), _) => {
-            sum([
-                scene.by_duty(&duty, setpoint, a, change, 1.0),
-                scene.by_peaks(a, b, change, Some(setpoint)),
-            ])
-        }
+        (Some((duty, setpoint)), _) => sum([
+            scene.by_duty(&duty, setpoint, a, change, 1.0),
+            scene.by_peaks(a, b, change, Some(setpoint)),
+        ]),
         (_, Some((duty, setpoint))) => -sum([
             scene.by_duty(&duty, setpoint, b, change, -1.0),
             scene.by_peaks(b, a, &mirrored(change), Some(setpoint)),
         ]),
-        (None, None) => sum([scene.by_own_record(a, b, change), scene.by_peaks(a, b, change, None)]),
+        (None, None) => sum([
+            scene.by_own_record(a, b, change),
+            scene.by_peaks(a, b, change, None),
+        ]),
     };
     found.clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
 }
@@ -112,11 +119,20 @@ fn mirrored(change: &Change) -> Change {
 
 /// What was usual before a change.
 fn usual(figures: &[DayFigure], change: &Change) -> Option<f64> {
-    median(&before(figures, change).iter().map(|f| f.difference).collect::<Vec<_>>())
+    median(
+        &before(figures, change)
+            .iter()
+            .map(|f| f.difference)
+            .collect::<Vec<_>>(),
+    )
 }
 
 fn before(figures: &[DayFigure], change: &Change) -> Vec<DayFigure> {
-    figures.iter().copied().filter(|f| f.at_ms < change.onset_ms).collect()
+    figures
+        .iter()
+        .copied()
+        .filter(|f| f.at_ms < change.onset_ms)
+        .collect()
 }
 
 impl<'a> std::ops::Deref for Case<'a> {
@@ -201,7 +217,11 @@ impl Case<'_> {
         self.by_day(|day| {
             let known = day.intersect(self.history)?.hours();
             let heard = !states.within(day).is_empty();
-            let hours: f64 = on.iter().filter_map(|span| span.intersect(day)).map(Span::hours).sum();
+            let hours: f64 = on
+                .iter()
+                .filter_map(|span| span.intersect(day))
+                .map(Span::hours)
+                .sum();
             (heard && known >= KNOWN_H_MIN).then(|| hours / known)
         })
     }
@@ -345,6 +365,8 @@ fn explained(figures: &[DayFigure], change: &Change, by: &[(&[DayFigure], f64)])
 fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> Option<Vec<f64>> {
     let centre = median(&other.iter().map(|f| f.difference).collect::<Vec<_>>())?;
     let of_day = |at_ms: i64| other.iter().find(|o| o.at_ms == at_ms);
-    let column = figures.iter().map(|f| of_day(f.at_ms).map_or(0.0, |o| o.difference - centre));
+    let column = figures
+        .iter()
+        .map(|f| of_day(f.at_ms).map_or(0.0, |o| o.difference - centre));
     Some(column.collect())
 }

@@ -67,7 +67,9 @@ enum Record<'p> {
     /// Nothing that is measured here.
     Other,
     /// A number, and nobody says of what.
-    Ambiguous { unit: &'p str },
+    Ambiguous {
+        unit: &'p str,
+    },
 }
 
 /// One refusal speaks for all such records of a pack.
@@ -138,7 +140,9 @@ fn read_record<'p>(
 
 /// Whether a unit that is stated measures more than one quantity.
 fn is_ambiguous(unit: &str) -> bool {
-    let quantities = Quantity::ALL.iter().filter(|quantity| quantity.accepted_units().contains(&unit));
+    let quantities = Quantity::ALL
+        .iter()
+        .filter(|quantity| quantity.accepted_units().contains(&unit));
     !unit.is_empty() && quantities.count() > 1
 }
 
@@ -326,8 +330,12 @@ mod tests {
     #[test]
     fn a_number_of_which_nobody_says_what_it_is_is_refused_beside_its_neighbours() {
         let pack = r#"[{"u":"Cel","v":21.5},{"u":"/","v":0.8},{"u":"V","v":3.1},{"v":7},{"u":"%","v":60}]"#;
-        let decoded = decode_format(&Format::Senml { quantity: None }, &Payload::new(pack.as_bytes()), ARRIVED_MS)
-            .expect("one record is good");
+        let decoded = decode_format(
+            &Format::Senml { quantity: None },
+            &Payload::new(pack.as_bytes()),
+            ARRIVED_MS,
+        )
+        .expect("one record is good");
         assert_eq!(decoded.values.len(), 1);
         assert_eq!(
             decoded.refused,
@@ -338,7 +346,10 @@ mod tests {
             })
         );
         let alone = read(r#"[{"u":"/","v":0.8}]"#, None).expect_err("nothing else is there");
-        assert!(alone.contains("`/` of SenML record 0 may mean several things; name the feed's"), "{alone}");
+        assert!(
+            alone.contains("`/` of SenML record 0 may mean several things; name the feed's"),
+            "{alone}"
+        );
     }
 
     #[test]

@@ -156,7 +156,10 @@ impl Collector {
         let task = tokio::spawn(run_on(site, options, disk, clock, async {
             let _dropped = stopped.await;
         }));
-        let address = timeout(DEADLINE, ready).await.expect("in time").expect("it listens");
+        let address = timeout(DEADLINE, ready)
+            .await
+            .expect("in time")
+            .expect("it listens");
         Collector {
             address,
             stop,
@@ -179,7 +182,10 @@ impl Collector {
 
     pub(crate) async fn stop(self) -> Result<Summary, CollectError> {
         drop(self.stop);
-        timeout(DEADLINE, self.task).await.expect("in time").expect("no panic")
+        timeout(DEADLINE, self.task)
+            .await
+            .expect("in time")
+            .expect("no panic")
     }
 
     pub(crate) fn device(&self, id: &str) -> Device {
@@ -203,7 +209,10 @@ impl Device {
 
     pub(crate) async fn is_acknowledged(&mut self) {
         loop {
-            let event = timeout(DEADLINE, self.events.poll()).await.expect("in time").expect("connected");
+            let event = timeout(DEADLINE, self.events.poll())
+                .await
+                .expect("in time")
+                .expect("connected");
             if let Event::Incoming(Incoming::PubAck(_)) = event {
                 return;
             }
@@ -215,7 +224,10 @@ impl Device {
         while !is_over.load(Ordering::Relaxed) {
             if let Ok(event) = timeout(Duration::from_millis(10), self.events.poll()).await {
                 let event = event.expect("connected");
-                assert!(!matches!(event, Event::Incoming(Incoming::PubAck(_))), "acknowledged and not durable");
+                assert!(
+                    !matches!(event, Event::Incoming(Incoming::PubAck(_))),
+                    "acknowledged and not durable"
+                );
             }
         }
     }
@@ -255,11 +267,20 @@ async fn a_disk_that_fails(kind: io::ErrorKind, next_step: &str) {
         counts
     };
     let (counts, ()) = tokio::join!(told, device.hears_nothing_until(&is_told));
-    let (_, text) = counts.trouble.iter().find(|(part, _)| *part == Part::Spool).expect("told");
-    assert!(text.contains("nothing is acknowledged") && text.contains(next_step), "{text}");
+    let (_, text) = counts
+        .trouble
+        .iter()
+        .find(|(part, _)| *part == Part::Spool)
+        .expect("told");
+    assert!(
+        text.contains("nothing is acknowledged") && text.contains(next_step),
+        "{text}"
+    );
     disk.set(None);
     device.is_acknowledged().await;
-    let counts = collector.until("it is well again", |counts| counts.trouble.is_empty()).await;
+    let counts = collector
+        .until("it is well again", |counts| counts.trouble.is_empty())
+        .await;
     assert_eq!(counts.stored, 2);
     let summary = collector.stop().await.expect("an orderly end");
     assert!(summary.is_published);
@@ -329,7 +350,10 @@ async fn a_folder_that_cannot_be_written_at_the_start_is_refused_with_a_next_ste
         )
         .await;
         let error = ended.expect_err("it can't work there").to_string();
-        assert!(error.contains("data folder") && error.contains(next_step), "{error}");
+        assert!(
+            error.contains("data folder") && error.contains(next_step),
+            "{error}"
+        );
     }
     let home = tempfile::tempdir().expect("a temporary folder");
     fs_err::write(home.path().join("data"), "no folder").expect("room");
@@ -343,7 +367,10 @@ async fn a_folder_that_cannot_be_written_at_the_start_is_refused_with_a_next_ste
     )
     .await;
     let error = ended.expect_err("a file is no folder").to_string();
-    assert!(error.contains("a file stands where the folder should be"), "{error}");
+    assert!(
+        error.contains("a file stands where the folder should be"),
+        "{error}"
+    );
 }
 
 /// The machine starts in 1970, as small computers without a clock of their own do, and learns the time later.
@@ -354,7 +381,9 @@ async fn readings_before_the_servers_clock_is_set_are_kept_marked_and_apart() {
     let since_1970_ms = SystemClock.now_ms() - 30_000;
     clock.0.store(-since_1970_ms, Ordering::Relaxed);
     let collector = Collector::start(home.path(), Arc::new(RealDisk), clock.clone()).await;
-    let counts = collector.until("it says so", |counts| !counts.trouble.is_empty()).await;
+    let counts = collector
+        .until("it says so", |counts| !counts.trouble.is_empty())
+        .await;
     assert_eq!(counts.trouble[0].0, Part::Clock);
     assert!(counts.trouble[0].1.contains("NTP"), "{:?}", counts.trouble);
     let mut device = collector.device("probe");
@@ -376,7 +405,10 @@ async fn readings_before_the_servers_clock_is_set_are_kept_marked_and_apart() {
     device.is_acknowledged().await;
     assert!(collector.counts.snapshot().trouble.is_empty());
     collector.stop().await.expect("an orderly end");
-    let found: Vec<(f64, Mark)> = rows(home.path()).iter().map(|row| (row.value, row.mark)).collect();
+    let found: Vec<(f64, Mark)> = rows(home.path())
+        .iter()
+        .map(|row| (row.value, row.mark))
+        .collect();
     assert_eq!(
         found,
         [

@@ -23,8 +23,12 @@ const DEADLINE: Duration = Duration::from_secs(60);
 async fn no_connection_stops_the_next() {
     let home = tempfile::tempdir().expect("a temporary folder");
     let collector = Collector::start(home.path(), Arc::new(RealDisk), Arc::new(SystemClock)).await;
-    let count = number_from("MOSSWARDEN_FUZZ").map_or(CONNECTIONS_BY_DEFAULT, |inputs| inputs / INPUTS_PER_CONNECTION);
-    let (seeds, mut chance) = (seeds::of("wire"), Chance::new(number_from("MOSSWARDEN_SEED").unwrap_or(1)));
+    let count = number_from("MOSSWARDEN_FUZZ")
+        .map_or(CONNECTIONS_BY_DEFAULT, |inputs| inputs / INPUTS_PER_CONNECTION);
+    let (seeds, mut chance) = (
+        seeds::of("wire"),
+        Chance::new(number_from("MOSSWARDEN_SEED").unwrap_or(1)),
+    );
     let mut input = Vec::new();
     let mut device = collector.device("calm");
     for number in 0..count {
@@ -34,7 +38,9 @@ async fn no_connection_stops_the_next() {
         let _refused = stranger.write_all(&input).await;
         let _refused = stranger.shutdown().await;
         let mut answer = Vec::new();
-        let _reset = timeout(DEADLINE, stranger.read_to_end(&mut answer)).await.expect("closed in time");
+        let _reset = timeout(DEADLINE, stranger.read_to_end(&mut answer))
+            .await
+            .expect("closed in time");
         if number % 50 == 0 {
             device.send("80.5").await;
             device.is_acknowledged().await;

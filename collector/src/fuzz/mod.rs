@@ -76,10 +76,16 @@ fn no_input_makes_a_target_fail() {
         total += count;
     }
     let growth = peak_bytes().zip(before).map(|(after, before)| after - before);
-    println!("{total} inputs over {} targets, seed {seed}: no panic; memory grew by {growth:?} bytes", targets::ALL.len());
+    println!(
+        "{total} inputs over {} targets, seed {seed}: no panic; memory grew by {growth:?} bytes",
+        targets::ALL.len()
+    );
     // Beside other tests the process's memory says nothing of this one.
     if asked.is_some() {
-        assert!(growth.is_none_or(|growth| growth <= GROWTH_BYTES_MAX), "memory grew by {growth:?} bytes");
+        assert!(
+            growth.is_none_or(|growth| growth <= GROWTH_BYTES_MAX),
+            "memory grew by {growth:?} bytes"
+        );
     }
 }
 

@@ -8,9 +8,17 @@ const SAMPLES: usize = 40;
 
 /// The seeds of a target; none for a name that is no target.
 pub(crate) fn of(target: &str) -> Vec<Vec<u8>> {
-    let texts = |list: &[&str]| -> Vec<Vec<u8>> { list.iter().map(|text| text.as_bytes().to_vec()).collect() };
+    let texts =
+        |list: &[&str]| -> Vec<Vec<u8>> { list.iter().map(|text| text.as_bytes().to_vec()).collect() };
     match target {
-        "json" => with(payloads('{'), &["{\"t\": 21.5, \"at\": 1772352000}", "{\"a\":[{\"b\":\"68\"},\"2026-03-01T08:00:00Z\"]}", "-40.5"]),
+        "json" => with(
+            payloads('{'),
+            &[
+                "{\"t\": 21.5, \"at\": 1772352000}",
+                "{\"a\":[{\"b\":\"68\"},\"2026-03-01T08:00:00Z\"]}",
+                "-40.5",
+            ],
+        ),
         "number" => texts(&["21.5", " 68.0\n", "-1e3", "1013.25"]),
         "senml" => with(
             payloads('['),
@@ -19,25 +27,36 @@ pub(crate) fn of(target: &str) -> Vec<Vec<u8>> {
                 r#"[{"bv":20,"bu":"Cel","bt":-10,"v":1.5},{"v":-0.5,"t":5},{"u":"/","v":0.8},{"vb":true},{"vs":"x","bver":10}]"#,
             ],
         ),
-        "state" => with(payloads('{'), &["ON", "off", "{\"s\": true, \"at\": 5}", "{\"s\":\"ON\"}"]),
+        "state" => with(
+            payloads('{'),
+            &["ON", "off", "{\"s\": true, \"at\": 5}", "{\"s\":\"ON\"}"],
+        ),
         "feeds" => {
             let mut all = payloads('{');
             all.extend(payloads('['));
             all.extend(texts(&["85", "ON", "68.0"]));
             // One byte before each for the topic.
-            all.iter_mut().enumerate().for_each(|(index, payload)| payload.insert(0, index as u8));
+            all.iter_mut()
+                .enumerate()
+                .for_each(|(index, payload)| payload.insert(0, index as u8));
             all
         }
         "spool" => frames(),
         "wire" => packets(),
         "tidy-csv" => {
             let lines: Vec<&str> = READINGS.lines().skip(1).step_by(61).take(SAMPLES).collect();
-            with(lines.iter().map(|line| line.as_bytes().to_vec()).collect(), &[
-                include_str!("../../../tests/reference/readings.csv"),
-                "2026-03-01T08:00:00Z,room,\"room-wall\",temperature,\"19.8\",Cel\n2026-03-01T09:00:00.5+01:00,room,room-wall,temperature,67.6,[degF]",
-            ])
+            with(
+                lines.iter().map(|line| line.as_bytes().to_vec()).collect(),
+                &[
+                    include_str!("../../../tests/reference/readings.csv"),
+                    "2026-03-01T08:00:00Z,room,\"room-wall\",temperature,\"19.8\",Cel\n2026-03-01T09:00:00.5+01:00,room,room-wall,temperature,67.6,[degF]",
+                ],
+            )
         }
-        "columns-csv" => texts(&["2026-07-01 12:00,71.6,80\n1782000000,,81.5", "2026-07-01T11:00:00Z,\"71,6\",\"80\"\"\"\n,,"]),
+        "columns-csv" => texts(&[
+            "2026-07-01 12:00,71.6,80\n1782000000,,81.5",
+            "2026-07-01T11:00:00Z,\"71,6\",\"80\"\"\"\n,,",
+        ]),
         "journal-csv" => texts(&[
             "2026-03-01T08:00:00Z,mossy-1,ate,,\"two crickets, \"\"eagerly\"\"\"\n2026-03-01T09:00,mossy-1,sensor-moved,mossy-1-low,\"to the\nback\"",
             "2026-03-01,room,note,room-wall,x\n2026-10-25T01:30,mossy-1,weight,,12.5",

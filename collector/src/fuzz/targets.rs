@@ -114,7 +114,10 @@ fn feeds(bytes: &[u8]) {
     let outcome = feeds.read(&message);
     for reading in &outcome.readings {
         assert!(reading.value.is_finite() && reading.received_ms == ARRIVED_MS);
-        assert!(reading.at_ms <= ARRIVED_MS + 10 * 60_000, "a future is never believed");
+        assert!(
+            reading.at_ms <= ARRIVED_MS + 10 * 60_000,
+            "a future is never believed"
+        );
     }
     // What gave nothing has a reason.
     assert!(!outcome.readings.is_empty() || outcome.stale > 0 || !outcome.refusals.is_empty());
@@ -145,7 +148,11 @@ fn spool(bytes: &[u8]) {
     assert_eq!(scan.messages.last(), Some(&good), "damage hides what follows it");
     if let Ok(scan) = frame::scan(bytes.to_vec()) {
         assert!(scan.good_bytes <= bytes.len());
-        assert!(scan.damage.iter().all(|span| span.start < span.end && span.end <= bytes.len()));
+        assert!(
+            scan.damage
+                .iter()
+                .all(|span| span.start < span.end && span.end <= bytes.len())
+        );
     }
 }
 
@@ -209,7 +216,9 @@ fn tidy_csv(bytes: &[u8]) {
         }
         last = Some(result);
     }
-    let last = last.and_then(Result::ok).expect("the good line is hidden by what stands before it");
+    let last = last
+        .and_then(Result::ok)
+        .expect("the good line is hidden by what stands before it");
     assert_eq!((last.value, last.at_ms), (19.8, ARRIVED_MS));
     // And with a header of another hand.
     if let Ok(mut lines) = Lines::open(&KNOWN, bytes, ARRIVED_MS) {
@@ -220,7 +229,11 @@ fn tidy_csv(bytes: &[u8]) {
 /// Any table with a column a sensor becomes lines that can be read one by one.
 fn columns_csv(bytes: &[u8]) {
     static COLUMNS: LazyLock<Columns> = LazyLock::new(|| {
-        let described = ["When=time", "T=mossy-1-stat temperature [degF]", "RH=mossy-1-stat humidity"];
+        let described = [
+            "When=time",
+            "T=mossy-1-stat temperature [degF]",
+            "RH=mossy-1-stat humidity",
+        ];
         Columns::parse(&THE_SITE, &described.map(str::to_owned)).expect("sound descriptions")
     });
     static KNOWN: LazyLock<Known> = LazyLock::new(|| Known::new(&THE_SITE));
@@ -232,7 +245,11 @@ fn columns_csv(bytes: &[u8]) {
     let mut lines = Lines::open(&KNOWN, &tidy[..], ARRIVED_MS).expect("our own header");
     while let Some(result) = lines.next().expect("memory does not fail") {
         if let Err(wrong) = result {
-            assert!(!wrong.message.contains("quote"), "our own quotes are wrong: {}", wrong.message);
+            assert!(
+                !wrong.message.contains("quote"),
+                "our own quotes are wrong: {}",
+                wrong.message
+            );
         }
     }
     let _other_header = COLUMNS.rewrite(&THE_SITE, Path::new("log.csv"), bytes, std::io::sink());
@@ -243,7 +260,11 @@ fn journal_csv(bytes: &[u8]) {
     for text in [&text[..], bytes] {
         if let Ok((entries, import)) = journal::read_csv(&THE_SITE, text, ARRIVED_MS, None, HashSet::new()) {
             assert_eq!(entries.len() as u64, import.added);
-            assert!(entries.iter().all(|entry| journal::check(&THE_SITE, entry).is_ok()));
+            assert!(
+                entries
+                    .iter()
+                    .all(|entry| journal::check(&THE_SITE, entry).is_ok())
+            );
         }
     }
 }

@@ -22,8 +22,8 @@ use crate::disk::{Disk, RealDisk};
 use crate::message::{Message, Packet};
 use crate::publish;
 use crate::refused::Refused;
-use line::{Known, Lines, NoLines, Wrong};
 pub use line::BadLine;
+use line::{Known, Lines, NoLines, Wrong};
 pub(crate) use line::{places, unknown_word};
 
 /// Readings held in memory at once: about 50 MB (our choice).

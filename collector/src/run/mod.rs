@@ -84,7 +84,9 @@ pub enum CollectError {
     Locked { dir: PathBuf },
     #[error(transparent)]
     Name(#[from] NameError),
-    #[error("several collectors share the feed of a broker; devices that connect to the collector itself can't be shared")]
+    #[error(
+        "several collectors share the feed of a broker; devices that connect to the collector itself can't be shared"
+    )]
     ShareOfBuiltin,
     #[error("the spool can't be opened")]
     Spool(#[from] SpoolError),
@@ -144,7 +146,10 @@ pub(crate) async fn run_on(
             "this machine's clock is not set; readings without a time of their own are marked until it is"
         );
     }
-    let counts = options.counts.take().unwrap_or_else(|| Arc::new(Counts::new(&site)));
+    let counts = options
+        .counts
+        .take()
+        .unwrap_or_else(|| Arc::new(Counts::new(&site)));
     let newest = options.newest.take().unwrap_or_default();
     let (store, replay) = Store::open(
         Arc::clone(&disk),

@@ -121,8 +121,16 @@ impl Publishing {
     pub(crate) fn upkeep(&self) {
         let now_ms = self.clock.now_ms();
         match self.tidy(now_ms) {
-            Ok(Tidied { days: 0, months: 0, removed: 0 }) => {}
-            Ok(Tidied { days, months, removed }) => {
+            Ok(Tidied {
+                days: 0,
+                months: 0,
+                removed: 0,
+            }) => {}
+            Ok(Tidied {
+                days,
+                months,
+                removed,
+            }) => {
                 tracing::info!(days, months, removed, "the archive was tidied")
             }
             Err(error) => tracing::warn!(error = chain(&error), "the archive can't be tidied"),

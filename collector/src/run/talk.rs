@@ -142,4 +142,3 @@ fn state_json(counts: &Snapshot, now_ms: i64) -> Bytes {
     });
     Bytes::from(state.to_string())
 }
-

@@ -45,7 +45,9 @@ const COLUMNS: [&str; 8] = [
 pub enum TableError {
     #[error("a table can't be made into Parquet or read from it")]
     Parquet(#[from] parquet::errors::ParquetError),
-    #[error("the file has table version {found}, this program reads up to {FORMAT_VERSION}; use a newer mosswarden")]
+    #[error(
+        "the file has table version {found}, this program reads up to {FORMAT_VERSION}; use a newer mosswarden"
+    )]
     Newer { found: String },
     #[error("the column `{column}` is missing or of another type")]
     Column { column: &'static str },

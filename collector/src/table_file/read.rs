@@ -24,7 +24,9 @@ pub(crate) struct Group {
 impl Group {
     /// Whether a reading of that sensor and time may be in it.
     pub(crate) fn may_hold(&self, sensor: &str, at_ms: i64) -> bool {
-        let of_time = self.times_ms.is_none_or(|(first, last)| (first..=last).contains(&at_ms));
+        let of_time = self
+            .times_ms
+            .is_none_or(|(first, last)| (first..=last).contains(&at_ms));
         let of_sensor = self
             .sensors
             .as_ref()
@@ -195,7 +197,9 @@ pub(super) fn read_column<T: DataType>(
         values.into_iter().map(Some).collect()
     } else {
         let mut values = values.into_iter();
-        let told = levels.iter().map(|level| if *level > 0 { values.next() } else { None });
+        let told = levels
+            .iter()
+            .map(|level| if *level > 0 { values.next() } else { None });
         told.collect()
     };
     if cells.len() == rows {

@@ -60,7 +60,8 @@ impl Print {
     pub(crate) fn of(disk: &dyn Disk, path: &Path) -> io::Result<Print> {
         let source = Source::open(disk, path)?;
         let mut digest = Digesting::new(io::sink());
-        let mut reader = parquet::file::reader::ChunkReader::get_read(&source, 0).map_err(io::Error::other)?;
+        let mut reader =
+            parquet::file::reader::ChunkReader::get_read(&source, 0).map_err(io::Error::other)?;
         let mut buffer = vec![0; 64 * 1024];
         while digest.bytes < source.len() {
             let read = reader.read(&mut buffer)?;
@@ -90,7 +91,12 @@ impl<W: Write> Digesting<W> {
     }
 
     pub(crate) fn finish(self) -> (W, Print) {
-        let sha256 = self.sha256.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+        let sha256 = self
+            .sha256
+            .finalize()
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
         let print = Print {
             bytes: self.bytes,
             sha256,
@@ -139,7 +145,11 @@ impl Summary {
     pub(crate) fn add(&mut self, readings: &[Reading]) {
         let mut sums: BTreeMap<(Arc<str>, &'static str, NaiveDate), f64> = BTreeMap::new();
         for reading in readings {
-            let key = (Arc::clone(&reading.sensor), reading.quantity.name(), reading.partition_date());
+            let key = (
+                Arc::clone(&reading.sensor),
+                reading.quantity.name(),
+                reading.partition_date(),
+            );
             let sum = sums.entry(key.clone()).or_default();
             let day = self.days.entry(key).or_insert_with(|| Day {
                 enclosure: Arc::clone(&reading.enclosure),
@@ -192,15 +202,23 @@ impl Summary {
 
     fn write_group(&self, file: &mut SerializedFileWriter<Vec<u8>>) -> Result<(), TableError> {
         let mut group = file.next_row_group()?;
-        let dates: Vec<i32> = self.days.keys().map(|(_, _, date)| date.num_days_from_ce() - EPOCH_DAYS).collect();
+        let dates: Vec<i32> = self
+            .days
+            .keys()
+            .map(|(_, _, date)| date.num_days_from_ce() - EPOCH_DAYS)
+            .collect();
         let mut column = next(&mut group)?;
         column.typed::<Int32Type>().write_batch(&dates, None, None)?;
         column.close()?;
         write_words(&mut group, self.days.values().map(|day| &*day.enclosure))?;
         write_words(&mut group, self.days.keys().map(|(sensor, _, _)| &**sensor))?;
         write_words(&mut group, self.days.keys().map(|(_, quantity, _)| *quantity))?;
-        let counts: [fn(&Day) -> i64; 4] =
-            [|day| day.readings, |day| day.doubtful, |day| day.first_ms, |day| day.last_ms];
+        let counts: [fn(&Day) -> i64; 4] = [
+            |day| day.readings,
+            |day| day.doubtful,
+            |day| day.first_ms,
+            |day| day.last_ms,
+        ];
         for of in counts {
             let values: Vec<i64> = self.days.values().map(of).collect();
             let mut column = next(&mut group)?;
@@ -210,9 +228,15 @@ impl Summary {
         let figures: [fn(&Day) -> Option<f64>; 3] = [|day| day.low, |day| day.mean, |day| day.high];
         for of in figures {
             let values: Vec<f64> = self.days.values().filter_map(of).collect();
-            let levels: Vec<i16> = self.days.values().map(|day| i16::from(of(day).is_some())).collect();
+            let levels: Vec<i16> = self
+                .days
+                .values()
+                .map(|day| i16::from(of(day).is_some()))
+                .collect();
             let mut column = next(&mut group)?;
-            column.typed::<DoubleType>().write_batch(&values, Some(&levels), None)?;
+            column
+                .typed::<DoubleType>()
+                .write_batch(&values, Some(&levels), None)?;
             column.close()?;
         }
         group.close()?;
@@ -222,13 +246,22 @@ impl Summary {
     pub(crate) fn from_bytes(bytes: Vec<u8>) -> Result<Summary, TableError> {
         let file = SerializedFileReader::new(Bytes::from(bytes))?;
         let pairs = file.metadata().file_metadata().key_value_metadata();
-        let told = |key: &str| pairs.into_iter().flatten().find(|pair| pair.key == key)?.value.clone();
+        let told = |key: &str| {
+            pairs
+                .into_iter()
+                .flatten()
+                .find(|pair| pair.key == key)?
+                .value
+                .clone()
+        };
         let version = told(VERSION_KEY).unwrap_or_default();
         if version != VERSION {
             return Err(TableError::Newer { found: version });
         }
         let bytes = told(BYTES_KEY).and_then(|text| text.parse().ok());
-        let of = bytes.zip(told(SHA256_KEY)).map(|(bytes, sha256)| Print { bytes, sha256 });
+        let of = bytes
+            .zip(told(SHA256_KEY))
+            .map(|(bytes, sha256)| Print { bytes, sha256 });
         let mut days = BTreeMap::new();
         for index in 0..file.num_row_groups() {
             read_group(&*file.get_row_group(index)?, &mut days)?;
@@ -242,7 +275,9 @@ fn read_group(
     into: &mut BTreeMap<(Arc<str>, &'static str, NaiveDate), Day>,
 ) -> Result<(), TableError> {
     let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
-    let wrong = || TableError::Column { column: "a column of the daily figures" };
+    let wrong = || TableError::Column {
+        column: "a column of the daily figures",
+    };
     let words = |place: usize| -> Result<Vec<Option<ByteArray>>, TableError> {
         match group.get_column_reader(place)? {
             ColumnReader::ByteArrayColumnReader(reader) => read_column(reader, rows),
@@ -282,7 +317,14 @@ fn read_group(
             mean: mean[row],
             high: high[row],
         };
-        into.insert((names.shared(text(&sensor[row])), quantity, date.unwrap_or_default()), day);
+        into.insert(
+            (
+                names.shared(text(&sensor[row])),
+                quantity,
+                date.unwrap_or_default(),
+            ),
+            day,
+        );
     }
     Ok(())
 }

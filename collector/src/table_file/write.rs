@@ -50,7 +50,8 @@ impl<W: Write + Send> TableWriter<W> {
     pub(crate) fn push(&mut self, rows: impl IntoIterator<Item = Reading>) -> Result<(), TableError> {
         for row in rows {
             let is_new_sensor = self.waiting.last().is_some_and(|last| last.sensor != row.sensor);
-            if (is_new_sensor && self.waiting.len() >= GROUP_ROWS_MIN) || self.waiting.len() >= GROUP_ROWS_MAX {
+            if (is_new_sensor && self.waiting.len() >= GROUP_ROWS_MIN) || self.waiting.len() >= GROUP_ROWS_MAX
+            {
                 self.flush()?;
             }
             self.waiting.push(row);

@@ -29,7 +29,10 @@ struct Heard {
 impl Witness {
     /// Returns when its subscriptions stand.
     pub(crate) fn start(port: u16) -> Witness {
-        let (heard, stop) = (Arc::new(Mutex::new(Heard::default())), Arc::new(AtomicBool::new(false)));
+        let (heard, stop) = (
+            Arc::new(Mutex::new(Heard::default())),
+            Arc::new(AtomicBool::new(false)),
+        );
         let (heard_in, stop_in) = (Arc::clone(&heard), Arc::clone(&stop));
         let thread = std::thread::spawn(move || {
             while !stop_in.load(Ordering::Relaxed) {

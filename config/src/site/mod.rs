@@ -535,7 +535,11 @@ mod tests {
         let mister = site.enclosures[0].devices_of(DeviceKind::Mister).next();
         assert_eq!(mister.and_then(|device| device.pump.as_deref()), Some("tank"));
         let wrong = EXAMPLE.replacen("kind = \"heater\"", "kind = \"heater\"\n  pump = \"tank\"", 1);
-        assert!(problems(&wrong)[0].to_string().contains("only a mister shares a pump"));
+        assert!(
+            problems(&wrong)[0]
+                .to_string()
+                .contains("only a mister shares a pump")
+        );
     }
 
     #[test]

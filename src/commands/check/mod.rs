@@ -32,7 +32,11 @@ struct Told {
 
 impl Told {
     fn say(&mut self, is_fit: bool, text: String) {
-        if is_fit { self.fit(text) } else { self.look_at(text) }
+        if is_fit {
+            self.fit(text)
+        } else {
+            self.look_at(text)
+        }
     }
 
     fn fit(&mut self, text: impl AsRef<str>) {

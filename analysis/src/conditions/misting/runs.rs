@@ -204,7 +204,9 @@ impl Events {
     pub(super) fn any_near(&self, at_ms: i64, near_ms: i64) -> bool {
         [&self.mistings, &self.fog].into_iter().any(|events| {
             let from = events.partition_point(|event| event.until_ms <= at_ms - near_ms);
-            events.get(from).is_some_and(|event| event.from_ms < at_ms + near_ms)
+            events
+                .get(from)
+                .is_some_and(|event| event.from_ms < at_ms + near_ms)
         })
     }
 

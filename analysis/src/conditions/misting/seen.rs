@@ -40,7 +40,9 @@ pub(super) fn of(context: &Context<'_>, probes: &[Probe], events: &Events) -> Ve
         .enclosure
         .devices_of(DeviceKind::Fogger)
         .any(|device| context.record.get(&device.id, Quantity::State).is_none());
-    let Some(main) = main(probes) else { return Vec::new() };
+    let Some(main) = main(probes) else {
+        return Vec::new();
+    };
     if silent_fogger {
         return Vec::new();
     }
@@ -49,7 +51,11 @@ pub(super) fn of(context: &Context<'_>, probes: &[Probe], events: &Events) -> Ve
     let mut index = 0;
     while let Some(at_ms) = next_sharp(probe, &mut index) {
         let apart = seen.last().is_none_or(|last| at_ms - last.at_ms >= APART_MS);
-        if apart && !events.any_near(at_ms, EXPLAINED_MS) && !door_near(context, at_ms) && stands_out(probes, main, at_ms) {
+        if apart
+            && !events.any_near(at_ms, EXPLAINED_MS)
+            && !door_near(context, at_ms)
+            && stands_out(probes, main, at_ms)
+        {
             seen.push(Run {
                 device: SEEN.to_owned(),
                 at_ms,
@@ -67,7 +73,11 @@ pub(super) fn of(context: &Context<'_>, probes: &[Probe], events: &Events) -> Ve
 /// The probe with the most readings that no device acts on; a controller where there is no other.
 fn main(probes: &[Probe]) -> Option<usize> {
     (0..probes.len()).max_by_key(|index| {
-        (!probes[*index].controller, probes[*index].at_ms.len(), std::cmp::Reverse(*index))
+        (
+            !probes[*index].controller,
+            probes[*index].at_ms.len(),
+            std::cmp::Reverse(*index),
+        )
     })
 }
 
@@ -91,10 +101,18 @@ fn door_near(context: &Context<'_>, at_ms: i64) -> bool {
         from_ms: at_ms - MS_PER_HOUR,
         until_ms: at_ms + MS_PER_HOUR,
     };
-    context
-        .record
-        .entries(&context.enclosure.id, near)
-        .any(|entry| ["cleaned", "door-open", "pruned", "power-cut", "sensor-moved", "sensor-replaced", "battery-changed"].contains(&entry.kind.as_str()))
+    context.record.entries(&context.enclosure.id, near).any(|entry| {
+        [
+            "cleaned",
+            "door-open",
+            "pruned",
+            "power-cut",
+            "sensor-moved",
+            "sensor-replaced",
+            "battery-changed",
+        ]
+        .contains(&entry.kind.as_str())
+    })
 }
 
 /// Whether the rise is far above what the air does at that time of day, and another probe sees it too.
@@ -111,7 +129,9 @@ fn stands_out(probes: &[Probe], main: usize, at_ms: i64) -> bool {
         return false;
     }
     let usual = median(&others).unwrap_or(0.0).max(0.0);
-    let most = quantile(&others, OTHER_QUANTILE).unwrap_or(f64::INFINITY).max(0.0);
+    let most = quantile(&others, OTHER_QUANTILE)
+        .unwrap_or(f64::INFINITY)
+        .max(0.0);
     if here - usual < RISE_G_M3_MIN || here < RISE_TIMES * most {
         return false;
     }

@@ -156,7 +156,10 @@ fn excess_g_m3(context: &Context<'_>, day: Span) -> Option<f64> {
 /// Runs of the last week that do not count, by their reason.
 fn left_out(observed: &[Observed], main: usize, week_ms: i64) -> BTreeMap<String, usize> {
     let mut reasons = BTreeMap::new();
-    for one in observed.iter().filter(|one| one.run.at_ms >= week_ms && one.run.ran == Ran::Yes) {
+    for one in observed
+        .iter()
+        .filter(|one| one.run.at_ms >= week_ms && one.run.ran == Ran::Yes)
+    {
         let response = one.responses[main].as_ref();
         let reason = one.left_out.clone().or_else(|| match response {
             None => Some("readings missing around it".to_owned()),
@@ -177,14 +180,27 @@ pub(in super::super) fn airing_words(trends: &[MistTrend]) -> String {
             Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
             Airing::Usual | Airing::NotKnown => return None,
         };
-        let by = match (trend.half_life_share, trend.half_life_min, trend.usual_half_life_min, trend.excess_share) {
+        let by = match (
+            trend.half_life_share,
+            trend.half_life_min,
+            trend.usual_half_life_min,
+            trend.excess_share,
+        ) {
             (Some(_), Some(now), Some(usual), _) => {
-                format!("half of a misting's rise is gone after {:.0} min, usually {usual:.0}", now.value)
+                format!(
+                    "half of a misting's rise is gone after {:.0} min, usually {usual:.0}",
+                    now.value
+                )
             }
-            (_, _, _, Some(share)) => format!("it holds {:.1} times its usual excess of vapour over the room", share.value),
+            (_, _, _, Some(share)) => format!(
+                "it holds {:.1} times its usual excess of vapour over the room",
+                share.value
+            ),
             _ => return None,
         };
-        Some(format!(" The air is exchanged {word} than usual ({by}): look for {look}."))
+        Some(format!(
+            " The air is exchanged {word} than usual ({by}): look for {look}."
+        ))
     });
     told.unwrap_or_default()
 }
@@ -198,8 +214,16 @@ mod tests {
         let share = |value, low, high| Estimate { value, low, high };
         assert_eq!(airing(share(2.1, 1.6, 2.8)), Airing::Slower);
         assert_eq!(airing(share(2.1, 1.1, 4.0)), Airing::Usual);
-        assert_eq!(airing(share(1.2, 1.15, 1.25)), Airing::Usual, "cut or grown plants");
+        assert_eq!(
+            airing(share(1.2, 1.15, 1.25)),
+            Airing::Usual,
+            "cut or grown plants"
+        );
         assert_eq!(airing(share(0.35, 0.25, 0.5)), Airing::Faster);
-        assert_eq!(airing(share(0.8, 0.75, 0.85)), Airing::Usual, "a mister that weakens");
+        assert_eq!(
+            airing(share(0.8, 0.75, 0.85)),
+            Airing::Usual,
+            "a mister that weakens"
+        );
     }
 }

@@ -7,7 +7,9 @@ use mosswarden_config::zone::Span;
 
 use super::super::context::Context;
 use super::bands::{Bands, Beyond, halves};
-use crate::physics::humidity::{dew_point_c, vapour_density_g_m3, vapour_pressure_deficit_pa, vapour_pressure_pa};
+use crate::physics::humidity::{
+    dew_point_c, vapour_density_g_m3, vapour_pressure_deficit_pa, vapour_pressure_pa,
+};
 
 /// Steps on which the derived measures are taken: they follow temperature and humidity, which move slowly.
 const STEP_MS: i64 = 5 * 60_000;
@@ -112,9 +114,14 @@ fn day(context: &Context<'_>, local_date: NaiveDate, span: Span) -> MoistDay {
             .map(|(part, _)| part)
             .collect();
         let mut sums: [Sums; 5] = Default::default();
-        for at_ms in parts.iter().flat_map(|part| (part.from_ms..part.until_ms).step_by(STEP_MS as usize)) {
+        for at_ms in parts
+            .iter()
+            .flat_map(|part| (part.from_ms..part.until_ms).step_by(STEP_MS as usize))
+        {
             let (t_c, rh_pct) = inside(context, at_ms);
-            let deficit = t_c.zip(rh_pct).map(|(t_c, rh_pct)| vapour_pressure_deficit_pa(t_c, rh_pct).max(0.0));
+            let deficit = t_c
+                .zip(rh_pct)
+                .map(|(t_c, rh_pct)| vapour_pressure_deficit_pa(t_c, rh_pct).max(0.0));
             let room = room(context, at_ms);
             sums[0].add(t_c);
             sums[1].add(rh_pct);
@@ -123,7 +130,8 @@ fn day(context: &Context<'_>, local_date: NaiveDate, span: Span) -> MoistDay {
             sums[4].add(room.map(|(_, room_g_m3)| room_g_m3));
             half.known_h += if deficit.is_some() { step_h } else { 0.0 };
         }
-        (half.temperature_c, half.humidity_pct, half.deficit_pa) = (sums[0].mean(), sums[1].mean(), sums[2].mean());
+        (half.temperature_c, half.humidity_pct, half.deficit_pa) =
+            (sums[0].mean(), sums[1].mean(), sums[2].mean());
         (half.room_c, half.room_g_m3) = (sums[3].mean(), sums[4].mean());
         for part in parts {
             let bands = Bands::of(context, part);
@@ -139,16 +147,25 @@ fn day(context: &Context<'_>, local_date: NaiveDate, span: Span) -> MoistDay {
             continue;
         };
         day.damp_h += if rh_pct >= DAMP_PCT { step_h } else { 0.0 };
-        still_h = if vapour_pressure_deficit_pa(t_c, rh_pct) < STILL_PA { still_h + step_h } else { 0.0 };
+        still_h = if vapour_pressure_deficit_pa(t_c, rh_pct) < STILL_PA {
+            still_h + step_h
+        } else {
+            0.0
+        };
         day.longest_still_h = day.longest_still_h.max(still_h);
         let dew_h = day.dew_h.get_or_insert(0.0);
-        *dew_h += if dew(context, at_ms, t_c, rh_pct) { step_h } else { 0.0 };
+        *dew_h += if dew(context, at_ms, t_c, rh_pct) {
+            step_h
+        } else {
+            0.0
+        };
     }
     day
 }
 
 fn inside(context: &Context<'_>, at_ms: i64) -> (Option<f64>, Option<f64>) {
-    let of = |places: &Option<super::super::places::Places>| places.as_ref().and_then(|p| p.mean.value_at(at_ms));
+    let of =
+        |places: &Option<super::super::places::Places>| places.as_ref().and_then(|p| p.mean.value_at(at_ms));
     (of(&context.temperature), of(&context.humidity))
 }
 
@@ -162,7 +179,10 @@ fn room(context: &Context<'_>, at_ms: i64) -> Option<(f64, f64)> {
 /// Whether the coldest glass or the coolest place lies below the dew point.
 fn dew(context: &Context<'_>, at_ms: i64, t_c: f64, rh_pct: f64) -> bool {
     let room_c = context.room_c.as_ref().and_then(|room| room.value_at(at_ms));
-    let coolest = context.temperature.as_ref().and_then(|places| places.lowest.value_at(at_ms));
+    let coolest = context
+        .temperature
+        .as_ref()
+        .and_then(|places| places.lowest.value_at(at_ms));
     let coldest = coolest.unwrap_or(t_c).min(coldest_glass_c(t_c, room_c));
     dew_point_c(vapour_pressure_pa(t_c, rh_pct)).is_some_and(|dew_c| dew_c > coldest)
 }
@@ -180,7 +200,11 @@ mod tests {
         let mut kit = Kit::quiet("2026-05-04", 21);
         for sensor in ["check", "cool"] {
             kit.refill(sensor, Quantity::Humidity, |kit, at| {
-                Some(if (10.0..13.0).contains(&kit.hour(at)) { 90.0 } else { 75.0 })
+                Some(if (10.0..13.0).contains(&kit.hour(at)) {
+                    90.0
+                } else {
+                    75.0
+                })
             });
         }
         let outcome = kit.judge("2026-05-18", "2026-05-25");
@@ -189,7 +213,10 @@ mod tests {
         assert!((day.lit.known_h - 12.0).abs() < 0.1 && (day.dark.known_h - 12.0).abs() < 0.1);
         // 25 % of the saturation pressure at 24 °C, 2984 Pa ([WagnerPruss2002]): 746 Pa; 9 h of it and 3 h of 298 Pa by day.
         let expected_pa = (9.0 * 746.0 + 3.0 * 298.4) / 12.0;
-        assert!((day.lit.deficit_pa.expect("known") - expected_pa).abs() < 12.0, "{day:?}");
+        assert!(
+            (day.lit.deficit_pa.expect("known") - expected_pa).abs() < 12.0,
+            "{day:?}"
+        );
         assert_eq!(day.longest_still_h, 0.0);
     }
 
@@ -204,6 +231,9 @@ mod tests {
         let outcome = kit.judge("2026-05-18", "2026-05-25");
         let (missing, wet) = (&outcome.moisture[2], &outcome.moisture[4]);
         assert!(missing.lit.known_h < 0.2 && missing.damp_h < 0.2 && missing.dew_h.is_none_or(|h| h < 0.2));
-        assert!((wet.damp_h - 24.0).abs() < 0.1 && (wet.longest_still_h - 24.0).abs() < 0.1, "{wet:?}");
+        assert!(
+            (wet.damp_h - 24.0).abs() < 0.1 && (wet.longest_still_h - 24.0).abs() < 0.1,
+            "{wet:?}"
+        );
     }
 }

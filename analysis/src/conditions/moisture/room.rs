@@ -78,7 +78,8 @@ pub(super) fn share_of_room(context: &Context<'_>, day: Span, wanted: &[Span]) -
         if !wanted.iter().any(|part| part.intersect(hour).is_some()) {
             continue;
         }
-        let (Some(now), Some(usual)) = (Air::at(context, hour.from_ms), usual(context, hour.from_ms, day)) else {
+        let (Some(now), Some(usual)) = (Air::at(context, hour.from_ms), usual(context, hour.from_ms, day))
+        else {
             continue;
         };
         all += now.inside_pct() - usual.inside_pct();
@@ -125,7 +126,10 @@ pub(super) fn words(share: Option<f64>) -> String {
         None => return String::new(),
         Some(share) if share < 0.15 => "The room's air had next to no part in it.".to_owned(),
         Some(share) if share > 0.85 => "The room's air alone made it so.".to_owned(),
-        Some(share) => format!("About {:.0} % of the change came from the room's air.", share * 100.0),
+        Some(share) => format!(
+            "About {:.0} % of the change came from the room's air.",
+            share * 100.0
+        ),
     };
     format!(" {part}")
 }

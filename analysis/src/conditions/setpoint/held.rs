@@ -67,7 +67,8 @@ pub(super) fn measure(context: &Context<'_>, device: &Device, set_pct: f64, plac
         hour[2].extend(states.as_ref().and_then(|states| states.on_frac(span)));
         from_ms += MS_PER_HOUR;
     }
-    let mean = |values: &[f64]| (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64);
+    let mean =
+        |values: &[f64]| (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64);
     let hours = samples.map(|[held, shown, on]| HeldHour {
         held_pct: mean(&held),
         shown_pct: mean(&shown),
@@ -81,7 +82,9 @@ pub(super) fn measure(context: &Context<'_>, device: &Device, set_pct: f64, plac
             .filter(|at_ms| context.span.contains(*at_ms))
             .filter_map(|at_ms| places.mean.value_at(at_ms))
             .collect();
-        (values.len() >= SWITCHINGS_MIN).then(|| median(&values)).flatten()
+        (values.len() >= SWITCHINGS_MIN)
+            .then(|| median(&values))
+            .flatten()
     };
     let (shows_more_pct, hidden_h) = own.map_or((None, None), |own| against(context, places, &own));
     Held {

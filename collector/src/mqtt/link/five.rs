@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectReturnCode as Code, Filter, Packet, Publish as Wire, SubscribeReasonCode,
+    ConnectReturnCode as Code, Filter, LastWill, Packet, Publish as Wire, SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop, MqttOptions};
 
@@ -21,8 +21,7 @@ link_of_version!(Five, "5");
 
 impl Five {
     pub(in crate::mqtt) fn new(settings: &Settings) -> Five {
-        let mut options =
-            MqttOptions::new(&settings.client_id, &settings.target.host, settings.target.port);
+        let mut options = MqttOptions::new(&settings.client_id, &settings.target.host, settings.target.port);
         options
             .set_keep_alive(settings.target.keep_alive)
             .set_clean_start(false)

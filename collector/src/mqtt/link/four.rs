@@ -20,8 +20,7 @@ link_of_version!(Four, "3.1.1");
 
 impl Four {
     pub(in crate::mqtt) fn new(settings: &Settings) -> Four {
-        let mut options =
-            MqttOptions::new(&settings.client_id, &settings.target.host, settings.target.port);
+        let mut options = MqttOptions::new(&settings.client_id, &settings.target.host, settings.target.port);
         options
             .set_keep_alive(settings.target.keep_alive)
             .set_clean_session(false)

@@ -128,7 +128,12 @@ macro_rules! link_of_version {
                     }
                     Event::Incoming(Packet::Publish(publish)) => Heard::Publish(heard(publish)),
                     Event::Incoming(Packet::SubAck(answer)) => {
-                        match answer.return_codes.iter().filter(|code| is_refused(code)).count() {
+                        match answer
+                            .return_codes
+                            .iter()
+                            .filter(|code| is_refused(code))
+                            .count()
+                        {
                             0 => Heard::Nothing,
                             count => Heard::SubscriptionRefused { count },
                         }

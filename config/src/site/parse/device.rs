@@ -64,7 +64,11 @@ pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> O
     if pump.is_some() && kind != DeviceKind::Mister {
         let span = section.key_span("pump");
         let message = "only a mister shares a pump".to_owned();
-        reader.problem(&span, message, Some("take the line out, or make it a mister".to_owned()));
+        reader.problem(
+            &span,
+            message,
+            Some("take the line out, or make it a mister".to_owned()),
+        );
     }
     Some(Device {
         id,

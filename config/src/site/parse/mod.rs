@@ -14,8 +14,8 @@ mod service;
 use std::path::Path;
 
 use alerts::alerts;
-pub(crate) use care::every_days;
 use broker::broker;
+pub(crate) use care::every_days;
 use care::room_care;
 use crossing::{Places, check_controllers, check_ids_and_topics};
 use enclosure::{ENCLOSURE_KEYS, enclosure};
