@@ -168,6 +168,9 @@ pub(crate) struct Export {
     /// Only these enclosures
     #[arg(long = "enclosure", value_name = "ID")]
     pub(crate) enclosures: Vec<String>,
+    /// Add what the QARTOD tests say of each reading: the flag (1 pass, 2 not evaluated, 3 suspect, 4 fail), and which tests raised it
+    #[arg(long, conflicts_with = "parquet")]
+    pub(crate) marks: bool,
     /// Write one Parquet file instead of CSV on standard output; it must not exist
     #[arg(long, value_name = "FILE")]
     pub(crate) parquet: Option<PathBuf>,

@@ -3,6 +3,7 @@
 use std::io::BufWriter;
 
 use mosswarden_analysis::load;
+use mosswarden_analysis::trust::quality::{Marks, Test};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::Reading;
 use mosswarden_config::zone::Span;
@@ -30,9 +31,36 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
         return Ok(Outcome::Done);
     }
     let mut out = BufWriter::new(std::io::stdout().lock());
-    write(&mut out, readings.iter().filter(wanted))
-        .map_err(Failure::failed("could not print the readings"))?;
+    let printed = if export.marks {
+        let marks = Marks::of(site, &readings, span);
+        write_marked(&mut out, readings.iter().filter(wanted), &marks)
+    } else {
+        write(&mut out, readings.iter().filter(wanted))
+    };
+    printed.map_err(Failure::failed("could not print the readings"))?;
     Ok(Outcome::Done)
+}
+
+/// Tidy CSV with two columns more: the QARTOD flag, and the tests that raised it; both empty for what is not judged.
+fn write_marked<'r>(
+    out: &mut impl std::io::Write,
+    readings: impl Iterator<Item = &'r Reading>,
+    marks: &Marks,
+) -> std::io::Result<()> {
+    writeln!(out, "{HEADER},flag,raised_by")?;
+    for reading in readings {
+        let mut row = Vec::new();
+        write_rows(&mut row, std::iter::once(reading))?;
+        out.write_all(row.trim_ascii_end())?;
+        match marks.get(reading) {
+            Some(quality) => {
+                let raised: Vec<&str> = quality.raised().map(Test::name).collect();
+                writeln!(out, ",{},{}", quality.flag().number(), raised.join(" "))?;
+            }
+            None => writeln!(out, ",,")?,
+        }
+    }
+    out.flush()
 }
 
 /// Every reading of a span, those that no file has yet among them.

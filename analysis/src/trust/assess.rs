@@ -9,10 +9,10 @@ use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use super::Outcome;
 use super::cross::{self, Blamed, Checked, Compared, Comparison, Scene};
 use super::grid::Grid;
 use super::signal::{self, Fading};
+use super::{Outcome, clock};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::Series;
@@ -287,7 +287,10 @@ impl Room<'_> {
         if quantity == Quantity::Humidity {
             faults.pinned = signal::pinned(series, |at| self.expected(sensor, quantity, grids, at));
         }
-        let spikes = signal::spikes(series, quantity);
+        // Where stamps run twice, two true courses are interleaved.
+        let twice = clock::twice(series);
+        let mut spikes = signal::spikes(series, quantity);
+        spikes.retain(|index| !twice.iter().any(|stretch| stretch.contains(series.at_ms[*index])));
         faults.spike_count = spikes
             .iter()
             .filter(|index| self.span.contains(series.at_ms[**index]))

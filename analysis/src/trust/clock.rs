@@ -336,3 +336,100 @@ pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Opt
         agreement: AGREEMENT_MIN,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use rand::rngs::StdRng;
+    use rand::{Rng, SeedableRng};
+
+    use super::*;
+
+    const STEP_MS: i64 = 5 * 60_000;
+    const DAY_STEPS: usize = 288;
+
+    /// Ten days of a heater that works at irregular times, as a probe sees it every five minutes; stamps by `stamp_ms(true time)`.
+    fn probe(seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
+        let mut heating = StdRng::seed_from_u64(7);
+        let mut noise = StdRng::seed_from_u64(seed);
+        let (mut value, mut on) = (22.0, false);
+        let mut rows: Vec<(i64, i64, f64)> = Vec::new();
+        for step in 0..10 * DAY_STEPS as i64 {
+            if heating.random_bool(0.2) {
+                on = !on;
+            }
+            value += 0.15 * ((if on { 25.0 } else { 21.0 }) - value);
+            let at_ms = step * STEP_MS;
+            let seen: f64 = value + noise.random_range(-0.03..0.03);
+            rows.push((stamp_ms(at_ms), at_ms + 300, (seen * 10.0).round() / 10.0));
+        }
+        rows.sort_by_key(|row| row.0);
+        let mut series = Series::default();
+        for (at_ms, received_ms, value) in rows {
+            series.push(at_ms, received_ms, value, Mark::Ok);
+        }
+        series
+    }
+
+    fn span() -> Span {
+        Span {
+            from_ms: 3 * MS_PER_24_H,
+            until_ms: 10 * MS_PER_24_H,
+        }
+    }
+
+    const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
+
+    /// Off by `offset_ms` from the sixth day on.
+    fn off(offset_ms: i64) -> Series {
+        probe(1, |at_ms| if at_ms >= 6 * MS_PER_24_H { at_ms + offset_ms } else { at_ms })
+    }
+
+    fn seen_beside_a_right_one(series: &Series) -> Option<Offset> {
+        let history = Span {
+            from_ms: 0,
+            until_ms: 10 * MS_PER_24_H,
+        };
+        let grid = |series: &Series| Grid::with_cells(series.view(), history, FINE_MS);
+        let channel = Channel {
+            own: grid(series),
+            others: vec![grid(&probe(2, |at_ms| at_ms))],
+        };
+        shifted(&[channel], span())
+    }
+
+    #[test]
+    fn a_clock_that_is_off_is_seen_by_when_it_sees_what_the_rest_sees() {
+        assert_eq!(seen_beside_a_right_one(&off(0)), None);
+        for minutes in [-300, -60, -20, 15, 60, 300] {
+            let found = seen_beside_a_right_one(&off(minutes * 60_000)).expect("it is off");
+            assert!(
+                (found.offset_s - minutes as f64 * 60.0).abs() <= 300.0,
+                "{minutes} min: {found:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_jump_leaves_a_pause_or_a_stretch_run_through_twice() {
+        let day_6 = 6 * MS_PER_24_H;
+        let near = |found: Option<i64>| found.is_some_and(|at_ms| (at_ms - day_6).abs() <= 2 * STEP_MS);
+        assert!(near(jumped_ms(&off(MS_PER_HOUR), day_6 + MS_PER_HOUR, 3600.0)));
+        assert!(near(jumped_ms(&off(-MS_PER_HOUR), day_6 - MS_PER_HOUR, -3600.0)));
+        assert_eq!(jumped_ms(&off(0), day_6, 3600.0), None);
+        assert_eq!(jumped_ms(&off(0), day_6, -3600.0), None);
+        assert_eq!(twice(&off(-MS_PER_HOUR)).len(), 1);
+        assert!(twice(&off(MS_PER_HOUR)).is_empty());
+    }
+
+    #[test]
+    fn readings_that_arrive_late_by_a_steady_amount_tell_the_clock() {
+        let found = arriving_late(&off(-1_200_000), span()).expect("twenty minutes behind");
+        assert!((found.offset_s + 1200.0).abs() < 1.0, "{found:?}");
+        assert_eq!(found.span.from_ms, 6 * MS_PER_24_H - 1_200_000);
+        assert_eq!(arriving_late(&off(0), span()), None);
+        // An import brings all at once: lags differ from reading to reading.
+        let mut imported = off(0);
+        imported.received_ms.iter_mut().for_each(|at| *at = 20 * MS_PER_24_H);
+        assert_eq!(arriving_late(&imported, span()), None);
+    }
+}

@@ -92,13 +92,7 @@ impl Comparison {
 
     fn noise(self) -> Noise {
         match self {
-            Comparison::Humidity => Noise {
-                gain_min: std::env::var("MW_GAIN")
-                    .ok()
-                    .and_then(|t| t.parse().ok())
-                    .unwrap_or(14.0),
-                ..HUMIDITY_NOISE
-            },
+            Comparison::Humidity => HUMIDITY_NOISE,
             Comparison::Temperature => TEMPERATURE_NOISE,
             Comparison::TemperatureByDay => TEMPERATURE_BY_DAY_NOISE,
         }

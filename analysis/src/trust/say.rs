@@ -302,6 +302,38 @@ impl Room<'_> {
         }
     }
 
+    /// What the animals probably had where the sensor hangs, while it showed something else.
+    fn true_level(&self, sensor: &Sensor, quantity: Quantity, blamed: &Blamed) -> String {
+        let change = &blamed.change;
+        let wrong = Span {
+            from_ms: change.onset_ms.max(self.span.from_ms),
+            until_ms: blamed.ended_ms.unwrap_or(self.span.until_ms).min(self.span.until_ms),
+        };
+        let shown = (wrong.from_ms < wrong.until_ms)
+            .then(|| self.record.get(&sensor.id, quantity))
+            .flatten()
+            .and_then(|series| series.view().summary(wrong, series.gap_ms()));
+        let Some(shown) = shown else {
+            return String::new();
+        };
+        let middle_ms = wrong.from_ms + (wrong.until_ms - wrong.from_ms) / 2;
+        let bias = blamed.bias_at(middle_ms);
+        // The doubt of the bias now, which is the widest, stands for that of the week.
+        let at_most = if quantity == Quantity::Humidity { 100.0 } else { f64::INFINITY };
+        let truth = |bias: f64| (shown.mean - bias).min(at_most);
+        let (low, high) = (
+            truth(bias + (change.now.high - change.now.value)),
+            truth(bias - (change.now.value - change.now.low)),
+        );
+        format!(
+            " It showed {} on average this week; what the animals had there was probably {} ({} to {}).",
+            words::value(quantity, shown.mean),
+            words::value(quantity, truth(bias)),
+            words::value(quantity, low),
+            words::value(quantity, high)
+        )
+    }
+
     pub(super) fn change_finding(
         &self,
         sensor: &Sensor,
@@ -381,8 +413,9 @@ impl Room<'_> {
             also,
             message: match blamed.ended_ms {
                 None => format!(
-                    "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{sure}",
-                    sensor.id
+                    "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{}{sure}",
+                    sensor.id,
+                    self.true_level(sensor, quantity, blamed)
                 ),
                 Some(ended_ms) => format!(
                     "{} read {range} {way} against {against} from about {since} to {}; it reads as it used to since.{sure}",

@@ -134,8 +134,13 @@ pub(super) fn stuck(
     };
     let mut stretches = Vec::new();
     let mut first = 0;
+    // What a pause hides nobody knows: it ends a stretch.
+    let gap_ms = series.gap_ms();
     for index in 1..=series.len() {
-        if index < series.len() && (series.value[index] - series.value[first]).abs() < SAME {
+        if index < series.len()
+            && (series.value[index] - series.value[first]).abs() < SAME
+            && series.at_ms[index] - series.at_ms[index - 1] <= gap_ms.max(MS_PER_HOUR)
+        {
             continue;
         }
         let span = Span {

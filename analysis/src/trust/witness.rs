@@ -114,6 +114,7 @@ fn sum(parts: [Option<f64>; 2]) -> f64 {
 fn mirrored(change: &Change) -> Change {
     let mut mirrored = change.clone();
     mirrored.now.value = -change.now.value;
+    mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
     mirrored
 }
 
@@ -252,7 +253,8 @@ impl Case<'_> {
         (!figures.is_empty()).then_some(figures)
     }
 
-    /// The controller's own fault changes the duty in proportion to what the fogger (or heater) has to make up for.
+    /// The controller's own fault changes the duty in proportion to what the fogger (or heater) has to make up for: at most all that
+    /// lies between set-point and room, and less the more of it plants, mistings and lamps give.
     fn by_duty(
         &self,
         duty: &[DayFigure],
@@ -270,8 +272,17 @@ impl Case<'_> {
         }
         let left = explained(duty, change, &[(&room, DUTY_PER_ROOM_PCT_SD)]);
         let (moved, sd) = moved(&left, change, NATURAL_DUTY)?;
-        let expected = -usual(duty, change)? * (sign * change.now.value / to_make_up).clamp(-1.0, 1.0);
-        Some((moved.powi(2) - (moved - expected).powi(2)) / (2.0 * sd * sd))
+        /// What the device alone makes up, as a share of all; nothing is known of it, so each counts alike.
+        const SHARES: [f64; 4] = [1.0, 0.6, 0.35, 0.2];
+        let usual = usual(duty, change)?;
+        let unlikely = |expected: f64| ((moved - expected) / sd).powi(2) / 2.0;
+        let if_controller: f64 = SHARES
+            .iter()
+            .map(|share| -usual * (sign * change.now.value / (share * to_make_up)).clamp(-1.5, 1.0))
+            .map(|expected| (unlikely(0.0) - unlikely(expected)).exp())
+            .sum::<f64>()
+            / SHARES.len() as f64;
+        Some(if_controller.max(f64::MIN_POSITIVE).ln())
     }
 
     fn by_own_record(&self, a: &Sensor, b: &Sensor, change: &Change) -> Option<f64> {

@@ -6,10 +6,12 @@
 //! evaluated", never "pass".
 //! Sources: [QARTOD-TS], [QARTOD-Flags] in `SOURCES.md`.
 
+mod archive;
 mod series;
 #[cfg(test)]
 mod tests;
 
+pub use archive::Marks;
 pub use series::{Quality, Test, Thresholds, of_series};
 
 /// What a test says of one reading, with the published numbers.

@@ -31,6 +31,20 @@ impl Test {
     ];
 }
 
+impl Test {
+    pub const fn name(self) -> &'static str {
+        match self {
+            Test::Gap => "gap",
+            Test::GrossRange => "range",
+            Test::Climatology => "usual-range",
+            Test::Spike => "spike",
+            Test::RateOfChange => "rate",
+            Test::FlatLine => "flat-line",
+            Test::Attenuated => "attenuated",
+        }
+    }
+}
+
 /// What every test says of one reading.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Quality {
@@ -48,6 +62,13 @@ impl Quality {
 
     pub fn of(&self, test: Test) -> Flag {
         self.by_test[test as usize]
+    }
+
+    /// The tests that found something: suspect or worse.
+    pub fn raised(&self) -> impl Iterator<Item = Test> + '_ {
+        Test::ALL
+            .into_iter()
+            .filter(|test| matches!(self.of(*test), Flag::Suspect | Flag::Fail))
     }
 
     /// The tests that could not be run: one that passed must not hide them.
