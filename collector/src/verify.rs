@@ -516,7 +516,7 @@ mod tests {
         let data = home.path().join("data");
         archive::prepare(&RealDisk, &data).expect("room");
         let (done, copies) = (AtomicI64::new(0), AtomicUsize::new(0));
-        const PARTS: i64 = 600;
+        const PARTS: i64 = 200;
         let row = |part: i64| reading("a", BEGAN_MS + part * DAY_MS / 4, part as f64);
         std::thread::scope(|scope| {
             scope.spawn(|| {
@@ -551,7 +551,7 @@ mod tests {
             }
         });
         assert!(
-            copies.into_inner() > 3,
+            copies.into_inner() > 1,
             "the copies came too late to prove anything"
         );
         let rows: Vec<Reading> = (0..PARTS).map(row).collect();

@@ -207,6 +207,8 @@ impl Run {
         // The fault is behind us now at the latest; one more round is what a running collector does.
         self.world_is_well();
         self.publish(seed);
+        // What came too late for its month today goes into it tomorrow.
+        self.clock.0.fetch_add(DAY_MS, Ordering::Relaxed);
         self.upkeep(seed);
         self.publish(seed);
     }
