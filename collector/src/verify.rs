@@ -8,6 +8,7 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 use mosswarden_config::table::{self, Reading};
@@ -17,7 +18,7 @@ use crate::disk::{self, Disk, RealDisk};
 use crate::months::{self, MONTH_FILE};
 use crate::own::{Own, Tidying};
 use crate::run::{CollectError, lock};
-use crate::table_file::{Print, Source, Summary, TableError, TableReader, row_order};
+use crate::table_file::{Source, Summary, TableError, TableReader};
 
 /// What was looked through, and what was wrong.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
@@ -88,10 +89,10 @@ struct Verifier<'a> {
     found: Verified,
 }
 
-/// What a file gave: rows that could be read, and what is wrong with it.
+/// What a look at a file gave: how many rows can be read, and what is wrong with it.
 #[derive(Default)]
 struct Seen {
-    rows: Vec<Reading>,
+    readings: u64,
     wrong: BTreeSet<String>,
     /// Written by a later version: left alone.
     is_newer: bool,
@@ -142,7 +143,7 @@ impl Verifier<'_> {
             Ok(source) => look_at(source, dates),
         };
         self.found.files += 1;
-        self.found.readings += seen.rows.len() as u64;
+        self.found.readings += seen.readings;
         let is_month = name == MONTH_FILE && dates.0 != dates.1;
         let known = if is_month {
             self.month(path, dates.0, &mut seen)?
@@ -154,7 +155,7 @@ impl Verifier<'_> {
         }
         let what = seen.wrong.iter().cloned().collect::<Vec<_>>().join("; ");
         let done = match self.repair && !seen.is_newer {
-            true => Some(self.set_aside(path, seen, known.map(|known| known.readings()))?),
+            true => Some(self.set_aside(path, known.map(|known| known.readings()))?),
             false => None,
         };
         if done.is_some() && is_month {
@@ -177,38 +178,28 @@ impl Verifier<'_> {
             Err(error) => return Err(error.into()),
             Ok(bytes) => Summary::from_bytes(bytes).ok(),
         };
-        let print = Print::of(self.disk, path)?;
-        let mut actual = Summary::default();
-        seen.rows.sort_by(row_order);
-        actual.add(&seen.rows);
+        if !seen.wrong.is_empty() {
+            return Ok(known);
+        }
+        let actual = months::summary_of(self.disk, path)?;
         let Some(known) = known else {
-            if seen.wrong.is_empty() {
-                let done = self.mend(first, actual, print)?;
-                self.tell(&file, "the month has no daily figures that can be read", done);
-            }
+            let done = self.mend(first, &actual)?;
+            self.tell(&file, "the month has no daily figures that can be read", done);
             return Ok(None);
         };
-        let is_same_file = known.of.as_ref() == Some(&print);
-        let is_same_count = known.days == actual.days;
-        match (seen.wrong.is_empty(), is_same_file, is_same_count) {
-            (true, true, true) => {}
-            (true, _, true) => {
-                let done = self.mend(first, actual, print)?;
-                self.tell(
-                    &file,
-                    "the daily figures agree, and were made from another copy of the month",
-                    done,
-                );
+        match (known.of == actual.of, known.days == actual.days) {
+            (true, true) => {}
+            (false, true) => {
+                let done = self.mend(first, &actual)?;
+                let what = "the daily figures agree, and were made from another copy of the month";
+                self.tell(&file, what, done);
             }
-            (true, true, false) => {
-                let done = self.mend(first, actual, print)?;
-                self.tell(
-                    &file,
-                    "the daily figures are not those of the month that they were made from",
-                    done,
-                );
+            (true, false) => {
+                let done = self.mend(first, &actual)?;
+                let what = "the daily figures are not those of the month that they were made from";
+                self.tell(&file, what, done);
             }
-            (_, false, false) => {
+            (false, false) => {
                 let differing = known
                     .days
                     .iter()
@@ -221,29 +212,23 @@ impl Verifier<'_> {
                     known.readings()
                 ));
             }
-            (false, ..) => {}
         }
         Ok(Some(known))
     }
 
-    fn mend(
-        &self,
-        first: NaiveDate,
-        mut summary: Summary,
-        print: Print,
-    ) -> Result<Option<String>, ArchiveError> {
+    fn mend(&self, first: NaiveDate, summary: &Summary) -> Result<Option<String>, ArchiveError> {
         if !self.repair {
             return Ok(None);
         }
-        summary.of = Some(print);
-        months::put_summary(self.disk, self.data_dir, first, &summary)?;
+        months::put_summary(self.disk, self.data_dir, first, summary)?;
         Ok(Some("made anew from the month".to_owned()))
     }
 
     /// What could be read goes into its days, durably; then the file goes into `damaged/`.
-    fn set_aside(&self, path: &Path, seen: Seen, expected: Option<i64>) -> Result<String, ArchiveError> {
-        let count = seen.rows.len();
-        for (date, mut rows) in archive::by_date(seen.rows) {
+    fn set_aside(&self, path: &Path, expected: Option<i64>) -> Result<String, ArchiveError> {
+        let rows = readable(self.disk, path);
+        let count = rows.len();
+        for (date, mut rows) in archive::by_date(rows) {
             archive::sort_and_drop_repeats(&mut rows);
             archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
         }
@@ -317,31 +302,46 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
             return seen;
         }
     };
+    let (mut is_sorted, mut astray) = (true, 0);
+    let mut last: Option<Arc<str>> = None;
     for index in 0..table.groups().len() {
-        match table.group(index) {
-            Ok(mut rows) => seen.rows.append(&mut rows),
+        let rows = match table.group(index) {
+            Ok(rows) => rows,
             Err(error) => {
                 seen.wrong
                     .insert(format!("row group {}: {}", index + 1, words(&error)));
+                continue;
             }
-        }
+        };
+        seen.readings += rows.len() as u64;
+        // Within a sensor version 1 has another order.
+        is_sorted &= rows.is_sorted_by(|a, b| a.sensor <= b.sensor);
+        is_sorted &= last
+            .zip(rows.first())
+            .is_none_or(|(last, first)| last <= first.sensor);
+        let is_inside = |row: &&Reading| (dates.0..=dates.1).contains(&row.partition_date());
+        astray += rows.len() - rows.iter().filter(is_inside).count();
+        last = rows.last().map(|row| Arc::clone(&row.sensor));
     }
-    // Version 1 stands in another order within a sensor.
-    if !seen.rows.is_sorted_by(|a, b| a.sensor <= b.sensor) {
+    if !is_sorted {
         seen.wrong
             .insert("its rows are not in order of their sensors".to_owned());
     }
-    let astray = seen
-        .rows
-        .iter()
-        .filter(|row| !(dates.0..=dates.1).contains(&row.partition_date()))
-        .count();
     if astray > 0 {
         seen.wrong.insert(format!(
             "{astray} of its readings are of other days than its folder says"
         ));
     }
     seen
+}
+
+/// Every row of a file that can be read, whatever else is wrong with it.
+fn readable(disk: &dyn Disk, path: &Path) -> Vec<Reading> {
+    let Ok(table) = archive::open(disk, path) else {
+        return Vec::new();
+    };
+    let groups = (0..table.groups().len()).filter_map(|index| table.group(index).ok());
+    groups.flatten().collect()
 }
 
 fn words(error: &dyn std::error::Error) -> String {
