@@ -200,6 +200,9 @@ pub(crate) struct Report {
     pub(crate) week: Option<String>,
     #[command(flatten)]
     pub(crate) span: SpanArguments,
+    /// Only these enclosures; their ids stand in the files' names
+    #[arg(long = "enclosure", value_name = "ID")]
+    pub(crate) enclosures: Vec<String>,
     /// Folder for the report's files [default: reports in the data folder]
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,

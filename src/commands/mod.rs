@@ -50,7 +50,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Import(import) => import::run(&open_site(site)?, &import),
         Command::Export(export) => export::run(&open_site(site)?, &export),
         Command::Flags(flags) => flags::run(open_site(site)?, &flags),
-        Command::Report(report) => report::run(&open_site(site)?, &report),
+        Command::Report(report) => report::run(open_site(site)?, &report),
         Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
         Command::Compare(compare) => compare::run(&open_site(site)?, &compare),
         Command::Advise(advise) => advise::run(&open_site(site)?, &advise),

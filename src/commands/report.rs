@@ -8,13 +8,15 @@ use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Report;
-use crate::commands::{Readable, now_ms, span, written};
+use crate::commands::{Readable, now_ms, only, span, written};
 use crate::reporter::{Failure, Outcome};
 
-pub(crate) fn run(site: &Site, asked: &Report) -> Result<Outcome, Failure> {
-    let (span, name) = wanted(site, asked)?;
+pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
+    only(&mut site, &asked.enclosures)?;
+    let (span, week) = wanted(&site, asked)?;
+    let name = [&[week], &asked.enclosures[..]].concat().join("-");
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
-    let files = write(site, span, &folder, &name, asked.force)?;
+    let files = write(&site, span, &folder, &name, asked.force)?;
     written::show(&files, asked.open)?;
     Ok(Outcome::Done)
 }
