@@ -17,11 +17,11 @@ pub(super) const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
 /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
 /// (common practice, no source), and a yield of 60 % still makes about three quarters of the rise, since wet leaves hold it.
-const WEAK_FRAC: f64 = 0.88;
-const WEAK_HIGH_FRAC: f64 = 0.94;
+const WEAK_FRAC: f64 = 0.86;
+const WEAK_HIGH_FRAC: f64 = 0.93;
 /// The same for the dose, which wanders more with the weather.
-const WEAK_DOSE_FRAC: f64 = 0.78;
-const WEAK_DOSE_HIGH_FRAC: f64 = 0.9;
+const WEAK_DOSE_FRAC: f64 = 0.76;
+const WEAK_DOSE_HIGH_FRAC: f64 = 0.88;
 /// The rise must be below this for the dose to count.
 const BEGUN_FRAC: f64 = 0.95;
 /// From here on a warning.
