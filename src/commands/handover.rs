@@ -45,7 +45,7 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
         until_ms,
     };
     let (_, assessment) = readable.judge(site, open)?;
-    let model = handover::handover(&gathered, &assessment, care(), written::is_invented(site));
+    let model = handover::handover(&gathered, &assessment, written::is_invented(site));
     let forms = written::Forms {
         html: handover::html(&model),
         json: handover::json(&model),
@@ -54,11 +54,4 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
     written::write(&forms, &folder, &name)?;
     written::show(&files, asked.open)?;
     Ok(Outcome::Done)
-}
-
-/// Care that comes back. The program keeps no list of it yet.
-fn care() -> Vec<String> {
-    vec![
-        "Not known: the program keeps no list of care that comes back; ask the keeper before you.".to_owned(),
-    ]
 }

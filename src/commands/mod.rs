@@ -153,6 +153,7 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
 pub(crate) struct Readable {
     pub(crate) tail: Vec<Reading>,
     pub(crate) journal: Vec<Entry>,
+    amended: Vec<Entry>,
     corrections: Vec<Correction>,
 }
 
@@ -173,6 +174,12 @@ impl Readable {
         Ok(Readable {
             tail,
             journal: journal.entries,
+            amended: journal
+                .lines
+                .into_iter()
+                .filter(|line| line.is_amended)
+                .map(|line| line.entry)
+                .collect(),
             corrections: known.corrections,
         })
     }
@@ -182,6 +189,7 @@ impl Readable {
         Beside {
             tail: &self.tail,
             journal: &self.journal,
+            amended: &self.amended,
             corrections: &self.corrections,
         }
     }

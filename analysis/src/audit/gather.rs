@@ -79,6 +79,8 @@ pub struct Gathered<'a> {
     /// Which sensor speaks for a place at the end.
     pub(crate) speakers: BTreeMap<(String, Quantity), String>,
     pub(crate) journal: Vec<Entry>,
+    /// Entries that a later one stands for.
+    pub(super) amended: Vec<Entry>,
     /// Files that were read, in order.
     pub files: BTreeSet<PathBuf>,
     /// Spans that were read, to tell which files count.
@@ -92,7 +94,10 @@ pub struct Gathered<'a> {
 pub struct Beside<'a> {
     /// Durable readings that no file has yet.
     pub tail: &'a [Reading],
+    /// Entries as they stand.
     pub journal: &'a [Entry],
+    /// Entries that a later one stands for: they count for nothing and are shown.
+    pub amended: &'a [Entry],
     /// What checks said of sensors.
     pub corrections: &'a [Correction],
 }
@@ -112,6 +117,7 @@ pub fn gather<'a>(
     let Beside {
         tail,
         journal,
+        amended,
         corrections,
     } = beside;
     // An entry at the very end belongs to it: it is usually what was seen.
@@ -121,6 +127,11 @@ pub fn gather<'a>(
         .cloned()
         .collect();
     journal.sort_by(|a, b| (a.at_ms, a.written_ms).cmp(&(b.at_ms, b.written_ms)));
+    let amended: Vec<Entry> = amended
+        .iter()
+        .filter(|entry| entry.at_ms <= until_ms)
+        .cloned()
+        .collect();
     let arrived_ms = journal
         .iter()
         .rev()
@@ -221,6 +232,7 @@ pub fn gather<'a>(
         year_tracks,
         speakers,
         journal,
+        amended,
         files,
         read,
         spool_readings,

@@ -129,6 +129,10 @@ fn journal(site: &Site) -> Vec<Entry> {
 }
 
 fn make(site: &Site, tail: &[Reading], journal: &[Entry], days: u32) -> Audit {
+    make_amended(site, tail, journal, &[], days)
+}
+
+fn make_amended(site: &Site, tail: &[Reading], journal: &[Entry], amended: &[Entry], days: u32) -> Audit {
     let asked = Asked {
         enclosure: "mossy-1",
         until_ms: at(site, UNTIL),
@@ -142,6 +146,7 @@ fn make(site: &Site, tail: &[Reading], journal: &[Entry], days: u32) -> Audit {
         Beside {
             tail,
             journal,
+            amended,
             corrections: &[],
         },
         &mut |_| {},
@@ -347,4 +352,31 @@ fn an_enclosure_without_readings_is_not_known() {
     let page = html(&audit);
     assert!(page.contains("No file of readings."));
     assert!(page.contains("Nothing about the animal itself is in the journal"));
+}
+
+#[test]
+fn an_amended_entry_is_shown_and_counts_for_nothing() {
+    let site = site();
+    let mut journal = journal(&site);
+    let old = entry(&site, "2026-05-20T08:00", "2026-05-20T08:05", "weight", "52 g");
+    let mut new = entry(&site, "2026-05-20T08:00", "2026-05-21T19:00", "weight", "25 g");
+    new.amends = Some("an id".to_owned());
+    journal.push(new);
+    let audit = make_amended(&site, &readings(&site), &journal, &[old], 28);
+    let told: Vec<(&str, &str)> = audit
+        .changes
+        .iter()
+        .filter(|event| event.what.starts_with("weight"))
+        .map(|event| (event.what.as_str(), event.text.as_str()))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("weight, amended: a later entry stands for this one", "52 g"),
+            ("weight, amends an earlier entry", "25 g"),
+        ]
+    );
+    let seen: Vec<&str> = audit.seen.iter().map(|event| event.text.as_str()).collect();
+    assert!(seen.contains(&"25 g") && !seen.contains(&"52 g"), "{seen:?}");
+    assert!(audit.recent_changes.iter().all(|event| event.text != "52 g"));
 }

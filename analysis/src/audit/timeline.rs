@@ -38,6 +38,8 @@ const LONG_KINDS: [&str; 12] = [
     "power-cut",
     "battery-changed",
 ];
+/// The kind of an entry that a later one stands for.
+const AMENDED: &str = "amended";
 /// Written down later than this after it happened is late.
 const LATE_MS: i64 = MS_PER_24_H;
 
@@ -69,8 +71,16 @@ pub(crate) fn events(gathered: &Gathered<'_>) -> Vec<Event> {
         .filter(|entry| entry.at_ms >= gathered.reach.from_ms)
         .filter(|entry| entry.enclosure == gathered.enclosure.id || entry.enclosure == ROOM)
         .enumerate()
-        .map(|(index, entry)| of_entry(gathered, entry, index + 1))
+        .map(|(index, entry)| of_entry(gathered, entry, Some(index + 1)))
         .collect();
+    events.extend(
+        gathered
+            .amended
+            .iter()
+            .filter(|entry| entry.at_ms >= gathered.reach.from_ms)
+            .filter(|entry| entry.enclosure == gathered.enclosure.id || entry.enclosure == ROOM)
+            .map(|entry| of_amended(gathered, entry)),
+    );
     events.extend(of_site_file(gathered));
     events.extend(of_readings(gathered));
     events.sort_by(|a, b| (a.at_ms, &a.from, a.number).cmp(&(b.at_ms, &b.from, b.number)));
@@ -85,7 +95,15 @@ fn place(gathered: &Gathered<'_>, id: &str) -> String {
     }
 }
 
-fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
+/// An entry that counts for nothing any more: it is shown, and stands in no picture and in no list of the first page.
+fn of_amended(gathered: &Gathered<'_>, entry: &Entry) -> Event {
+    let mut event = of_entry(gathered, entry, None);
+    event.what += ", amended: a later entry stands for this one";
+    event.kind = AMENDED.to_owned();
+    event
+}
+
+fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: Option<usize>) -> Event {
     let zone = gathered.site.zone;
     let mut what = entry.kind.replace('-', " ");
     if let Some(subject) = &entry.subject {
@@ -93,6 +111,9 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
     }
     if let Some(by) = &entry.by {
         what += &format!(", by {by}");
+    }
+    if entry.amends.is_some() {
+        what += ", amends an earlier entry";
     }
     let after_ms = entry.written_ms - entry.at_ms;
     let late = (after_ms > LATE_MS).then(|| {
@@ -108,7 +129,7 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: usize) -> Event {
         )
     });
     Event {
-        number: Some(number),
+        number,
         at: words::at(zone, entry.at_ms),
         what,
         place: place(gathered, &entry.enclosure),
@@ -187,11 +208,14 @@ pub(super) fn of_animal(events: &[Event]) -> impl Iterator<Item = &Event> {
 
 /// What changed that is not about the animal itself.
 pub(super) fn of_conditions(events: &[Event]) -> impl Iterator<Item = &Event> {
-    events.iter().filter(|event| {
-        event.number.is_none()
-            || event.place != "this enclosure"
-            || !ANIMAL_KINDS.contains(&event.kind.as_str())
-    })
+    events
+        .iter()
+        .filter(|event| event.kind != AMENDED)
+        .filter(|event| {
+            event.number.is_none()
+                || event.place != "this enclosure"
+                || !ANIMAL_KINDS.contains(&event.kind.as_str())
+        })
 }
 
 /// Marks of a picture, under the numbers of the list; of the weightier kinds only where many weeks are drawn.

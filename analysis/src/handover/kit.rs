@@ -8,6 +8,7 @@ use mosswarden_config::table::ROOM;
 
 use crate::audit::gather::{FOLLOWED, Gathered};
 use crate::audit::{sensors, words};
+use crate::care::{Due, due};
 use crate::plot::both_scales;
 use crate::words as report_words;
 
@@ -55,6 +56,49 @@ pub(super) fn schedule(gathered: &Gathered<'_>) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// Tasks that come back, of the enclosure and of the room: those that are kept first, the most overdue before others.
+pub(super) fn care(gathered: &Gathered<'_>) -> Vec<String> {
+    let mut tasks: Vec<Due> = due(gathered.site, &gathered.journal, gathered.asked.until_ms)
+        .into_iter()
+        .filter(|due| due.place == gathered.enclosure.id || due.place == ROOM)
+        .collect();
+    if tasks.is_empty() {
+        return vec!["The site file and the species file ask for no care that comes back.".to_owned()];
+    }
+    tasks.sort_by_key(|due| (!due.is_kept(), -due.overdue_days, due.local_due));
+    tasks.iter().map(care_line).collect()
+}
+
+fn care_line(due: &Due) -> String {
+    let place = if due.place == ROOM { " (the room)" } else { "" };
+    let when = match due.local_due {
+        None => "never ticked off, so nobody knows when it is due".to_owned(),
+        Some(date) if due.overdue_days > 0 => {
+            let days = usize::try_from(due.overdue_days).unwrap_or_default();
+            format!(
+                "overdue since {}, by {}",
+                date.format(DAY_YEAR),
+                report_words::several(days, "day")
+            )
+        }
+        Some(date) => format!("due on {}", date.format(DAY_YEAR)),
+    };
+    let last = due.last.as_ref().map_or_else(String::new, |done| {
+        let by = done
+            .by
+            .as_ref()
+            .map_or_else(String::new, |by| format!(" by {by}"));
+        format!("; last done on {}{by}", done.local_date.format(DAY_YEAR))
+    });
+    let often = usize::try_from(due.task.every_days).unwrap_or_default();
+    format!(
+        "{}{place}: {when}{last}; every {} ({}).",
+        due.task.label,
+        report_words::several(often, "day"),
+        due.task.source
+    )
 }
 
 /// How a date is written out.

@@ -71,13 +71,8 @@ pub struct HandOver {
     pub cautions: Vec<Note>,
 }
 
-/// The hand-over of what was gathered; `assessment` judges the days before its end, `care` tells what care is due.
-pub fn handover(
-    gathered: &Gathered<'_>,
-    assessment: &Assessment,
-    care: Vec<String>,
-    invented: bool,
-) -> HandOver {
+/// The hand-over of what was gathered; `assessment` judges the days before its end.
+pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool) -> HandOver {
     let (site, own, zone) = (gathered.site, gathered.enclosure, gathered.site.zone);
     let until = words::at_long(zone, gathered.asked.until_ms);
     let changes = timeline::events(gathered);
@@ -87,7 +82,7 @@ pub fn handover(
     let (setpoints, setpoints_notes) = setpoints::table(gathered);
     let journal: Vec<Event> = changes
         .iter()
-        .filter(|event| event.from == "journal")
+        .filter(|event| event.from == "journal" && event.number.is_some())
         .filter(|event| event.at_ms >= gathered.asked.until_ms - JOURNAL_DAYS * MS_PER_24_H)
         .cloned()
         .collect();
@@ -108,7 +103,7 @@ pub fn handover(
             .is_empty()
             .then(|| "Nothing: no finding of the last 14 days stands. What could not be judged is no such finding.".to_owned()),
         open,
-        care,
+        care: kit::care(gathered),
         months,
         months_notes,
         strips: windows(gathered)

@@ -75,6 +75,7 @@ fn make(site: &Site, tail: &[Reading], journal: &[Entry]) -> HandOver {
     let beside = Beside {
         tail,
         journal,
+        amended: &[],
         corrections: &[],
     };
     let asked = Asked {
@@ -89,8 +90,7 @@ fn make(site: &Site, tail: &[Reading], journal: &[Entry]) -> HandOver {
         until_ms,
     };
     let record = Record::from_readings(tail.to_vec(), journal.to_vec(), needed(open));
-    let care = vec!["Descale the nozzles: due on 1 June.".to_owned()];
-    handover(&gathered, &assess(site, &record, open), care, true)
+    handover(&gathered, &assess(site, &record, open), true)
 }
 
 fn entry(site: &Site, days_before: i64, kind: &str, subject: Option<&str>, text: &str) -> Entry {
@@ -164,7 +164,14 @@ fn quirks_and_recent_entries_are_told_and_old_ones_are_not() {
         written.contains("six crickets") && !written.contains("an old word"),
         "{written}"
     );
-    assert!(written.contains("Descale the nozzles"), "{written}");
+    // The sample's mister makes the program ask for its nozzles, and nobody ever ticked that off.
+    assert!(
+        told.care
+            .iter()
+            .any(|line| line.starts_with("Descale the nozzles") && line.contains("never ticked off")),
+        "{:?}",
+        told.care
+    );
 }
 
 #[test]
