@@ -381,7 +381,13 @@ mod tests {
 
     /// Off by `offset_ms` from the sixth day on.
     fn off(offset_ms: i64) -> Series {
-        probe(1, |at_ms| if at_ms >= 6 * MS_PER_24_H { at_ms + offset_ms } else { at_ms })
+        probe(1, |at_ms| {
+            if at_ms >= 6 * MS_PER_24_H {
+                at_ms + offset_ms
+            } else {
+                at_ms
+            }
+        })
     }
 
     fn seen_beside_a_right_one(series: &Series) -> Option<Offset> {
@@ -429,7 +435,10 @@ mod tests {
         assert_eq!(arriving_late(&off(0), span()), None);
         // An import brings all at once: lags differ from reading to reading.
         let mut imported = off(0);
-        imported.received_ms.iter_mut().for_each(|at| *at = 20 * MS_PER_24_H);
+        imported
+            .received_ms
+            .iter_mut()
+            .for_each(|at| *at = 20 * MS_PER_24_H);
         assert_eq!(arriving_late(&imported, span()), None);
     }
 }

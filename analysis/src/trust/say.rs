@@ -307,7 +307,10 @@ impl Room<'_> {
         let change = &blamed.change;
         let wrong = Span {
             from_ms: change.onset_ms.max(self.span.from_ms),
-            until_ms: blamed.ended_ms.unwrap_or(self.span.until_ms).min(self.span.until_ms),
+            until_ms: blamed
+                .ended_ms
+                .unwrap_or(self.span.until_ms)
+                .min(self.span.until_ms),
         };
         let shown = (wrong.from_ms < wrong.until_ms)
             .then(|| self.record.get(&sensor.id, quantity))
@@ -319,7 +322,11 @@ impl Room<'_> {
         let middle_ms = wrong.from_ms + (wrong.until_ms - wrong.from_ms) / 2;
         let bias = blamed.bias_at(middle_ms);
         // The doubt of the bias now, which is the widest, stands for that of the week.
-        let at_most = if quantity == Quantity::Humidity { 100.0 } else { f64::INFINITY };
+        let at_most = if quantity == Quantity::Humidity {
+            100.0
+        } else {
+            f64::INFINITY
+        };
         let truth = |bias: f64| (shown.mean - bias).min(at_most);
         let (low, high) = (
             truth(bias + (change.now.high - change.now.value)),

@@ -34,7 +34,9 @@ impl Marks {
             let mistings = enclosure.map_or_else(Vec::new, |enclosure| wetted(enclosure, &record));
             let judged = of_series(series, quantity, &thresholds, &mistings);
             for (at_ms, quality) in series.at_ms.iter().zip(judged) {
-                marks.by_reading.insert((sensor.to_owned(), quantity, *at_ms), quality);
+                marks
+                    .by_reading
+                    .insert((sensor.to_owned(), quantity, *at_ms), quality);
             }
         }
         marks
