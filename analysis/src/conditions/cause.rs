@@ -62,7 +62,7 @@ impl Verdict {
         let made = |name: &str, k: f64| {
             format!(
                 "{name} {}{}",
-                if k < 0.0 { "−" } else { "+" },
+                if k < -0.05 { "−" } else { "+" },
                 words.difference(k.abs())
             )
         };
@@ -73,8 +73,12 @@ impl Verdict {
             made("unexplained", shares.rest_k),
         ];
         self.evidence += &format!(
-            "; {}, against its usual: by its own thermal model {}",
-            if agrees { "sure" } else { "likely, not sure" },
+            "; {}: against its usual, its own thermal model gives {}",
+            if agrees {
+                "that is sure"
+            } else {
+                "likely, but not sure"
+            },
             crate::words::list(&parts)
         );
         self

@@ -40,6 +40,8 @@ const RESIDUAL_K_MAX: f64 = 1.0;
 /// Constants that are not known to this share, or time constants outside this range, h, are not told.
 const DOUBT_FRAC_MAX: f64 = 0.6;
 const MEAN_LAG_H_RANGE: (f64, f64) = (0.2, 24.0);
+/// Two thermometers, each within its claim in 95 of 100: √2 / 2 of the claim as a standard uncertainty.
+const TWO_THERMOMETERS: f64 = std::f64::consts::FRAC_1_SQRT_2;
 /// An event in the journal after which a place is another one.
 const NEW_PLACE_KINDS: [&str; 2] = ["sensor-moved", "sensor-replaced"];
 const NEW_ENCLOSURE_KINDS: [&str; 1] = ["device-replaced"];
@@ -59,6 +61,8 @@ pub struct Thermal {
     pub offset_k: Estimate,
     /// Standard deviation of what the model leaves over, K.
     pub residual_k: f64,
+    /// What a told temperature may be off by beside the model's own doubt: scatter, and the claims of two thermometers, K (standard).
+    doubt_k: f64,
     pub days: usize,
     /// A heater or lamp whose rise the record does not show is there: what a gap can hide is then not bounded.
     unbounded: bool,
@@ -333,7 +337,10 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
     let lamp_rise_k = of(|v| v.lamp_k + v.shine_k).ok().filter(known);
     Ok(Thermal {
         sensor: sensor.id.clone(),
-        place: sensor.place.clone().unwrap_or_else(|| sensor.id.clone()),
+        place: sensor
+            .place
+            .as_ref()
+            .map_or_else(|| sensor.id.clone(), |place| format!("“{place}”")),
         time_constant_h,
         unbounded: (has(DeviceKind::Heater) && heater_rise_k.is_none())
             || (has(DeviceKind::Lamp) && lamp_rise_k.is_none()),
@@ -341,6 +348,7 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         lamp_rise_k,
         offset_k: of(|v| v.offset_k)?,
         residual_k: model.residual_k,
+        doubt_k: model.residual_k.hypot(TWO_THERMOMETERS * usable.half_width),
         days,
         model,
         inputs,

@@ -139,14 +139,12 @@ fn hot_room(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Option<Str
     if has_lamp && place.lamp_rise_k.is_none() {
         return None;
     }
-    let reached = place.model.estimate(
-        |v| HOT_ROOM_C + evening_rise_k(v, scene.light_h),
-        place.residual_k,
-    )?;
-    let passes = place.model.estimate(
-        |v| scene.max_c - evening_rise_k(v, scene.light_h),
-        place.residual_k,
-    )?;
+    let reached = place
+        .model
+        .estimate(|v| HOT_ROOM_C + evening_rise_k(v, scene.light_h), place.doubt_k)?;
+    let passes = place
+        .model
+        .estimate(|v| scene.max_c - evening_rise_k(v, scene.light_h), place.doubt_k)?;
     if reached.high - reached.low > RANGE_K_MAX {
         return None;
     }
@@ -230,7 +228,7 @@ impl Thermal {
             .model
             .estimate(|v| until(v, limit_c).unwrap_or(f64::NAN), 0.0)?;
         // The scatter of the temperature itself, as time: how long it takes to fall by it around the limit.
-        let doubt_k = 2.0 * self.residual_k;
+        let doubt_k = 2.0 * self.doubt_k;
         let early = until(&values, limit_c + doubt_k).unwrap_or(0.0);
         let late = until(&values, limit_c - doubt_k).unwrap_or(HOURS_MAX);
         Some(Estimate {
