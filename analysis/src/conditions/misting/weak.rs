@@ -42,8 +42,15 @@ pub(super) fn judge(
     main: usize,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let of =
-        |index: usize, measure: Measure| yields(context, device, observed, probes, index, measure, false);
+    let by = |index: usize, measure: Measure, in_fog: bool| {
+        yields(context, device, observed, probes, index, measure, in_fog)
+    };
+    // Runs beside fog are compared with runs beside fog, and only where those stand out too.
+    let in_fog = by(main, Measure::Rise, true)
+        .filter(|fog| quantile(&fog.usual, 0.05).is_some_and(|low| low.exp() >= STANDS_OUT_FRAC));
+    // Where there is fog around every run, they are all there is: enough to tell that nothing comes, not to tell a share.
+    let only_fog = in_fog.is_some() && by(main, Measure::Rise, false).is_none();
+    let of = |index: usize, measure: Measure| by(index, measure, only_fog);
     let Some(by_main) = of(main, Measure::Rise) else {
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
@@ -75,14 +82,12 @@ pub(super) fn judge(
     };
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
     let by_rise = others(Measure::Rise);
-    // Runs beside fog are compared with runs beside fog, and only where those stand out too.
-    let in_fog = yields(context, device, observed, probes, main, Measure::Rise, true)
-        .filter(|fog| quantile(&fog.usual, 0.05).is_some_and(|low| low.exp() >= STANDS_OUT_FRAC));
+    let in_fog = in_fog.filter(|_| !only_fog);
     let nothing = empty::judge(context, device, &by_main, in_fog.as_ref(), &by_rise, noise);
     // A run of nothing that still goes on says it all.
     let open = nothing.iter().any(|finding| finding.end_ms.is_none());
     verdicts.findings.extend(nothing);
-    if !open {
+    if !open && !only_fog {
         let found = weak(context, device, &by_main, &by_rise, Measure::Rise).or_else(|| {
             // The dose drifts with the level before the run: it speaks where the rise has begun to fall too.
             let by_dose = of(main, Measure::Dose)?;
