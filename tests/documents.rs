@@ -393,18 +393,6 @@ fn text_and_json_of_the_sample_day_are_what_was_looked_at() {
                 "3",
             ][..],
         ),
-        (
-            "handover",
-            &[
-                "handover",
-                "--enclosure",
-                "crested-1",
-                "--until",
-                until,
-                "--days",
-                "14",
-            ][..],
-        ),
     ] {
         let document = Document::write(&home, arguments);
         for end in ["txt", "json"] {
