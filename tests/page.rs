@@ -117,6 +117,7 @@ fn a_keeper_uses_the_page_on_a_phone_and_on_a_wide_screen() {
         "/care",
         "/journal",
         "/findings",
+        "/reports",
         "/enclosure/mossy-1",
         "/weights",
         "/export",
