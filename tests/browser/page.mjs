@@ -169,6 +169,23 @@ await step("the keyboard reaches the answer and every button", async () => {
   await page.context().close();
 });
 
+await step("a danger is acknowledged", async () => {
+  const page = await visitor(PHONE, false);
+  await page.goto(open);
+  const alarm = page.locator(".alarm");
+  for (let look = 0; look < 60 && !(await alarm.count()); look += 1) {
+    await page.waitForTimeout(1000);
+    await page.reload();
+  }
+  assert.match(await alarm.innerText(), /Act now/);
+  await picture(page, "alarm");
+  await page.getByLabel("Who knows of it").fill("Ana");
+  await page.getByRole("button", { name: "I know" }).click();
+  assert.match(await alarm.innerText(), /Known, and not over[^]*Known by Ana since/);
+  await picture(page, "alarm-known");
+  await page.context().close();
+});
+
 await step("an export is a table of readings", async () => {
   const page = await visitor(WIDE, false, { acceptDownloads: true });
   await page.goto(`${open}/export`);
