@@ -26,9 +26,7 @@ mod ways;
 mod week;
 mod words;
 
-#[allow(unused_imports, reason = "for the page's form")]
-pub(crate) use board::acknowledge;
-pub(crate) use board::{Board, Told, trouble};
+pub(crate) use board::{Board, Told, acknowledge, trouble};
 pub(crate) use heartbeat::{stopped, will};
 pub(crate) use log::{Item, News, Scribe, read};
 pub(crate) use send::{Sentry, keep_watch};

@@ -196,7 +196,7 @@ fn task(due: &Due, local_today: NaiveDate) -> String {
     };
     let label = escape(&due.task.label);
     format!(
-        "<li{class}><p><strong>{label}</strong><br>{}</p>\n<button name=\"done\" value=\"{} {}\">Done<span class=\"unseen\">: \
+        "<li{class}><p><strong>{label}</strong><br>{}</p>\n<button type=\"submit\" name=\"done\" value=\"{} {}\">Done<span class=\"unseen\">: \
          {label}</span></button></li>\n",
         prose(&words(due, local_today)),
         escape(&due.place),

@@ -14,7 +14,7 @@ use serde::Deserialize;
 use super::guard::Visitor;
 use super::layout::{View, answer, figure, missing, prose, words_table};
 use super::live::{collecting, live};
-use super::{Page, care, journal, now, weights};
+use super::{Page, alarm, care, journal, weights};
 
 /// Entries shown here go back this far.
 const JOURNAL_MS: i64 = 28 * MS_PER_24_H;
@@ -43,7 +43,7 @@ pub(super) async fn view(
         .filter(|told| told.enclosure.as_ref().is_none_or(|of| *of == id))
         .collect();
     let live = live(&page, judged, &told, enclosure);
-    let mut body = now::alarm(&told);
+    let mut body = alarm::section(&page, &visitor, &told);
     body += &format!(
         "<div class=\"{}\"><h1>{}: <span class=\"verdict\">{}</span></h1></div>\n",
         live.verdict.name(),

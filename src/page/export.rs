@@ -62,7 +62,7 @@ fn show(page: &Page, said: Option<&str>, status: StatusCode) -> Response {
          <label for=\"from\">First day</label>\n<input id=\"from\" name=\"from\" type=\"date\" value=\"{week_ago}\" required>\n\
          <label for=\"until\">Last day</label>\n<input id=\"until\" name=\"until\" type=\"date\" value=\"{local_today}\" required>\n\
          <label for=\"enclosure\">Where</label>\n<select id=\"enclosure\" name=\"enclosure\">\n<option value=\"\">Everywhere</option>\n\
-         {places}<option value=\"room\">The room</option>\n</select>\n<button>Fetch the file</button>\n</form>\n\
+         {places}<option value=\"room\">The room</option>\n</select>\n<button type=\"submit\">Fetch the file</button>\n</form>\n\
          <p class=\"small faint\">Times are UTC; <code>mosswarden export</code> gives Parquet and longer spans.</p>\n"
     );
     answer(page, &View::new("Export", "", body).status(status))

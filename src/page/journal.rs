@@ -285,7 +285,7 @@ fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
          <label for=\"subject\">The sensor or device, if it is about one</label>\n<select id=\"subject\" name=\"subject\">\n{subjects}</select>\n\
          <label for=\"at\">When (empty: now)</label>\n<input id=\"at\" name=\"at\" type=\"datetime-local\" value=\"{}\">\n\
          <label for=\"by\">Who (may be empty)</label>\n<input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\" value=\"{}\">\n\
-         <button>Write it down</button>\n</form>\n\
+         <button type=\"submit\">Write it down</button>\n</form>\n\
          <p class=\"small faint\">Nothing is ever changed or removed: a correction is a further entry, and both stay in the file. The \
          journal helps the judgement: a sensor that was moved or a hand misting is then not taken for a fault.</p>\n",
         escape(&visitor.form_token),

@@ -141,7 +141,7 @@ fn show(page: &Page, headers: &HeaderMap, to: &str, said: Option<&str>, status: 
         "<h1>Log in</h1>\n{said}<form method=\"post\" action=\"/login\">\n\
          <input type=\"hidden\" name=\"token\" value=\"{token}\">\n<input type=\"hidden\" name=\"to\" value=\"{}\">\n\
          <label for=\"password\">Password</label>\n<input id=\"password\" name=\"password\" type=\"password\" \
-         autocomplete=\"current-password\" required autofocus{described}>\n<button>Log in</button>\n</form>\n",
+         autocomplete=\"current-password\" required autofocus{described}>\n<button type=\"submit\">Log in</button>\n</form>\n",
         escape(onward(to))
     );
     let view = View::new("Log in", "", body).status(status).bare();
@@ -171,7 +171,7 @@ pub(super) async fn leaving(
 ) -> Response {
     let body = format!(
         "<h1>Log out</h1>\n<form method=\"post\" action=\"/logout\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
-         <button>Log out on this device</button>\n</form>\n",
+         <button type=\"submit\">Log out on this device</button>\n</form>\n",
         escape(&visitor.form_token)
     );
     answer(&page, &View::new("Log out", "", body))

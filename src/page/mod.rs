@@ -6,11 +6,12 @@
 //!
 //! - [`router`]: the addresses; [`layout`]: what all views share.
 //! - [`guard`]: who is answered, and the headers; [`access`]: password, sessions, limits; [`login`]: its views; [`tls`]: HTTPS.
-//! - [`live`]: how each enclosure is at this moment; [`now`], [`enclosure`], [`changes`], [`care`], [`journal`], [`weights`],
+//! - [`live`]: how each enclosure is at this moment; [`now`], [`alarm`], [`enclosure`], [`changes`], [`care`], [`journal`], [`weights`],
 //!   [`findings`], [`reports`], [`export`]: the views.
 //! - [`health`]: for programs.
 
 pub(crate) mod access;
+mod alarm;
 mod care;
 mod changes;
 mod enclosure;
@@ -39,7 +40,7 @@ use std::sync::{Arc, Mutex};
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::middleware;
-use axum::routing::get;
+use axum::routing::{get, post};
 use mosswarden_collector::{Counts, Newest};
 use mosswarden_config::site::Site;
 use tokio::net::TcpListener;
@@ -134,6 +135,7 @@ pub(crate) fn router(page: Arc<Page>) -> Router {
         .route("/journal/amend/{id}", get(journal::amend))
         .route("/login", get(login::view).post(login::enter))
         .route("/logout", get(login::leaving).post(login::leave))
+        .route("/alerts/acknowledge", post(alarm::known))
         .route("/live", get(stream::live))
         .route("/page.js", get(stream::script))
         .route("/health", get(health::health))

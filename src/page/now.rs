@@ -2,19 +2,18 @@
 
 use std::sync::Arc;
 
-use axum::extract::State;
+use axum::extract::{Extension, State};
 use axum::response::Response;
 use mosswarden_analysis::care::due;
 use mosswarden_analysis::plot::escape;
 use mosswarden_analysis::report::{Need, Verdict};
 
-use super::Page;
-use super::journal;
+use super::guard::Visitor;
 use super::layout::{View, ago, answer, capital, count, prose};
 use super::live::{Live, collecting, live};
-use crate::alerts::Told;
+use super::{Page, alarm, journal};
 
-pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
+pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
     let state = page.judging.look();
     let judged = state.judged.as_deref();
     let told = page.board.open();
@@ -29,7 +28,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     places.sort_by_key(|(live, _)| live.verdict);
     let newest_ms = places.iter().filter_map(|(live, _)| live.newest_ms).max();
 
-    let mut body = alarm(&told);
+    let mut body = alarm::section(&page, &visitor, &told);
     let verdicts: Vec<Verdict> = places.iter().map(|(live, _)| live.verdict).collect();
     body += &format!("<h1>{}</h1>\n", escape(&headline(&verdicts)));
     for line in collecting(&page, newest_ms) {
@@ -104,23 +103,6 @@ async fn care(page: &Arc<Page>) -> String {
         (overdue, today) => format!("{} overdue, {} due today", count(overdue), count(today)),
     };
     format!("<p><a href=\"/care\">Care</a>: {said}.</p>\n")
-}
-
-/// What is dangerous at this moment, before everything else.
-pub(super) fn alarm(told: &[Told]) -> String {
-    if told.is_empty() {
-        return String::new();
-    }
-    let lines: String = told
-        .iter()
-        .map(|told| format!("<p>{}</p>\n", prose(&told.text)))
-        .collect();
-    let heading = if told.iter().all(|told| told.danger.is_ignorance()) {
-        "Not known: go and look"
-    } else {
-        "Act now"
-    };
-    format!("<section class=\"alarm\" role=\"alert\"><h2>{heading}</h2>\n{lines}</section>\n")
 }
 
 /// Findings in one line each.

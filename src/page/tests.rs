@@ -216,6 +216,29 @@ async fn an_open_alert_stands_before_everything() {
         assert!(alarm < answer.find("<h1>").expect("a heading"), "{path}");
         assert!(answer.contains("act now"), "{path}");
     }
+    let token = served.page.token.clone();
+    let id = "mossy-1.too-hot.1772352000";
+    let refused = served
+        .post_to("/alerts/acknowledge", "", &format!("token=0&id={id}"))
+        .await;
+    assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
+    assert!(served.get("/").await.contains("role=\"alert\""));
+    let taken = served
+        .post_to(
+            "/alerts/acknowledge",
+            "",
+            &format!("token={token}&id={id}&by=Ana+%3Cb%3E"),
+        )
+        .await;
+    assert!(taken.starts_with("HTTP/1.1 303"), "{taken}");
+    let shown = served.get("/").await;
+    assert!(shown.contains("Known, and not over"), "{shown}");
+    assert!(
+        shown.contains("Known by Ana &lt;b&gt; since Sun 1 Mar, 08:00"),
+        "{shown}"
+    );
+    assert!(shown.contains("act now"), "it is still dangerous: {shown}");
+    assert!(!shown.contains("role=\"alert\""), "it is not cried out again");
 }
 
 #[tokio::test]
