@@ -40,7 +40,7 @@ pub(super) fn ways_out(site: &Site, told: &mut Told) -> Result<(), Failure> {
                         words::instant(site.zone, at_ms)
                     ),
                     None => format!(
-                        "alerts by {} to {}: nothing sent yet; try it with: mosswarden alerts --test",
+                        "alerts by {} to {}: no alert sent yet; try it with: mosswarden alerts --test",
                         way.name, way.to
                     ),
                 },
