@@ -28,7 +28,7 @@ mod words;
 
 #[allow(unused_imports, reason = "for the page's form")]
 pub(crate) use board::acknowledge;
-pub(crate) use board::{Board, Told, trouble};
+pub(crate) use board::{Board, Told, WayOut, trouble};
 pub(crate) use heartbeat::{stopped, will};
 pub(crate) use log::{Item, News, Scribe, read};
 pub(crate) use send::{Sentry, keep_watch};

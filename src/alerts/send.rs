@@ -194,8 +194,7 @@ impl Teller {
         }
         if now_ms >= self.next_heartbeat_ms || self.next_heartbeat_ms - now_ms > heartbeat::EVERY_MS {
             self.next_heartbeat_ms = now_ms + heartbeat::EVERY_MS;
-            let open_alerts = self.around.board.open().len();
-            if let Some(own) = heartbeat::alive(&self.around.site, counts, open_alerts, now_ms) {
+            if let Some(own) = heartbeat::alive(&self.around.site, counts, &self.around.board, now_ms) {
                 self.publish(own);
             }
         }
