@@ -5,6 +5,7 @@ use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
+use chrono::{SecondsFormat, TimeDelta, Timelike as _, Utc};
 use serde_json::Value;
 
 use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, free_port, root, wait_until};
@@ -256,6 +257,11 @@ fn a_way_that_fails_is_shown_tried_again_and_holds_nothing() {
         now.contains("Alerts by webhook to 127.0.0.1")
             && now.contains("Alerts by email to keeper@example.org")
     });
+    let health = page(ways.page, "/health");
+    assert!(
+        health.contains(r#""ways_failing":["webhook","email"]"#),
+        "{health}"
+    );
     // The collector goes on, and so does the watch.
     read_everywhere(&device, 32.5);
     wait_until("the readings are stored", || home.exported().len() >= 4);
@@ -366,6 +372,69 @@ fn a_certificate_of_a_strange_authority_is_refused() {
     assert!(!said.contains(PASSWORD) && !said.contains(SECRET), "{said}");
 }
 
+/// Three days of two sensors at ten minutes, with six hours of heat that ended eight hours ago; and a zone where it is noon now.
+fn hot_yesterday() -> (String, String) {
+    let now = Utc::now();
+    let mut csv = String::from("time,enclosure,sensor,quantity,value,unit\n");
+    for ago_min in (10..3 * 24 * 60).rev().step_by(10) {
+        let time = (now - TimeDelta::minutes(ago_min)).to_rfc3339_opts(SecondsFormat::Secs, true);
+        let value = if (8 * 60..14 * 60).contains(&ago_min) {
+            33.0
+        } else {
+            22.0
+        };
+        for sensor in ["mossy-1-check", "mossy-1-low"] {
+            csv += &format!("{time},mossy-1,{sensor},temperature,{value:?},Cel\n");
+        }
+    }
+    let east_h = 12 - i64::from(now.hour());
+    // The names of these zones count westwards.
+    (csv, format!("Etc/GMT{:+}", -east_h))
+}
+
+#[test]
+fn what_was_found_is_told_once_a_day() {
+    let Some(python) = Python::find() else { return };
+    let home = Home::new(SITE);
+    let ways = Ways::new();
+    let _receivers = ways.start(&home, &python, &[]);
+    let (port, (csv, zone)) = (free_port(), hot_yesterday());
+    write_site(
+        &home,
+        &ways,
+        "builtin",
+        &ways.alerts("findings = true", "tls = \"off\""),
+    );
+    let site = fs_err::read_to_string(home.path("site.toml"))
+        .expect("it was written")
+        .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"))
+        .replace("Europe/Lisbon", &zone);
+    home.write("site.toml", &site);
+    home.write("hot.csv", &csv);
+    home.run(&["import", "hot.csv"]).expect_code(0);
+    let collector = home.collect_builtin(port);
+    wait_until("both ways got the findings", || {
+        !received(&home, "webhook").is_empty() && !received(&home, "email").is_empty()
+    });
+    collector.stop("TERM");
+    let body = &bodies(&home)[0];
+    assert_eq!(body["what"], "findings");
+    let kinds: Vec<&Value> = body["findings"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|found| &found["kind"])
+        .collect();
+    assert!(kinds.contains(&&"overheating".into()), "{body}");
+    let subject = received(&home, "email")[0]["subject"].clone();
+    assert!(
+        subject
+            .as_str()
+            .is_some_and(|subject| subject.starts_with("Findings, ")),
+        "{subject}"
+    );
+}
+
 #[test]
 fn a_secret_that_others_can_read_is_told() {
     use std::os::unix::fs::PermissionsExt as _;
@@ -392,7 +461,7 @@ fn the_metrics_are_open_metrics_to_an_independent_parser() {
         return;
     };
     let ways = Ways::new();
-    write_site(&home, &ways, "builtin", "");
+    write_site(&home, &ways, "builtin", &ways.alerts("", "tls = \"off\""));
     let site = fs_err::read_to_string(home.path("site.toml")).expect("it was written");
     home.write(
         "site.toml",
@@ -417,6 +486,7 @@ fn the_metrics_are_open_metrics_to_an_independent_parser() {
     for sample in [
         "mosswarden_readings_stored_total{} 2",
         "mosswarden_open_alerts{} 0",
+        "mosswarden_way_failing{way=email} 0",
         "mosswarden_sensor_readings_total{sensor=mossy-1-check} 1",
     ] {
         assert!(said.lines().any(|line| line == sample), "{sample} in {said}");

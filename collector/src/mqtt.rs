@@ -196,6 +196,8 @@ impl Client {
                 Ok(Heard::Connected { session_present }) => {
                     connected_at = Some(Instant::now());
                     has_ever_connected = true;
+                    // Who sees the connection may speak through it at once.
+                    self.voice.set(Some(link.speak()));
                     self.counts.connected(true);
                     self.counts.trouble(Part::Broker, None);
                     pause.last_log = None;
@@ -205,7 +207,6 @@ impl Client {
                         topics = self.topics.len(),
                         "connected to the broker"
                     );
-                    self.voice.set(Some(link.speak()));
                     link.subscribe(&self.topics);
                 }
                 Ok(Heard::Publish(publish)) => {

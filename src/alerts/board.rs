@@ -85,6 +85,15 @@ impl Board {
             .collect()
     }
 
+    /// The names of the ways out that fail.
+    pub(crate) fn ways_failing(&self) -> Vec<&'static str> {
+        self.ways()
+            .iter()
+            .filter(|way| way.standing.failing.is_some())
+            .map(|way| way.name)
+            .collect()
+    }
+
     pub(super) fn set_ways(&self, ways: Vec<WayOut>) {
         *locked(&self.ways) = ways;
     }

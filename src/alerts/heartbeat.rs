@@ -7,6 +7,8 @@ use mosswarden_collector::{OwnMessage, Snapshot};
 use mosswarden_config::site::Site;
 use serde_json::{Value, json};
 
+use super::board::Board;
+
 /// Version of the message's shape.
 const SCHEMA: &str = "mosswarden.heartbeat/1";
 pub(super) const EVERY_MS: i64 = 60_000;
@@ -22,7 +24,7 @@ fn own(site: &Site, message: &Value) -> Option<OwnMessage> {
     })
 }
 
-pub(super) fn alive(site: &Site, counts: &Snapshot, open_alerts: usize, now_ms: i64) -> Option<OwnMessage> {
+pub(super) fn alive(site: &Site, counts: &Snapshot, board: &Board, now_ms: i64) -> Option<OwnMessage> {
     let last_ms = counts
         .by_sensor
         .iter()
@@ -44,8 +46,9 @@ pub(super) fn alive(site: &Site, counts: &Snapshot, open_alerts: usize, now_ms: 
             "last_received": last_ms.map(|at_ms| site.zone.rfc3339(at_ms)),
             "age_s": last_ms.map(|at_ms| (now_ms - at_ms).max(0) / 1000),
             "connected": counts.is_connected,
-            "open_alerts": open_alerts,
+            "open_alerts": board.open().len(),
             "trouble": trouble,
+            "ways_failing": board.ways_failing(),
         }),
     )
 }

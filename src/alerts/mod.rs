@@ -26,7 +26,7 @@ mod ways;
 mod week;
 mod words;
 
-pub(crate) use board::{Board, Told, acknowledge, trouble};
+pub(crate) use board::{Board, Told, WayOut, acknowledge, trouble};
 pub(crate) use heartbeat::{stopped, will};
 pub(crate) use log::{Item, News, Scribe, read};
 pub(crate) use send::{Sentry, keep_watch};

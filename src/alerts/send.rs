@@ -4,8 +4,9 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
+use mosswarden_analysis::findings::Finding;
 use mosswarden_collector::{Counts, Newest, OwnMessage, Part, Snapshot};
-use mosswarden_config::site::Site;
+use mosswarden_config::site::{self, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use tokio::sync::mpsc;
 use tokio::task::{JoinHandle, JoinSet};
@@ -180,25 +181,20 @@ impl Teller {
         if !counts.is_connected {
             return;
         }
-        let known = Some((counts.connections, acknowledged));
-        let is_builtin = matches!(
-            self.around.site.broker.way,
-            mosswarden_config::site::Way::Builtin { .. }
-        );
-        let is_same = match (&self.said, &known) {
-            // Built in, each device's connection counts, and the listener keeps what is retained.
-            (Some((_, said)), Some((_, now))) if is_builtin => said == now,
-            (said, known) => said == known,
+        // Built in, each device's connection counts, and the listener keeps what is retained.
+        let connection = match self.around.site.broker.way {
+            site::Way::Builtin { .. } => 0,
+            site::Way::Client { .. } => counts.connections,
         };
-        if !is_same {
+        let known = Some((connection, acknowledged));
+        if self.said != known {
             self.publish_state(None, now_ms);
             self.next_heartbeat_ms = now_ms;
             self.said = known;
         }
         if now_ms >= self.next_heartbeat_ms || self.next_heartbeat_ms - now_ms > heartbeat::EVERY_MS {
             self.next_heartbeat_ms = now_ms + heartbeat::EVERY_MS;
-            let open_alerts = self.around.board.open().len();
-            if let Some(own) = heartbeat::alive(&self.around.site, counts, open_alerts, now_ms) {
+            if let Some(own) = heartbeat::alive(&self.around.site, counts, &self.around.board, now_ms) {
                 self.publish(own);
             }
         }
@@ -227,7 +223,7 @@ impl Teller {
 /// The daily judgement, in the background: the watch does not wait for it.
 struct DailyRound {
     daily: Daily,
-    judging: Option<JoinHandle<Option<Vec<mosswarden_analysis::findings::Finding>>>>,
+    judging: Option<JoinHandle<Option<Vec<Finding>>>>,
 }
 
 impl DailyRound {
@@ -251,7 +247,7 @@ impl DailyRound {
     }
 }
 
-fn found(site: &Site, now_ms: i64) -> Option<Vec<mosswarden_analysis::findings::Finding>> {
+fn found(site: &Site, now_ms: i64) -> Option<Vec<Finding>> {
     let week = Span {
         from_ms: now_ms - 7 * MS_PER_24_H,
         until_ms: now_ms,

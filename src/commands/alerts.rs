@@ -29,7 +29,7 @@ pub(crate) fn run(site: &Site, asked: &cli::Alerts) -> Result<Outcome, Failure> 
         let said = alerts::trouble(&way, moment).unwrap_or_else(|| {
             let last = match way.standing.last_sent_ms {
                 Some(at_ms) => format!("last sent on {}", moment(at_ms)),
-                None => "nothing sent yet; try it with: mosswarden alerts --test".to_owned(),
+                None => "no alert sent yet; try it with: mosswarden alerts --test".to_owned(),
             };
             format!("Alerts by {} to {}: {last}", way.name, way.to)
         });

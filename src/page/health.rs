@@ -9,6 +9,7 @@ use axum::response::{IntoResponse as _, Response};
 use mosswarden_collector::{FeedSnapshot, Snapshot};
 
 use super::Page;
+use crate::alerts::{Board, WayOut};
 
 /// Without a reading for this long, something is wrong with the way in (our own choice: three times a slow device's interval).
 const QUIET_MS: i64 = 15 * 60_000;
@@ -32,6 +33,7 @@ pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
         "connected": counts.is_connected,
         "open_alerts": page.board.open().len(),
         "trouble": trouble,
+        "ways_failing": page.board.ways_failing(),
     });
     let status = if is_well {
         StatusCode::OK
@@ -48,12 +50,12 @@ pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
 
 pub(super) async fn metrics(State(page): State<Arc<Page>>) -> Response {
     const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
-    let text = open_metrics(&page.counts.snapshot(), page.board.open().len());
+    let text = open_metrics(&page.counts.snapshot(), &page.board);
     ([(header::CONTENT_TYPE, OPEN_METRICS)], text).into_response()
 }
 
 /// OpenMetrics 1.0 text: each family with type and help, counters ending in `_total`, `# EOF` last.
-fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
+fn open_metrics(counts: &Snapshot, board: &Board) -> String {
     let mut text = String::new();
     let counters = [
         ("messages_received", "Messages that came in.", counts.received),
@@ -111,12 +113,17 @@ fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
             "Parts of the collector in trouble.",
             counts.trouble.len() as u64,
         ),
-        ("open_alerts", "Dangers told and not over.", open_alerts as u64),
+        (
+            "open_alerts",
+            "Dangers told and not over.",
+            board.open().len() as u64,
+        ),
     ];
     for (name, help, value) in gauges {
         family(&mut text, name, "gauge", help);
         let _ = writeln!(text, "mosswarden_{name} {value}");
     }
+    by_way(&mut text, board);
     family(
         &mut text,
         "sensor_readings",
@@ -150,6 +157,26 @@ fn open_metrics(counts: &Snapshot, open_alerts: usize) -> String {
         }
     }
     text + "# EOF\n"
+}
+
+/// Whether alerts get out by webhook and e-mail.
+fn by_way(text: &mut String, board: &Board) {
+    type Count = fn(&WayOut) -> u64;
+    let families: [(&str, &str, Count); 2] = [
+        ("alerts_waiting", "Alerts that wait for a way out.", |way| {
+            way.standing.waiting as u64
+        }),
+        ("way_failing", "1 while a way out of alerts fails.", |way| {
+            u64::from(way.standing.failing.is_some())
+        }),
+    ];
+    let ways = board.ways();
+    for (name, help, count) in families {
+        family(text, name, "gauge", help);
+        for way in &ways {
+            let _ = writeln!(text, "mosswarden_{name}{{way=\"{}\"}} {}", way.name, count(way));
+        }
+    }
 }
 
 /// One series a feed: as many as the site file names, whatever comes in.

@@ -5,14 +5,14 @@ use mosswarden_collector::kept_counts;
 use mosswarden_config::site::Site;
 
 use super::Told;
-use crate::alerts::{self, Way as WayOut};
+use crate::alerts::{self, Way};
 use crate::reporter::Failure;
 
 /// Whether alerts get out, as the running collector noted it.
 pub(super) fn ways_out(site: &Site, told: &mut Told) -> Result<(), Failure> {
     let past = alerts::read(&site.data_dir).map_err(Failure::failed("could not read what was told"))?;
-    for way in WayOut::all(site) {
-        if let WayOut::Webhook(webhook) = &way {
+    for way in Way::all(site) {
+        if let Way::Webhook(webhook) = &way {
             let is_open = webhook.url.starts_with("http://");
             told.say(
                 webhook.secret_file.is_some() && !(is_open && !leads_here(&webhook.url)),
@@ -40,7 +40,7 @@ pub(super) fn ways_out(site: &Site, told: &mut Told) -> Result<(), Failure> {
                         words::instant(site.zone, at_ms)
                     ),
                     None => format!(
-                        "alerts by {} to {}: nothing sent yet; try it with: mosswarden alerts --test",
+                        "alerts by {} to {}: no alert sent yet; try it with: mosswarden alerts --test",
                         way.name, way.to
                     ),
                 },
