@@ -29,12 +29,12 @@ def fastest(work, tries=3):
 def formats(home, count):
     files = f"{home}/data/readings/*/*.parquet"
     csv = home / "readings.csv"
-    columns = "strftime(at at time zone 'UTC', '%Y-%m-%dT%H:%M:%S.%gZ') as time, enclosure, sensor, quantity, value"
-    duckdb.sql(f"copy (select {columns} from read_parquet('{files}')) to '{csv}' (header)")
+    columns = "strftime(r.at at time zone 'UTC', '%Y-%m-%dT%H:%M:%S.%gZ') as time, enclosure, sensor, quantity, value"
+    duckdb.sql(f"copy (select {columns} from read_parquet('{files}') r) to '{csv}' (header)")
     print(f"| CSV of time, enclosure, sensor, quantity, value | {csv.stat().st_size / count:.2f} |")
-    table = duckdb.sql(
-        "select epoch_ms(at), epoch_ms(coalesce(received, at)), time_source, enclosure, sensor, quantity, value, mark "
-        f"from read_parquet('{files}') order by sensor, at"
+    table = duckdb.execute(
+        "select epoch_ms(r.at), epoch_ms(coalesce(received, r.at)), time_source, enclosure, sensor, quantity, value, mark "
+        f"from read_parquet('{files}') r order by sensor, r.at"
     )
     store = home / "readings.sqlite"
     store.unlink(missing_ok=True)
@@ -57,9 +57,9 @@ def daily(home, from_ms, to_ms):
     folder = home / "data" / "readings"
     names = ", ".join(f"'{sensor}'" for sensor in SENSORS)
     query = f"""
-        select sensor, quantity, time_bucket(interval 1 day, at) as day, count(*), min(value), avg(value), max(value)
-        from read_parquet('{folder}/*/*.parquet')
-        where sensor in ({names}) and at >= make_timestamptz({from_ms} * 1000) and at < make_timestamptz({to_ms} * 1000)
+        select sensor, quantity, time_bucket(interval 1 day, r.at) as day, count(*), min(value), avg(value), max(value)
+        from read_parquet('{folder}/*/*.parquet') r
+        where sensor in ({names}) and r.at >= make_timestamptz({from_ms} * 1000) and r.at < make_timestamptz({to_ms} * 1000)
         group by all
     """
     duckdb.sql("set timezone = 'UTC'")

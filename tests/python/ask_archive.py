@@ -20,12 +20,12 @@ def block(language):
     return re.search(rf"```{language}\n(.*?)```", page, re.DOTALL).group(1)
 
 
-statements = [part.strip() for part in block("sql").split(";") if part.strip()]
+sql = "\n".join(line for line in block("sql").splitlines() if not line.startswith("--"))
 answers = []
-for statement in statements:
-    answer = duckdb.sql(statement)
-    if answer is not None:
-        answers.append(answer.fetchall())
+for statement in filter(None, map(str.strip, sql.split(";"))):
+    rows = duckdb.execute(statement).fetchall()
+    if statement.startswith("select"):
+        answers.append(rows)
 
 if engine == "duckdb":
     print(json.dumps([len(rows) for rows in answers]))

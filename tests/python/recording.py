@@ -69,7 +69,7 @@ def compare(readings):
     known = table.dropna(subset=["t_c"])
     wanted = known.groupby(["sensor", known["at"].dt.strftime("%Y-%m-%d")])["t_c"].mean().to_dict()
     query = f"""
-        select sensor, strftime(at at time zone 'UTC', '%Y-%m-%d') as date, avg(value)
+        select sensor, strftime("at" at time zone 'UTC', '%Y-%m-%d') as date, avg(value)
         from read_parquet('{readings}/*/*.parquet', hive_partitioning = false)
         where quantity = 'temperature' group by all
     """
