@@ -122,11 +122,17 @@ fn a_month_holds_what_its_days_held_and_is_found_sound() {
 fn a_report_of_one_enclosure_bears_its_name() {
     let home = sample_home();
     let enclosure = "dart-1";
-    home.run(&["report", "--week", "2026-W24", "--enclosure", enclosure]).expect_code(0);
-    let text = fs_err::read_to_string(home.path("data/reports/report-2026-W24-dart-1.json")).expect("the report");
+    home.run(&["report", "--week", "2026-W24", "--enclosure", enclosure])
+        .expect_code(0);
+    let text =
+        fs_err::read_to_string(home.path("data/reports/report-2026-W24-dart-1.json")).expect("the report");
     let report: serde_json::Value = serde_json::from_str(&text).expect("JSON");
-    let ids: Vec<&str> =
-        report["enclosures"].as_array().expect("a list").iter().filter_map(|one| one["id"].as_str()).collect();
+    let ids: Vec<&str> = report["enclosures"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .filter_map(|one| one["id"].as_str())
+        .collect();
     assert_eq!(ids, [enclosure]);
 }
 
