@@ -112,7 +112,8 @@ fn check_says_what_is_fit_and_changes_nothing() {
         said.stdout
     );
     assert!(
-        said.stdout.contains("room-wall: nothing in the last seven days"),
+        said.stdout
+            .contains("room-wall, room: nothing in the last seven days"),
         "{}",
         said.stdout
     );
@@ -143,7 +144,7 @@ fn check_asks_the_broker() {
     let port = broker.port;
     let url = format!("url = \"mqtt://127.0.0.1:{port}\"");
     home.write("site.toml", &SITE.replace("url = \"builtin\"", &url));
-    let answers = format!("the broker 127.0.0.1:{port} answers");
+    let answers = format!("the broker 127.0.0.1:{port} lets us in");
     let said = home.run(&["check"]).expect_code(3);
     assert!(said.stdout.contains(&answers), "{}", said.stdout);
     drop(broker);
@@ -358,7 +359,7 @@ fn a_report_is_written_in_every_form_and_never_over_another() {
     let files: Vec<&str> = said.stdout.lines().collect();
     assert_eq!(
         files,
-        ["html", "json", "txt"].map(|form| format!("data/reports/report-2026-W09.{form}"))
+        ["html", "pdf", "json", "txt"].map(|form| format!("data/reports/report-2026-W09.{form}"))
     );
     let written = fs_err::read(home.path(files[0])).expect("a report");
     let said = home.run(&["report", "--week", "2026-W09"]).expect_code(2);
@@ -379,7 +380,7 @@ fn a_report_is_written_in_every_form_and_never_over_another() {
         .expect_code(0);
     assert!(home.path("elsewhere/report-2026-W09.txt").exists());
     let model: serde_json::Value =
-        serde_json::from_slice(&fs_err::read(home.path(files[1])).expect("a report")).expect("JSON");
+        serde_json::from_slice(&fs_err::read(home.path(files[2])).expect("a report")).expect("JSON");
     assert!(model.is_object());
 }
 

@@ -6,8 +6,9 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
+use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{DeviceKind, Enclosure};
+use mosswarden_config::site::{DeviceKind, Enclosure, Limits};
 use mosswarden_config::table::{Mark, Reading};
 
 use super::open::Open;
@@ -40,7 +41,7 @@ pub(super) struct Moment {
     pub(super) sensors: usize,
 }
 
-/// What the words need of an enclosure, with its limits resolved.
+/// What the words need of an enclosure, with the limits of the day resolved.
 #[derive(Debug, Clone)]
 pub(super) struct Place {
     pub(super) id: String,
@@ -57,6 +58,7 @@ pub(super) struct Place {
 
 /// An enclosure, what was heard of it lately, and its dangers that were told and are not over.
 pub(super) struct Watched {
+    enclosure: Enclosure,
     pub(super) place: Place,
     moments: VecDeque<Moment>,
     pub(super) heard_ms: i64,
@@ -65,8 +67,7 @@ pub(super) struct Watched {
 }
 
 impl Place {
-    fn new(enclosure: &Enclosure) -> Place {
-        let limits = &enclosure.limits;
+    fn new(enclosure: &Enclosure, limits: &Limits) -> Place {
         let ids = |sensors: Vec<&mosswarden_config::site::Sensor>| -> Vec<String> {
             sensors.into_iter().map(|sensor| sensor.id.clone()).collect()
         };
@@ -91,12 +92,18 @@ impl Watched {
     /// Silence is counted from `started_ms` where nothing came before.
     pub(super) fn new(enclosure: &Enclosure, started_ms: i64) -> Watched {
         Watched {
-            place: Place::new(enclosure),
+            enclosure: enclosure.clone(),
+            place: Place::new(enclosure, &enclosure.limits),
             moments: VecDeque::new(),
             heard_ms: started_ms,
             was_heard: false,
             open: BTreeMap::new(),
         }
+    }
+
+    /// From now on the limits of this local date hold: a season has its own.
+    pub(super) fn enter(&mut self, local_date: NaiveDate) {
+        self.place = Place::new(&self.enclosure, &self.enclosure.limits_on(local_date));
     }
 
     /// Takes up a danger that an earlier run told.

@@ -77,9 +77,9 @@ pub(super) fn reading(sensor: &str, quantity: Quantity, at_ms: i64, value: f64) 
 }
 
 /// Plays the minutes, looking six times in each, and gives "minute enclosure danger what" of every alert, and their words.
-fn play(minutes: i64, happens: impl Fn(i64) -> Minute) -> (Vec<String>, Vec<String>) {
+fn play(source: &str, minutes: i64, happens: impl Fn(i64) -> Minute) -> (Vec<String>, Vec<String>) {
     let site =
-        Site::from_source(Path::new("site.toml"), SITE).unwrap_or_else(|problems| panic!("{problems:?}"));
+        Site::from_source(Path::new("site.toml"), source).unwrap_or_else(|problems| panic!("{problems:?}"));
     // Without a species file the emergency limit of `b` is not set: the table relies on it.
     assert_eq!(site.enclosures[0].limits.emergency_c, Some(30.0));
     assert_eq!(site.enclosures[1].limits.emergency_c, None);
@@ -122,7 +122,7 @@ fn play(minutes: i64, happens: impl Fn(i64) -> Minute) -> (Vec<String>, Vec<Stri
 
 #[track_caller]
 fn check(minutes: i64, happens: impl Fn(i64) -> Minute, expected: &[&str]) -> Vec<String> {
-    let (told, words) = play(minutes, happens);
+    let (told, words) = play(SITE, minutes, happens);
     assert_eq!(told, expected, "{words:#?}");
     words
 }
@@ -140,6 +140,24 @@ fn a_usual_day_is_silent() {
         },
         &[],
     );
+}
+
+#[test]
+fn a_cold_spell_is_danger_unless_the_season_asks_for_it() {
+    let cold = |_: i64| Minute {
+        b1: Some(9.0),
+        ..USUAL
+    };
+    check(60, cold, &["10 b too-cold begins"]);
+    let season = r#"
+[[enclosure.season]]
+name = "cooling"
+from = "02-01"
+to = "03-15"
+limits = { day_c = [8.0, 14.0], night_c = [6.0, 12.0], max_c = 18.0, min_c = 4.0 }
+"#;
+    let (told, words) = play(&format!("{SITE}{season}"), 60, cold);
+    assert!(told.is_empty(), "{words:#?}");
 }
 
 #[test]

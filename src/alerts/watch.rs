@@ -6,8 +6,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::NaiveDate;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::Reading;
+use mosswarden_config::zone::Zone;
 use serde::{Deserialize, Serialize};
 
 use super::open::{Open, id};
@@ -102,6 +104,9 @@ pub(crate) struct Seen<'r> {
 
 /// The watch over a site.
 pub(crate) struct Watch {
+    zone: Zone,
+    /// The local date whose limits hold.
+    local_date: Option<NaiveDate>,
     say: words::Say,
     watched: Vec<Watched>,
     /// Dangers of the whole site that were told.
@@ -122,6 +127,8 @@ impl Watch {
         acknowledged: &BTreeSet<String>,
     ) -> Watch {
         let mut watch = Watch {
+            zone: site.zone,
+            local_date: None,
             say: words::Say::new(site),
             watched: site
                 .enclosures
@@ -175,6 +182,12 @@ impl Watch {
     /// Takes in the newest readings and says what must be told now.
     pub(crate) fn look(&mut self, now_ms: i64, seen: &Seen<'_>) -> Vec<Alert> {
         let mut alerts = Vec::new();
+        let local_date = self.zone.date(now_ms);
+        if self.local_date.replace(local_date) != Some(local_date) {
+            for watched in &mut self.watched {
+                watched.enter(local_date);
+            }
+        }
         for watched in &mut self.watched {
             watched.take_in(now_ms, seen.readings);
         }

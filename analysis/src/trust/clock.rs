@@ -433,7 +433,10 @@ mod tests {
         assert!((found.offset_s + 1200.0).abs() < 1.0, "{found:?}");
         // Through the first twenty minutes stamps of both times alternate.
         let began_ms = 6 * MS_PER_24_H;
-        assert!((began_ms - 1_200_000..=began_ms).contains(&found.span.from_ms), "{found:?}");
+        assert!(
+            (began_ms - 1_200_000..=began_ms).contains(&found.span.from_ms),
+            "{found:?}"
+        );
         assert_eq!(arriving_late(&off(0), span()), None);
         // An import brings all at once: lags differ from reading to reading.
         let mut imported = off(0);
