@@ -79,7 +79,8 @@ fn share(site: Site, asked: Collect) -> Result<Outcome, Failure> {
         share: asked.share,
         ..RunOptions::default()
     };
-    let summary = runtime()?.block_on(mosswarden_collector::run(site, options, stop_signal()));
+    let summary =
+        runtime()?.block_on(async { mosswarden_collector::run(site, options, stop_signal()).await });
     say(&summary.map_err(Failure::failed("could not collect"))?);
     Ok(Outcome::Done)
 }
