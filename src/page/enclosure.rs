@@ -60,7 +60,7 @@ pub(super) async fn view(
         found,
     );
     if let Some(day) = judged.and_then(|judged| judged.day.get(&id)) {
-        body += &format!("<h2>The last 24 hours</h2>\n{}", figure(day, "day", &[]));
+        body += &figure("The last 24 hours", day, "day", &[]);
     }
     if !asked.done.is_empty() {
         body += "<p role=\"status\"><strong>Ticked off. It stands in the journal.</strong></p>\n";
@@ -98,13 +98,10 @@ fn found(section: &EnclosureSection) -> String {
 fn evidence(section: &EnclosureSection, month: Option<&Picture>) -> String {
     let mut body = String::new();
     if let Some(strip) = &section.strip {
-        body += &format!(
-            "<h2>The last seven days</h2>\n{}",
-            figure(strip, "week", &section.strip_notes)
-        );
+        body += &figure("The last seven days", strip, "week", &section.strip_notes);
     }
     if let Some(month) = month {
-        body += &format!("<h2>The last 30 days</h2>\n{}", figure(month, "month", &[]));
+        body += &figure("The last 30 days", month, "month", &[]);
     }
     body += &format!(
         "<h2>How far its sensors can be believed</h2>\n{}",

@@ -221,30 +221,31 @@ pub(super) fn capital(text: &str) -> String {
         .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
-/// A picture with its words below and its figures one click away.
-pub(super) fn figure(picture: &Picture, id: &str, notes: &[String]) -> String {
+/// A heading and its picture, with words below and the figures one click away.
+pub(super) fn figure(heading: &str, picture: &Picture, id: &str, notes: &[String]) -> String {
     let caption = if notes.is_empty() {
         picture.alternative.clone()
     } else {
         notes.join(" ")
     };
     format!(
-        "<div class=\"figure\"><figure>\n{}<figcaption>{}</figcaption></figure>\n\
+        "<h2>{heading}</h2>\n<div class=\"figure\"><figure>\n{}<figcaption>{}</figcaption></figure>\n\
          <details><summary>Its figures as a table<span class=\"unseen\">: {}</span></summary>\n{}</details></div>\n",
         picture.html(id),
         prose(&caption),
         escape(&picture.title),
-        table(&picture.table)
+        table(heading, &picture.table),
+        heading = escape(heading)
     )
 }
 
 /// A table of words, which keeps room for them on a phone.
 pub(super) fn words_table(shown: &Table) -> String {
-    table(shown).replacen("<table>", "<table class=\"words\">", 1)
+    table("", shown).replacen("<table>", "<table class=\"words\">", 1)
 }
 
-/// A table in a frame that scrolls where it is too wide.
-pub(super) fn table(table: &Table) -> String {
+/// A table in a frame that scrolls where it is too wide. `under` is the heading that tells it from others of its caption.
+fn table(under: &str, table: &Table) -> String {
     let is_number = |column: usize| {
         table
             .rows
@@ -284,8 +285,13 @@ pub(super) fn table(table: &Table) -> String {
         })
         .collect();
     let caption = escape(&table.caption);
+    let label = if under.is_empty() {
+        caption.clone()
+    } else {
+        format!("{}: {caption}", escape(under))
+    };
     format!(
-        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{caption}\"><table><caption class=\"unseen\">{caption}</caption>\n\
+        "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{label}\"><table><caption class=\"unseen\">{caption}</caption>\n\
          <thead><tr>{head}</tr></thead>\n<tbody>\n{rows}</tbody></table></section>\n"
     )
 }

@@ -51,9 +51,12 @@ pub(super) fn section(page: &Page, animal: &Animal, index: usize) -> String {
     } else {
         format!("{}, {}", animal.name, label(page, &animal.place))
     };
-    let shown = match animal.picture(page.site.zone) {
-        Some(picture) => figure(&picture, &format!("weights-{index}"), &[]),
-        None => format!("<p>{}</p>\n", prose(&animal.words(page.site.zone))),
-    };
-    format!("<h2>{}</h2>\n{shown}", escape(&name))
+    match animal.picture(page.site.zone) {
+        Some(picture) => figure(&name, &picture, &format!("weights-{index}"), &[]),
+        None => format!(
+            "<h2>{}</h2>\n<p>{}</p>\n",
+            escape(&name),
+            prose(&animal.words(page.site.zone))
+        ),
+    }
 }
