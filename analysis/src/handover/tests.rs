@@ -116,8 +116,10 @@ fn it_tells_month_by_month_what_was_measured_and_since_when() {
     assert_eq!(months.len(), 4, "{months:?}");
     let april = &told.months.rows[2];
     assert!(april[0].text.contains("April 2026"), "{months:?}");
-    assert!(april[1].text.starts_with("25.0 to 25.1 °C"), "{}", april[1].text);
-    assert!(april[2].text.starts_with("19.0 to 19.1 °C"), "{}", april[2].text);
+    // A reading stands for half the time to its neighbours, so a quarter of an hour of the night enters each day, and of the day each
+    // night: 25.05 − 6 × 15/720 = 24.9 °C and 19.05 + 6 × 15/720 = 19.2 °C.
+    assert!(april[1].text.contains("mean 24.9 °C"), "{}", april[1].text);
+    assert!(april[2].text.contains("mean 19.2 °C"), "{}", april[2].text);
     assert!(
         told.months_notes[0].starts_with("Nothing is recorded before 13 March 2026"),
         "{:?}",
@@ -134,12 +136,12 @@ fn a_set_point_stands_beside_what_both_sensors_read() {
     assert_eq!(texts[1], "24.0 °C (75.2 °F)");
     assert_eq!(texts[2], "mossy-1-stat");
     assert!(
-        texts[3].starts_with("26.0 °C") && texts[4].starts_with("20.0 °C"),
+        texts[3].starts_with("25.9 °C") && texts[4].starts_with("20.2 °C"),
         "{texts:?}"
     );
     assert_eq!(texts[5], "mossy-1-check");
     assert!(
-        texts[6].starts_with("25.0 °C") && texts[7].starts_with("19.0 °C"),
+        texts[6].starts_with("24.9 °C") && texts[7].starts_with("19.2 °C"),
         "{texts:?}"
     );
 }
