@@ -2,7 +2,7 @@
 //! comes next is read all the same.
 //!
 //! A short run with each test run; `MOSSWARDEN_FUZZ=10000000` for that many inputs in all, `MOSSWARDEN_SEED` for other ones. An input on
-//! which a target fails is printed. `tests/fuzz` runs the same targets under libFuzzer, which looks for new ways through the code.
+//! which a target fails is printed.
 
 mod connections;
 mod mutate;

@@ -1,6 +1,6 @@
 //! What is fuzzed: everything that reads bytes of another hand. Each target says what must hold whatever the bytes are; none may panic.
 //!
-//! Shared by the tests here (seeded changes, `mutate`) and by libFuzzer in `tests/fuzz`, which compiles these sources without Polars.
+//! Fed by seeded changes of good inputs (`mutate`).
 
 use std::collections::HashSet;
 use std::path::Path;
