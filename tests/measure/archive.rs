@@ -311,7 +311,7 @@ fn peak_mib() -> u64 {
 fn python(arguments: &[&str]) -> String {
     let python = std::env::var("MOSSWARDEN_PYTHON").unwrap_or_else(|_| "target/python/bin/python".to_owned());
     match Command::new(&python)
-        .arg("benches/archive.py")
+        .arg("tests/python/measure_archive.py")
         .args(arguments)
         .output()
     {

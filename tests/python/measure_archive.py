@@ -1,4 +1,4 @@
-"""The same data and the same questions in other tools, for `benches/archive.rs`.
+"""The same data and the same questions in other tools, for `tests/measure/archive.rs`.
 
 archive.py formats HOME COUNT          bytes a reading of one month as CSV and in SQLite
 archive.py daily HOME FROM_MS TO_MS    daily figures of one enclosure by DuckDB SQL and by pandas, on the archive's own files
