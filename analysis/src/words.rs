@@ -81,7 +81,8 @@ pub fn range(quantity: Quantity, estimate: Estimate) -> String {
 
 /// "82 %" of a share.
 pub fn percent(share_frac: f64) -> String {
-    format!("{:.0} %", share_frac * 100.0)
+    // Adding nothing turns the "-0" of a rounded sum into "0".
+    format!("{:.0} %", (share_frac * 100.0).round() + 0.0)
 }
 
 /// "Tuesday 19 May".

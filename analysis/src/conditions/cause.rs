@@ -32,6 +32,8 @@ const LEAD_MS: i64 = 2 * MS_PER_HOUR;
 const EXTRA_LIGHT_H: f64 = 1.0;
 /// A lamp's excess is there from the first hours of light and for most of them; the sun's is not.
 const LAMP_HOURS_FRAC: f64 = 0.7;
+/// A share smaller than this would be told as zero, K.
+const SHARE_TOLD_K_MIN: f64 = 0.05;
 /// Without a usual to compare with, a room this near the limit, K, is the cause by itself.
 const ROOM_NEAR_K: f64 = 1.5;
 
@@ -58,20 +60,22 @@ impl Verdict {
             Some(Cause::Lamp) => shares.lamp_k + shares.rest_k > room_k.max(shares.heater_k),
             None => return self,
         };
-        let words = context.words;
-        let made = |name: &str, k: f64| {
-            format!(
-                "{name} {}{}",
-                if k < -0.05 { "−" } else { "+" },
-                words.difference(k.abs())
-            )
-        };
-        let parts = [
-            made("room", shares.room_k),
-            made("heater", shares.heater_k),
-            made("lamp", shares.lamp_k),
-            made("unexplained", shares.rest_k),
-        ];
+        let parts: Vec<String> = [
+            ("room", shares.room_k),
+            ("heater", shares.heater_k),
+            ("lamp", shares.lamp_k),
+            ("unexplained", shares.rest_k),
+        ]
+        .into_iter()
+        .filter(|(_, k)| k.abs() >= SHARE_TOLD_K_MIN)
+        .map(|(name, k)| {
+            let sign = if k < 0.0 { "−" } else { "+" };
+            format!("{name} {sign}{}", context.words.difference(k.abs()))
+        })
+        .collect();
+        if parts.is_empty() {
+            return self;
+        }
         self.evidence += &format!(
             "; {}: against its usual, its own thermal model gives {}",
             if agrees {

@@ -3,8 +3,8 @@
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::super::context::Context;
-use super::Thermal;
 use super::model::{Inputs, Model, Values};
+use super::{MODEL_DOUBT_FRAC, Thermal};
 use crate::statistics::Estimate;
 use crate::statistics::robust::quantile;
 
@@ -139,12 +139,14 @@ fn hot_room(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Option<Str
     if has_lamp && place.lamp_rise_k.is_none() {
         return None;
     }
+    let rise_k = evening_rise_k(&place.model.values(), scene.light_h);
+    let doubt_k = place.doubt_k.hypot(MODEL_DOUBT_FRAC / 2.0 * rise_k);
     let reached = place
         .model
-        .estimate(|v| HOT_ROOM_C + evening_rise_k(v, scene.light_h), place.doubt_k)?;
+        .estimate(|v| HOT_ROOM_C + evening_rise_k(v, scene.light_h), doubt_k)?;
     let passes = place
         .model
-        .estimate(|v| scene.max_c - evening_rise_k(v, scene.light_h), place.doubt_k)?;
+        .estimate(|v| scene.max_c - evening_rise_k(v, scene.light_h), doubt_k)?;
     if reached.high - reached.low > RANGE_K_MAX {
         return None;
     }
