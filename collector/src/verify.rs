@@ -52,8 +52,12 @@ impl fmt::Display for Problem {
 pub enum VerifyError {
     #[error("the archive can't be read or repaired")]
     Archive(#[from] ArchiveError),
+    #[error("{} is not there; is its disk mounted, or is `data_dir` another?", .0.display())]
+    Missing(PathBuf),
     #[error("a collector works on the folder; a repair needs it stopped")]
     Locked(#[source] CollectError),
+    #[error(transparent)]
+    Folder(CollectError),
     #[error("a collector is merging files of the folder; a repair needs it stopped")]
     Tidied,
 }
@@ -65,9 +69,15 @@ pub enum VerifyError {
 /// # Errors
 /// [`VerifyError`] where a folder can't be read, or a repair is asked for while a collector runs.
 pub fn verify(data_dir: &Path, repair: bool) -> Result<Verified, VerifyError> {
+    if !data_dir.is_dir() {
+        return Err(VerifyError::Missing(data_dir.to_owned()));
+    }
     let _locks = match repair {
         true => {
-            let alone = lock(data_dir, &Own::default()).map_err(VerifyError::Locked)?;
+            let alone = lock(data_dir, &Own::default()).map_err(|error| match error {
+                CollectError::Locked { .. } => VerifyError::Locked(error),
+                other => VerifyError::Folder(other),
+            })?;
             let tidying = Tidying::begin(data_dir).map_err(ArchiveError::from)?;
             Some((alone, tidying.ok_or(VerifyError::Tidied)?))
         }
@@ -94,8 +104,8 @@ struct Verifier<'a> {
 struct Seen {
     readings: u64,
     wrong: BTreeSet<String>,
-    /// Written by a later version: left alone.
-    is_newer: bool,
+    /// Written by a later version, or not to be reached just now: left alone.
+    is_left: bool,
 }
 
 impl Verifier<'_> {
@@ -136,8 +146,10 @@ impl Verifier<'_> {
         let mut seen = match Source::open(self.disk, path) {
             // A running collector merged it meanwhile.
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+            // What the system refuses says nothing of the bytes: the file stays where it is.
             Err(error) => Seen {
-                wrong: BTreeSet::from([format!("can't be read: {error}")]),
+                wrong: BTreeSet::from([format!("can't be read: {error}; {}", disk::next_step(&error))]),
+                is_left: true,
                 ..Seen::default()
             },
             Ok(source) => look_at(source, dates),
@@ -154,7 +166,7 @@ impl Verifier<'_> {
             return Ok(());
         }
         let what = seen.wrong.iter().cloned().collect::<Vec<_>>().join("; ");
-        let done = match self.repair && !seen.is_newer {
+        let done = match self.repair && !seen.is_left {
             true => Some(self.set_aside(path, known.map(|known| known.readings()))?),
             false => None,
         };
@@ -297,7 +309,7 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
     let table = match TableReader::open(source) {
         Ok(table) => table,
         Err(error) => {
-            seen.is_newer = matches!(error, TableError::Newer { .. });
+            seen.is_left = matches!(error, TableError::Newer { .. });
             seen.wrong.insert(words(&error));
             return seen;
         }

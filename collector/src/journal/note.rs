@@ -133,7 +133,11 @@ pub(crate) fn commit(disk: &dyn Disk, data_dir: &Path, notes: &[Note]) -> io::Re
             new.push(note.entry.clone());
         }
     }
-    if !new.is_empty() {
+    if new.is_empty() {
+        // What is there may be in the system's memory only: an earlier try may have failed, or been killed, before its sync.
+        disk.open_append(&file)?.sync()?;
+        disk.sync_dir(data_dir)?;
+    } else {
         lines::append_to(disk, data_dir, &file, &new)?;
     }
     Ok((notes.len() - new.len()) as u64)

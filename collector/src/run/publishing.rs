@@ -140,20 +140,24 @@ impl Publishing {
     fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
         let (disk, data_dir) = (&*self.disk, &self.data_dir);
         let keep_from = self.keep_ms.map(|keep_ms| compact::keep_from(now_ms, keep_ms));
-        let mut tidied = Tidied {
-            days: compact::compact_settled(disk, data_dir, now_ms)?,
-            ..Tidied::default()
-        };
-        if let Some(keep_from) = keep_from {
-            tidied.removed = compact::remove_old(disk, data_dir, keep_from)?;
-        }
+        // Each step is tried whatever became of the others: a day that can't be read is no reason to keep what `keep` lets go.
+        let days = compact::compact_settled(disk, data_dir, now_ms);
+        let removed = keep_from.map_or(Ok(0), |keep_from| compact::remove_old(disk, data_dir, keep_from));
         let today = now_ms.div_euclid(MS_PER_24_H);
-        if self.months_done.load(Ordering::Relaxed) != today {
-            tidied.months = months::merge_settled(disk, data_dir, now_ms, keep_from)?;
-            months::mend_summaries(disk, data_dir)?;
-            self.months_done.store(today, Ordering::Relaxed);
-        }
-        Ok(tidied)
+        let months = if self.months_done.load(Ordering::Relaxed) == today {
+            Ok(0)
+        } else {
+            months::merge_settled(disk, data_dir, now_ms, keep_from).and_then(|merged| {
+                months::mend_summaries(disk, data_dir)?;
+                self.months_done.store(today, Ordering::Relaxed);
+                Ok(merged)
+            })
+        };
+        Ok(Tidied {
+            days: days?,
+            months: months?,
+            removed: removed?,
+        })
     }
 }
 
@@ -181,7 +185,14 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
             let work = publishing.clone();
             let is_published = tokio::task::spawn_blocking(move || work.publish_all())
                 .await
-                .unwrap_or(false);
+                .unwrap_or_else(|error| {
+                    tracing::error!(
+                        %error,
+                        hint = "`mosswarden verify --repair` sets a damaged file aside; the readings are safe in the spool",
+                        "publishing broke off; it is tried again"
+                    );
+                    false
+                });
             let wait = if is_published {
                 publishing.publish_every
             } else {

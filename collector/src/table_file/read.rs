@@ -109,7 +109,7 @@ impl<R: ChunkReader + 'static> TableReader<R> {
         );
         let value = self.values(&*group, rows)?;
         let (mut enclosures, mut sensors) = (Names::default(), Names::default());
-        let mut readings = Vec::with_capacity(rows);
+        let mut readings = Vec::with_capacity(rows.min(ROOM_ROWS));
         for row in 0..rows {
             // Our own files hold no empty times or values; a row of another hand that does can't be placed.
             let (Some(at_ms), Some(value)) = (at[row], value[row]) else {
@@ -180,13 +180,16 @@ impl Places {
     }
 }
 
+/// Room is made at once for this many rows at most: what a damaged footer says of their number is no reason to ask for all memory.
+const ROOM_ROWS: usize = 1 << 18;
+
 /// A whole column chunk; empty cells are `None`.
 pub(super) fn read_column<T: DataType>(
     mut reader: ColumnReaderImpl<T>,
     rows: usize,
 ) -> Result<Vec<Option<T::T>>, TableError> {
-    let mut values = Vec::with_capacity(rows);
-    let mut levels: Vec<i16> = Vec::with_capacity(rows);
+    let mut values = Vec::with_capacity(rows.min(ROOM_ROWS));
+    let mut levels: Vec<i16> = Vec::with_capacity(rows.min(ROOM_ROWS));
     loop {
         let (records, _, _) = reader.read_records(rows.max(1), Some(&mut levels), None, &mut values)?;
         if records == 0 {
