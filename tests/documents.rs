@@ -366,7 +366,7 @@ fn greek_and_japanese_names_come_through_every_form() {
 fn snapshot(name: &str, now: &str) {
     let file = root().join("tests/snapshots").join(name);
     if std::env::var("MOSSWARDEN_SNAPSHOTS").is_ok_and(|asked| asked == "write") {
-        fs_err::write(&file, now).expect("the snapshot can be written");
+        fs_err::write(&file, format!("{}\n", now.trim_end())).expect("the snapshot can be written");
     }
     let kept = fs_err::read_to_string(&file).expect("a snapshot");
     for (number, (old, new)) in kept.lines().zip(now.lines()).enumerate() {

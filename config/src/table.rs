@@ -81,6 +81,11 @@ pub enum Mark {
 }
 
 impl Mark {
+    /// Whether the value can be used for what is so now; with a wrong clock of the device the time is the arrival.
+    pub const fn has_value(self) -> bool {
+        matches!(self, Mark::Ok | Mark::ClockReset | Mark::ClockAhead)
+    }
+
     pub const ALL: [Mark; 5] = [
         Mark::Ok,
         Mark::Impossible,

@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, VecDeque};
 use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Limits};
-use mosswarden_config::table::{Mark, Reading};
+use mosswarden_config::table::Reading;
 
 use super::open::Open;
 use super::watch::{Alert, Danger, MS_PER_MIN, SILENT_MS, What, alert};
@@ -28,8 +28,8 @@ const WORSE_K: f64 = 1.0;
 /// Over when this far back inside the limit, for two readings.
 const CLEAR_K: f64 = 0.5;
 const CLEAR_READINGS: usize = 2;
-/// How long readings are remembered, and at most how many.
-const MEMORY_MS: i64 = SILENT_MS;
+/// How long readings are remembered, and at most how many: a sensor that speaks just before it counts as silent fills a run too.
+const MEMORY_MS: i64 = LIMIT_READINGS as i64 * SILENT_MS;
 const MEMORY_READINGS: usize = 512;
 
 /// The temperature where the animals can be, at one moment.
@@ -103,7 +103,13 @@ impl Watched {
 
     /// From now on the limits of this local date hold: a season has its own.
     pub(super) fn enter(&mut self, local_date: NaiveDate) {
-        self.place = Place::new(&self.enclosure, &self.enclosure.limits_on(local_date));
+        let place = Place::new(&self.enclosure, &self.enclosure.limits_on(local_date));
+        let limits = |of: &Place| (of.hot_c, of.cold_c, of.wanted_high_c);
+        if limits(&place) != limits(&self.place) {
+            // What was read before is not held against limits that did not hold then.
+            self.moments.clear();
+        }
+        self.place = place;
     }
 
     /// Takes up a danger that an earlier run told.
@@ -115,8 +121,12 @@ impl Watched {
     }
 
     pub(super) fn take_in(&mut self, now_ms: i64, readings: &[Reading]) {
+        // Where the machine's clock was set back, what lies ahead of it was heard before.
+        self.moments.retain(|moment| moment.at_ms <= now_ms);
+        self.heard_ms = self.heard_ms.min(now_ms);
         let heard = readings
             .iter()
+            .filter(|reading| reading.mark.has_value())
             .filter(|reading| self.place.sensors.iter().any(|id| **id == *reading.sensor))
             .map(|reading| reading.received_ms.min(now_ms))
             .max();
@@ -129,7 +139,7 @@ impl Watched {
             .iter()
             .filter(|reading| {
                 reading.quantity == Quantity::Temperature
-                    && reading.mark == Mark::Ok
+                    && reading.mark.has_value()
                     && now_ms - reading.received_ms <= SILENT_MS
                     && self.place.animal_sensors.iter().any(|id| **id == *reading.sensor)
             })
@@ -157,14 +167,19 @@ impl Watched {
         }
     }
 
-    /// The last moments, newest first, for which a condition holds without a break.
+    /// The last moments, newest first, for which a condition holds without a break or a silence.
     fn run(&self, holds: impl Fn(&Moment) -> bool) -> Vec<Moment> {
-        self.moments
-            .iter()
-            .rev()
-            .take_while(|moment| holds(moment))
-            .copied()
-            .collect()
+        let mut run: Vec<Moment> = Vec::new();
+        for moment in self.moments.iter().rev() {
+            let is_joined = run
+                .last()
+                .is_none_or(|later| later.at_ms - moment.at_ms <= SILENT_MS);
+            if !is_joined || !holds(moment) {
+                break;
+            }
+            run.push(*moment);
+        }
+        run
     }
 
     pub(super) fn heat(&mut self, now_ms: i64, say: &words::Say, alerts: &mut Vec<Alert>) {

@@ -161,6 +161,15 @@ limits = { day_c = [8.0, 14.0], night_c = [6.0, 12.0], max_c = 18.0, min_c = 4.0
 }
 
 #[test]
+fn a_sensor_that_speaks_every_twenty_minutes_is_told_at_its_third_reading() {
+    let slow = |minute: i64| Minute {
+        b1: (minute % 20 == 0).then_some(31.0),
+        ..USUAL
+    };
+    check(60, slow, &["40 b too-hot begins"]);
+}
+
+#[test]
 fn heat_wave() {
     // From 24 °C, 0.052 K a minute to 33.1 °C, held for three hours, and back. The second sensor of A reads 0.5 K more.
     let course = |minute: i64| match minute {

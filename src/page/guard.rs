@@ -60,6 +60,11 @@ pub(super) async fn guard(State(page): State<Arc<Page>>, mut request: Request, n
 
 fn admit(page: &Page, request: &Request) -> Result<Visitor, Box<Response>> {
     let Some(access) = &page.access else {
+        if is_passed_on(request.headers()) {
+            let why = "This page has no password, so it answers to nobody whom a web server passes on. `mosswarden page password` \
+                       makes one; name it as access_file in [page].\n";
+            return Err(Box::new((StatusCode::FORBIDDEN, why).into_response()));
+        }
         if is_own_name(request.headers()) {
             return Ok(Visitor {
                 form_token: page.token.clone(),
@@ -101,6 +106,13 @@ fn admit(page: &Page, request: &Request) -> Result<Visitor, Box<Response>> {
     Err(Box::new(refusal))
 }
 
+/// Whether a web server in front passed the request on for somebody else.
+fn is_passed_on(headers: &HeaderMap) -> bool {
+    ["forwarded", "x-forwarded-for", "x-forwarded-proto"]
+        .iter()
+        .any(|name| headers.contains_key(*name))
+}
+
 fn is_own_name(headers: &HeaderMap) -> bool {
     let Some(host) = headers.get(header::HOST).and_then(|host| host.to_str().ok()) else {
         return false;
@@ -137,7 +149,12 @@ fn is_same(a: &[u8], b: &[u8]) -> bool {
 /// Who calls, for counting failed log-ins: behind a web server on this machine, whom that one names last.
 pub(super) fn caller(headers: &HeaderMap, peer: Peer) -> IpAddr {
     let named = || {
-        let chain = headers.get("x-forwarded-for")?.to_str().ok()?;
+        let chain = headers
+            .get_all("x-forwarded-for")
+            .iter()
+            .next_back()?
+            .to_str()
+            .ok()?;
         chain.rsplit(',').next()?.trim().parse().ok()
     };
     if peer.0.is_loopback() {

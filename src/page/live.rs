@@ -175,7 +175,7 @@ fn readings<'s>(
             let live = page
                 .newest
                 .get(&sensor.id, quantity)
-                .filter(|reading| reading.mark == mosswarden_config::table::Mark::Ok)
+                .filter(|reading| reading.mark.has_value())
                 .map(|reading| (reading.at_ms, reading.value));
             let kept = judged.and_then(|judged| judged.latest.get(&key).copied());
             let (at_ms, value) = [live, kept]

@@ -144,7 +144,12 @@ pub fn advise(
             fitted.error_pct
         )));
     }
-    Ok(search::search(site, enclosure, &mister.id, &course, fitted))
+    search::search(site, enclosure, &mister.id, &course, fitted).ok_or_else(|| {
+        Refusal(format!(
+            "fewer than {} whole days are known of the enclosure and its room together",
+            search::DAYS_MIN
+        ))
+    })
 }
 
 /// When the enclosure's air last changed for good, by the journal.

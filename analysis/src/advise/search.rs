@@ -26,6 +26,8 @@ const SECOND_COST: f64 = 0.002;
 const NEAR_SATURATION_PCT: f64 = 97.0;
 /// Rounds of the search: each moves every run once.
 const ROUNDS: usize = 3;
+/// Days that count, at least: fewer say little of what a schedule holds.
+pub(super) const DAYS_MIN: usize = 5;
 /// Days of which most is known count.
 const DAY_STEPS_MIN: usize = 1200;
 
@@ -50,8 +52,11 @@ pub(super) fn search(
     device: &str,
     course: &Course,
     fitted: Fitted,
-) -> Advice {
+) -> Option<Advice> {
     let days = days(site.zone, course);
+    if days.len() < DAYS_MIN {
+        return None;
+    }
     let limits = &limits_now(site, enclosure, course);
     let schedule: Vec<Run> = enclosure
         .devices
@@ -92,7 +97,7 @@ pub(super) fn search(
     let better = tried(best);
     let outside = |tried: &Tried| tried.held.below_h.middle + tried.held.above_h.middle;
     let (measured_below_h, measured_above_h) = measured(&days, limits);
-    Advice {
+    Some(Advice {
         enclosure: enclosure.id.clone(),
         device: device.to_owned(),
         measured_below_h,
@@ -101,7 +106,7 @@ pub(super) fn search(
         now,
         inside,
         fitted,
-    }
+    })
 }
 
 /// The limits that hold at the end of the course.
@@ -116,7 +121,8 @@ fn days(zone: Zone, course: &Course) -> Vec<DaySteps<'_>> {
         .steps
         .chunk_by(|a, b| zone.date(a.at_ms) == zone.date(b.at_ms))
         .filter(|steps| {
-            let known = |s: &&Step| s.saturation_g_m3.is_some() && s.room_g_m3.is_some();
+            let known =
+                |s: &&Step| s.w_g_m3.is_some() && s.saturation_g_m3.is_some() && s.room_g_m3.is_some();
             steps.iter().filter(known).count() >= DAY_STEPS_MIN
         })
         .map(|steps| DaySteps {
@@ -197,7 +203,7 @@ fn inside(course: &Course, schedule: &[Run], modelled: Vec<DayHeld>) -> Inside {
             (LENGTH_SLACK.1 * longest).round() as u32,
         ),
         runs_max: schedule.len() + RUNS_MORE,
-        before_pct_max: before_pct_max + DAMPER_PCT,
+        before_pct_max: (before_pct_max + DAMPER_PCT).min(100.0),
     }
 }
 

@@ -38,7 +38,7 @@ pub(super) fn method(timezone: &str, until: &str) -> Vec<Note> {
         ),
         Note::new(
             "Pictures",
-            "Grey: night. Pale band: the range that is wanted. Dashed: a limit. A ribbon: the doubt of the humidity reading. Thin and broken: readings that are not used. Bare paper between dotted edges: no readings. Over many weeks each day is a step: lowest to highest, the middle half, the median. Numbers: the list of what changed. Scales start where the data needs it.",
+            "Grey: night. Pale band: the range that is wanted. Dashed: a limit. A ribbon: the doubt of the humidity reading. Thin and broken: readings that are not used. Bare paper between dotted edges: no readings. Over many weeks each day is a step (pale: lowest to highest; darker: the middle half; line: the median), and the range that is wanted is not drawn. Numbers: the list of what changed. Scales start where the data needs it.",
         ),
     ]
 }

@@ -63,10 +63,26 @@ fn did(gathered: &Gathered<'_>, device: &Device) -> String {
     let show = |value: Option<f64>| {
         value.map_or_else(|| "not known".to_owned(), |h| format!("{} h a day", number(h)))
     };
+    let (lately, earlier) = (a_day(late), a_day(before));
+    if lately.is_none() && earlier.is_none() {
+        return format!("{kind}; how long it was on is not known");
+    }
+    let longest = bar
+        .on
+        .iter()
+        .filter_map(|on| on.intersect(late))
+        .max_by(|a, b| a.hours().total_cmp(&b.hours()));
+    let longest = longest.map_or_else(String::new, |on| {
+        let from = report_words::instant(gathered.site.zone, on.from_ms);
+        format!(
+            "; its longest run in these {}, from {from}",
+            report_words::duration(on.hours())
+        )
+    });
     format!(
-        "{kind}, on {} in the last 14 days, {} in the weeks before",
-        show(a_day(late)),
-        show(a_day(before))
+        "{kind}, on {} in the last 14 days, {} in the weeks before{longest}",
+        show(lately),
+        show(earlier)
     )
 }
 

@@ -114,7 +114,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     recent.drain(..more);
     let recent_changes_note = match (recent.len(), more) {
         (0, _) if excursions::is_anything_known(gathered, late) => {
-            Some("Nothing was noted, and the sensors’ checks found nothing, in the last 14 days.".to_owned())
+            Some("Nothing was noted, and the sensors’ checks found nothing, in the last 14 days; what devices did stands with them.".to_owned())
         }
         (0, _) => Some("Nothing was noted in the last 14 days; there were no readings to check.".to_owned()),
         (_, 0) => None,

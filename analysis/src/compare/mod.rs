@@ -208,7 +208,7 @@ pub fn compare(site: &Site, enclosure: &Enclosure, record: &Record, asked: &Aske
     let trust = trust::assess(site, record, span);
     let outcome = conditions::assess(site, enclosure, record, &trust.trusted, span);
     let changed_on = site.zone.date(asked.at_ms);
-    let days = daily::days(&outcome, record, enclosure, changed_on);
+    let days = daily::days(&outcome, record, enclosure, changed_on, span);
     let measures = Measure::ALL
         .into_iter()
         .map(|measure| (measure, said(measure, &days)))

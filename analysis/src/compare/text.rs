@@ -40,7 +40,7 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
     );
     lines.push(match changed.len() {
         0 if comparison.is_too_early() => "Too early to say.".to_owned(),
-        0 => "Nothing changed beyond what weather and chance do.".to_owned(),
+        0 => "Of the measures that can be told, none changed beyond what weather and chance do.".to_owned(),
         1 => "One measure changed.".to_owned(),
         count => format!("{count} measures changed."),
     });
@@ -55,7 +55,7 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         }
     }
     lines.push(String::new());
-    lines.push("Each interval is meant to hold the truth 19 times in 20: of ten measures one may stand out by chance every second time.".to_owned());
+    lines.push("Each interval is meant to hold the truth 19 times in 20: of ten measures one stands out by chance in about two comparisons of five.".to_owned());
     lines.push("What else changed that day, or slowly with the season inside the enclosure, can't be told from the change.".to_owned());
     lines.join("\n")
 }

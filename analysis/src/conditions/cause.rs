@@ -60,6 +60,8 @@ impl Verdict {
             Some(Cause::Lamp) => shares.lamp_k + shares.rest_k > room_k.max(shares.heater_k),
             None => return self,
         };
+        // What the model leaves over says only that it is none of the things that it knows.
+        let is_explained = shares.rest_k <= room_k.max(shares.heater_k).max(shares.lamp_k);
         let parts: Vec<String> = [
             ("room", shares.room_k),
             ("heater", shares.heater_k),
@@ -78,7 +80,7 @@ impl Verdict {
         }
         self.evidence += &format!(
             "; {}: against its usual, its own thermal model gives {}",
-            if agrees {
+            if agrees && is_explained {
                 "that is sure"
             } else {
                 "likely, but not sure"
@@ -150,7 +152,11 @@ fn by_evidence(
     if heaters.stuck_frac >= STUCK_FRAC_MIN
         && departures.is_none_or(|d| d.excess_k > d.room_k.min(DEPARTURE_K_MIN))
     {
-        let how = match heater::works_at_c(context, acting) {
+        let works_at_c = context
+            .enclosure
+            .devices_of(DeviceKind::Heater)
+            .find_map(|device| heater::works_at_c(context, device, acting));
+        let how = match works_at_c {
             Some(works_at_c) => format!(
                 "the heater still cycled, but switched off only at {} by its own probe: its thermostat is set higher than the site file says",
                 context.words.temperature(works_at_c)
@@ -470,9 +476,13 @@ pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, unde
                 context.words.difference(-d.room_k)
             ),
             Some(d) if d.excess_k <= -DEPARTURE_K_MIN => format!(
-                "the enclosure was {} cooler over its room than usual at that hour; its heater did as it was asked, so a draught, an open \
-                 lid or a lamp that failed is likely",
-                context.words.difference(-d.excess_k)
+                "the enclosure was {} cooler over its room than usual at that hour; {} is likely",
+                context.words.difference(-d.excess_k),
+                if heater::are_known(context, acting) {
+                    "its heater did as it was asked, so a draught, an open lid or a lamp that failed"
+                } else {
+                    "a draught, an open lid, or a lamp or heater that failed (what its heater did is not known)"
+                }
             ),
             Some(_) => "the cause can't be told (neither the room nor the warming inside was far from usual)"
                 .to_owned(),

@@ -122,7 +122,7 @@ fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) 
             let hours: f64 = beyond.iter().map(|span| span.hours()).sum();
             let far = probe.summary(stretch).is_some_and(|s| s.high >= setpoint_c + FAR_K);
             let stuck = hours >= STUCK_H_MIN || (far && hours >= STUCK_FAR_H_MIN);
-            let cycles = works_at_c(context, stretch).is_some();
+            let cycles = works_at_c(context, device, stretch).is_some();
             (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours))
         })
         .map(|(stretch, hours)| {
@@ -238,27 +238,25 @@ const SET_ELSEWHERE_K: f64 = 1.0;
 /// Switching off this often in a day is cycling.
 const CYCLES_MIN: usize = 3;
 
-/// Where a heater that cycles really switches off by its own probe, °C, if that is plainly above its set-point.
-pub(super) fn works_at_c(context: &Context<'_>, window: Span) -> Option<f64> {
+/// Where a heater that cycles really switches off by its own probe, °C, if that is plainly above its set-point; `None` where the
+/// probe went far beyond that in the window: a thermostat that cycled before has then failed.
+pub(super) fn works_at_c(context: &Context<'_>, device: &Device, window: Span) -> Option<f64> {
     let around = Span {
         from_ms: window.from_ms - MS_PER_24_H,
         until_ms: window.until_ms + MS_PER_24_H,
     };
-    context
-        .enclosure
-        .devices_of(DeviceKind::Heater)
-        .find_map(|device| {
-            let (states, probe) = (context.states(device)?, controller(context, device)?);
-            let setpoint_c = device.setpoint.temperature_c?;
-            let offs: Vec<f64> = states
-                .on
-                .iter()
-                .filter(|on| around.contains(on.until_ms) && on.until_ms < context.span.until_ms)
-                .filter_map(|on| probe.value_at(on.until_ms))
-                .filter(|t_c| *t_c > setpoint_c + SET_ELSEWHERE_K)
-                .collect();
-            (offs.len() >= CYCLES_MIN).then(|| median(&offs)).flatten()
-        })
+    let (states, probe) = (context.states(device)?, controller(context, device)?);
+    let setpoint_c = device.setpoint.temperature_c?;
+    let offs: Vec<f64> = states
+        .on
+        .iter()
+        .filter(|on| around.contains(on.until_ms) && on.until_ms < context.span.until_ms)
+        .filter_map(|on| probe.value_at(on.until_ms))
+        .filter(|t_c| *t_c > setpoint_c + SET_ELSEWHERE_K)
+        .collect();
+    let works_at_c = median(&offs).filter(|_| offs.len() >= CYCLES_MIN)?;
+    let highest_c = probe.summary(window)?.high;
+    (highest_c <= works_at_c + SET_ELSEWHERE_K).then_some(works_at_c)
 }
 
 /// By how much a thermostat's probe read cooler than usual beside the places of the animals, K, if plainly so.
@@ -312,6 +310,19 @@ pub(super) fn why_no_warmth(context: &Context<'_>, window: Span) -> Option<Strin
                 context.words.temperature(setpoint_c)
             )
         })
+        })
+}
+
+/// Whether it is known what every heater of the enclosure did and was asked to do.
+pub(super) fn are_known(context: &Context<'_>, window: Span) -> bool {
+    let mut heaters = context.enclosure.devices_of(DeviceKind::Heater).peekable();
+    heaters.peek().is_some()
+        && heaters.all(|device| {
+            let is_heard = context
+                .states(device)
+                .and_then(|states| states.on_frac(window))
+                .is_some();
+            is_heard && device.setpoint.temperature_c.is_some() && controller(context, device).is_some()
         })
 }
 

@@ -82,17 +82,22 @@ fn judge(outcomes: &mut [Outcome], misters: &[Mister], pump: Option<&str>) {
         let known = misters.iter().filter(|m| well(outcomes, m, start_ms)).count();
         match (with.len(), pump) {
             // With no pump named, only all of them at once point to one.
-            (count, Some(pump)) if count >= MISTERS_MIN && known == 0 => said.push((
+            (count, Some(pump)) if count >= MISTERS_MIN && count < misters.len() && known == 0 => said.push((
+                *place,
+                format!(" {count} of {} misters on {pump} fell off within a day and a half ({}), and of the others nothing is known: it is probably the pump, its filter or the reservoir.", misters.len(), with.join(", ")),
+                "Look at the reservoir's level, the pump and its filter first: every enclosure on it may need water today. ",
+            )),
+            (count, Some(pump)) if count == misters.len() && known == 0 => said.push((
                 *place,
                 format!(" All {count} misters on {pump} fell off within a day and a half ({}): it is the pump, its filter or the reservoir, not a nozzle.", with.join(", ")),
                 "Look at the reservoir's level, the pump and its filter first: every enclosure on it needs water today. ",
             )),
-            (count, None) if count >= MISTERS_MIN && known == 0 => said.push((
+            (count, None) if count == misters.len() && known == 0 => said.push((
                 *place,
                 format!(" All {count} misters of the room fell off within a day and a half ({}): if they share a pump or reservoir, it is that.", with.join(", ")),
                 "Look at the reservoir and the pump first, if they share one. ",
             )),
-            (1, Some(pump)) if known > 0 => said.push((
+            (1, Some(pump)) if known == misters.len() - 1 => said.push((
                 *place,
                 format!(" {} on {pump} mist as ever: it is {}'s own nozzle, hose or valve, not the pump.", others(known), mister.id),
                 "",

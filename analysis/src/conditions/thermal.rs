@@ -71,6 +71,8 @@ pub struct Thermal {
     unbounded: bool,
     model: Model,
     inputs: Inputs,
+    /// Whether the room was read at each step.
+    room_known: Vec<bool>,
     from_ms: i64,
 }
 
@@ -128,6 +130,8 @@ struct Acting {
     inputs: Inputs,
     /// Share of each step in which room and devices are known.
     known: Vec<f64>,
+    /// Whether the room was read at each step.
+    room_known: Vec<bool>,
     scene: Scene,
 }
 
@@ -151,7 +155,7 @@ impl Acting {
         let (room_c, room_known) = room_on(room, &steps).ok_or("too little is known of the room")?;
         let known = steps
             .iter()
-            .zip(room_known)
+            .zip(&room_known)
             .map(|(step, room_known)| {
                 let hours = step.hours();
                 let of = |source: &Option<Source>| {
@@ -159,7 +163,7 @@ impl Acting {
                         .as_ref()
                         .map_or(1.0, |source| hours_within(&source.known, *step) / hours)
                 };
-                of(&heater).min(of(&lamp)).min(f64::from(u8::from(room_known)))
+                of(&heater).min(of(&lamp)).min(f64::from(u8::from(*room_known)))
             })
             .collect();
         let share = |source: &Option<Source>| -> Vec<f64> {
@@ -187,6 +191,7 @@ impl Acting {
             from_ms,
             inputs,
             known,
+            room_known,
             scene,
         })
     }
@@ -259,7 +264,7 @@ fn source(context: &Context<'_>, kind: DeviceKind, steps: &[Span]) -> Result<Opt
     }))
 }
 
-/// The room at the middle of each step, and whether it was read there; what was not is taken from the nearest that was.
+/// The room at the middle of each step, and whether it was read there; what was not is what was read last.
 fn room_on(room: &Line, steps: &[Span]) -> Option<(Vec<f64>, Vec<bool>)> {
     let read: Vec<Option<f64>> = steps
         .iter()
@@ -358,6 +363,7 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         days,
         model,
         inputs,
+        room_known: acting.room_known.clone(),
         from_ms: acting.from_ms,
     })
 }
@@ -510,7 +516,7 @@ impl Thermal {
     /// The highest and the lowest that a gap can hide, °C: full heat first and then free cooling, or the other way round.
     ///
     /// With the upper ends of what heater and lamp add and the time constant with which the air begins to follow: the widest that the
-    /// model allows. `None` where the readings around the gap contradict the model.
+    /// model allows. `None` where the readings around the gap contradict the model, or where the room was not read all through it.
     pub(super) fn extremes_in_gap(&self, gap: Span, before_c: f64, after_c: f64) -> Option<(f64, f64)> {
         if self.unbounded {
             return None;
@@ -519,6 +525,15 @@ impl Thermal {
             from_ms: gap.from_ms,
             until_ms: gap.until_ms + STEP_MS,
         });
+        if gap.from_ms < self.from_ms
+            || !self
+                .room_known
+                .get(rows.clone())?
+                .iter()
+                .all(|is_known| *is_known)
+        {
+            return None;
+        }
         let room: Vec<f64> = self.inputs.room_c.get(rows)?.to_vec();
         let (low_c, high_c) = room
             .iter()

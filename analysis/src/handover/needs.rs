@@ -67,7 +67,7 @@ pub(super) fn method(timezone: &str, until: &str) -> Vec<Note> {
         ),
         Note::new(
             "Pictures",
-            "Each day is a step: lowest to highest, the middle half, the median. Pale band: the range that is wanted. Dashed: a limit. Bare paper: no readings. Numbers: entries of the journal. Scales start where the data needs it.",
+            "Each day is a step: pale, lowest to highest; darker, the middle half; line, the median. The range that is wanted is not drawn. Dashed: a limit. Bare paper: no readings. Numbers: entries of the journal. Scales start where the data needs it.",
         ),
     ]
 }

@@ -23,8 +23,8 @@ const TOP_PX: f64 = 26.0;
 const BOTTOM_PX: f64 = 22.0;
 const NAMES_PX: f64 = 232.0;
 const WORDS_PX: f64 = 200.0;
-/// Half of the axis, in multiples of what is worth knowing; longer intervals are cut at the edge.
-const AXIS: f64 = 4.0;
+/// Half of the axis, in multiples of what is worth knowing, at least; the longest interval has room.
+const AXIS_MIN: f64 = 4.0;
 
 /// Draws the rows; `None` without any.
 pub fn effects(title: &str, rows: &[EffectRow]) -> Option<Picture> {
@@ -34,16 +34,21 @@ pub fn effects(title: &str, rows: &[EffectRow]) -> Option<Picture> {
     let height_px = TOP_PX + ROW_PX * rows.len() as f64 + BOTTOM_PX;
     let width_px = SMALL_WIDTH_PX.max(NAMES_PX + WORDS_PX + 240.0);
     let (from_px, until_px) = (NAMES_PX, width_px - WORDS_PX);
+    let axis = rows
+        .iter()
+        .filter_map(|row| row.change)
+        .flatten()
+        .fold(AXIS_MIN, |axis, value| axis.max(value.abs()));
     let x = |value: f64| {
-        let share = (value.clamp(-AXIS, AXIS) + AXIS) / (2.0 * AXIS);
+        let share = (value + axis) / (2.0 * axis);
         from_px + share * (until_px - from_px)
     };
     let foot_px = height_px - BOTTOM_PX;
     let drawing = draw(width_px, height_px, |canvas| {
         canvas.rect((x(-1.0), TOP_PX), (x(1.0), foot_px), palette::NIGHT, 1.0);
         canvas.path(&[(x(0.0), TOP_PX), (x(0.0), foot_px)], palette::INK, 2);
-        canvas.text((x(-AXIS), TOP_PX - 12.0), "less", Anchor::Left, STRONG);
-        canvas.text((x(AXIS), TOP_PX - 12.0), "more", Anchor::Right, STRONG);
+        canvas.text((x(-axis), TOP_PX - 12.0), "less", Anchor::Left, STRONG);
+        canvas.text((x(axis), TOP_PX - 12.0), "more", Anchor::Right, STRONG);
         canvas.text(
             (x(0.0), foot_px + 12.0),
             "shaded: too little to matter",

@@ -56,6 +56,10 @@ pub(crate) fn cautions() -> Vec<Note> {
             "Unplug before you open, move or clean anything electric. Residual-current protection, drip loops, sockets above the water, fittings rated for damp; wiring is for an electrician, by the rules of your country.",
         ),
         note(
+            "Standing water",
+            "Warm standing water and fine mist can grow and spread Legionella: empty, clean and dry foggers and reservoirs regularly.",
+        ),
+        note(
             "No diagnosis",
             "Nothing here says that conditions caused an illness or ruled one out. If an animal looks unwell, ring a veterinarian who knows its kind.",
         ),

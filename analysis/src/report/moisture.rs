@@ -52,7 +52,7 @@ fn deficit(days: &[MoistDay]) -> Option<String> {
     let humidity = |half| mean(days, half, |h| h.humidity_pct);
     let kpa = |half| mean(days, half, |h| h.deficit_pa).map(|pa| pa / PA_PER_KPA);
     Some(format!(
-        "Mean humidity {} %RH by day and {} by night: the air could take up {:.2} and {:.2} kPa more (vapour pressure deficit, what skin and leaves feel).",
+        "Mean humidity {} %RH by day and {} %RH by night: the air could take up {:.2} kPa and {:.2} kPa more (vapour pressure deficit, what skin and leaves feel).",
         number(humidity(lit)?),
         number(humidity(dark)?),
         kpa(lit)?,
@@ -67,7 +67,7 @@ fn dew(days: &[MoistDay]) -> Option<String> {
         format!(
             "The coldest glass was likely wet for {} in all, on {}.",
             words::duration(sum),
-            words::several(hours.iter().filter(|h| **h >= WORTH_SAYING_H).count(), "day")
+            words::several(hours.iter().filter(|h| **h > 0.0).count(), "day")
         )
     })
 }
@@ -99,7 +99,7 @@ fn held(held: &Held) -> Option<String> {
         .zip(held.off_at_pct)
         .map_or(String::new(), |(on, off)| {
             format!(
-                "; it went on at {} and off at {} by the trusted sensors",
+                "; it went on at {} %RH and off at {} %RH by the trusted sensors",
                 number(on),
                 number(off)
             )

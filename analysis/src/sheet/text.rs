@@ -63,12 +63,10 @@ impl Lines {
             Block::Table { table, .. } => self.table(table),
             Block::Figures(figures) => {
                 for figure in figures {
-                    self.paragraph(&figure.picture.alternative);
-                    for note in figure
-                        .notes
-                        .iter()
-                        .filter(|note| !note.contains(&figure.picture.alternative))
-                    {
+                    let (title, alternative) = (&figure.picture.title, &figure.picture.alternative);
+                    self.paragraph(&format!("{title}. {alternative}"));
+                    let is_said = |note: &str| note.contains(alternative) || alternative.contains(note);
+                    for note in figure.notes.iter().filter(|note| !is_said(note)) {
                         self.item("- ", note);
                     }
                 }

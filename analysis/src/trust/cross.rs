@@ -561,10 +561,13 @@ impl Cells {
             if self.quantity == Quantity::Humidity && level > LEVEL_PCT_MAX {
                 continue;
             }
-            let room = self.room.as_ref().and_then(|grid| grid.cells[index]);
-            let above = match self.quantity {
-                Quantity::Humidity => level,
-                _ => level - room.unwrap_or(0.0),
+            let above = match (self.quantity, &self.room) {
+                (Quantity::Humidity, _) | (_, None) => level,
+                // Without the room the level would be of another scale for as long as it is silent.
+                (_, Some(grid)) => match grid.cells[index] {
+                    Some(room) => level - room,
+                    None => continue,
+                },
             };
             differences.push(Difference {
                 at_ms,

@@ -333,7 +333,7 @@ impl Room<'_> {
             truth(bias - (change.now.value - change.now.low)),
         );
         format!(
-            " It showed {} on average this week; what the animals had there was probably {} ({} to {}).",
+            " It showed {} on average over the days judged; what the animals had there was probably {} ({} to {}).",
             words::value(quantity, shown.mean),
             words::value(quantity, truth(bias)),
             words::value(quantity, low),

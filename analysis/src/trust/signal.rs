@@ -70,8 +70,18 @@ pub(super) fn fading(view: View<'_>, span: Span) -> Option<Fading> {
             from_ms: span.until_ms - (day + 1) * MS_PER_24_H,
             until_ms: span.until_ms - day * MS_PER_24_H,
         });
-        let paused_ms: i64 = part
-            .at_ms
+        // A pause may lie at the edge of the day.
+        let (from_ms, until_ms) = (
+            span.until_ms - (day + 1) * MS_PER_24_H,
+            span.until_ms - day * MS_PER_24_H,
+        );
+        let stamps: Vec<i64> = [from_ms]
+            .iter()
+            .chain(part.at_ms)
+            .chain(&[until_ms])
+            .copied()
+            .collect();
+        let paused_ms: i64 = stamps
             .windows(2)
             .map(|pair| pair[1] - pair[0])
             .filter(|step| *step > FADING_PAUSE_MS)

@@ -76,7 +76,9 @@ pub(super) fn evidence(
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
         scene.enclosure.devices.iter().find_map(|device| {
-            let holds = device.controlled_by.as_deref() == Some(by.id.as_str());
+            // A fan dries and cools: it works the more, the higher its controller reads.
+            let holds =
+                device.kind != DeviceKind::Fan && device.controlled_by.as_deref() == Some(by.id.as_str());
             let setpoint = match scene.quantity {
                 Quantity::Humidity => device.setpoint.humidity_pct,
                 _ => device.setpoint.temperature_c,

@@ -28,7 +28,7 @@ const PAGE_BYTES: usize = 16 * 1024 * 1024;
 pub(crate) enum Effort {
     /// For files that will soon be merged: zstd 3.
     Quick,
-    /// For files that stay: zstd 15, a tenth smaller and ten times slower (measured in `ARCHIVE.md`).
+    /// For files that stay: zstd 15, a seventh smaller (`ARCHIVE.md`), and slower.
     Thorough,
 }
 

@@ -7,6 +7,7 @@
 mod email;
 mod webhook;
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -148,15 +149,19 @@ impl Outlet {
         self.wake.notify_one();
     }
 
-    /// What goes next: danger before all else, then by age.
-    fn next(&self, around: &Around) -> Option<Item> {
+    /// What goes next: danger before all else, then what was refused least often, then by age: a message that a receiver refuses
+    /// holds no other back.
+    fn next(&self, around: &Around, refused: &BTreeMap<u64, u32>) -> Option<Item> {
         let now_ms = (around.now_ms)();
         let site = &around.site;
         self.waiting(|waiting| {
             waiting
                 .iter()
                 .filter(|item| !quiet::is_held(&site.alerts, site.zone, &item.news, now_ms))
-                .min_by_key(|item| (!quiet::is_danger(&item.news), item.number))
+                .min_by_key(|item| {
+                    let times = refused.get(&item.number).copied().unwrap_or(0);
+                    (!quiet::is_danger(&item.news), times, item.number)
+                })
                 .cloned()
         })
     }
@@ -164,8 +169,10 @@ impl Outlet {
     /// Sends what comes until dropped.
     pub(super) async fn serve(self: Arc<Outlet>, around: Around) {
         let mut tries = 0;
+        let mut refused: BTreeMap<u64, u32> = BTreeMap::new();
         loop {
-            let Some(item) = self.next(&around) else {
+            let Some(item) = self.next(&around, &refused) else {
+                refused.clear();
                 let _looked = tokio::time::timeout(LOOK_EVERY, self.wake.notified()).await;
                 continue;
             };
@@ -173,10 +180,12 @@ impl Outlet {
             match self.try_once(&around, item).await {
                 Ok(()) => {
                     tries = 0;
+                    refused.remove(&number);
                     self.note_sent(&around, number);
                 }
                 Err(error) => {
                     tries += 1;
+                    *refused.entry(number).or_default() += 1;
                     self.note_failed(&around, tries, &error.to_string());
                     let pause = (PAUSE_FIRST * 2_u32.saturating_pow(tries.min(16) - 1)).min(PAUSE_LAST);
                     let _woken = tokio::time::timeout(pause, self.wake.notified()).await;

@@ -254,6 +254,12 @@ fn page(site: &Site, told: &mut Told) {
         Ok(None) => {}
         Ok(Some(address)) => {
             let scheme = if site.page.tls.is_some() { "https" } else { "http" };
+            if let Some(file) = site.page.access_file.as_ref().filter(|file| !file.exists()) {
+                told.look_at(format!(
+                    "page: {} is named as access_file and is not there; `mosswarden page password` makes it, until then the page has no password",
+                    file.display()
+                ));
+            }
             match (access_file(site), address.ip().is_loopback()) {
                 (None, _) => told.fit(format!("page: {scheme}://{listen}, this machine only, without a password")),
                 (Some(_), true) => told.fit(format!("page: {scheme}://{listen}, with a password")),

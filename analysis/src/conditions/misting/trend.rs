@@ -81,7 +81,9 @@ pub(super) fn of(
         .then(|| hodges_lehmann_location(&logs(&recent), CONFIDENCE, VARIANCE_INFLATION).ok())
         .flatten()
         .map(exp);
-    let excess_share = excess_share(context);
+    // Less vapour than usual tells of the air's exchange only where as much water is given as usual.
+    let excess_share =
+        excess_share(context).filter(|_| yield_share.is_some_and(|share| share.low > YIELD_AS_EVER));
     Some(MistTrend {
         device: device.id.clone(),
         yield_share,
@@ -94,6 +96,9 @@ pub(super) fn of(
         left_out: left_out(observed, main, week_ms),
     })
 }
+
+/// With a yield of less than this share the excess says nothing of the exchange of air.
+const YIELD_AS_EVER: f64 = 0.8;
 
 fn exp(log: Estimate) -> Estimate {
     Estimate {

@@ -77,11 +77,11 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
 /// Runs at or above [`NEAR_SATURATION_PCT`]; a gap ends one, a short dip does not.
 fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
     let mut runs: Vec<Span> = Vec::new();
-    let mut known_until_ms = i64::MIN;
+    let (mut known_until_ms, mut gap) = (i64::MIN, true);
     line.series
         .view()
         .pieces(span, line.gap_ms, |from_ms, until_ms, v0, v1| {
-            let gap = known_until_ms != from_ms;
+            gap |= known_until_ms != from_ms;
             known_until_ms = until_ms;
             if v0 < NEAR_SATURATION_PCT || v1 < NEAR_SATURATION_PCT {
                 return;
@@ -90,6 +90,7 @@ fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
                 Some(last) if !gap && from_ms - last.until_ms <= WET_JOIN_MS => last.until_ms = until_ms,
                 _ => runs.push(Span { from_ms, until_ms }),
             }
+            gap = false;
         });
     runs
 }

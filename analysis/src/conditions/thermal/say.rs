@@ -183,26 +183,35 @@ fn without_power(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Optio
         ("the lowest limit", scene.min_c),
     ] {
         let rooms = [cool_room_c, COLD_ROOM_C.min(cool_room_c)];
-        let found = rooms.into_iter().find_map(|room_c| {
+        // In a room near the limit it only comes near it, for hours that nobody can tell.
+        let colder = rooms
+            .into_iter()
+            .filter(|room_c| *room_c < limit_c - 2.0 * place.doubt_k);
+        let found = colder.into_iter().find_map(|room_c| {
             let fall = place.hours_without_power(limit_c, room_c)?;
             Some((room_c, fall))
         });
         let Some((room_c, fall)) = found else { continue };
         told.push(format!(
-            "from {} it would fall below {name} ({}) after about {} ({} to {}) in a room of {}",
+            "from {} it would fall below {name} ({}) after about {} ({} {}) in a room of {}",
             words.temperature(start_c),
             words.temperature(limit_c),
             words.hours(fall.value),
             words.hours(fall.low),
             if fall.high < HOURS_MAX {
-                words.hours(fall.high)
+                format!("to {}", words.hours(fall.high))
             } else {
-                "longer".to_owned()
+                "or longer".to_owned()
             },
             words.temperature(room_c)
         ));
     }
-    if told.len() == 1 {
+    if start_c <= scene.min_c {
+        told.push(format!(
+            "it stands below its lowest limit of {} already",
+            words.temperature(scene.min_c)
+        ));
+    } else if told.len() == 1 {
         told.push(format!(
             "in a room that stays above {} it would not fall below its lowest limit of {}",
             words.temperature(scene.min_c - place.offset_k.low),

@@ -155,8 +155,13 @@ pub(super) fn limits(
     // The species' emergency stands a step above its limit; an overridden limit takes that step along.
     let emergency_c = emergency_c.or_else(|| {
         base.and_then(|b| {
-            b.emergency_c
-                .map(|e| if e > max_c { e } else { max_c + (e - b.max_c) })
+            b.emergency_c.map(|e| {
+                if max_c < b.max_c || e <= max_c {
+                    max_c + (e - b.max_c)
+                } else {
+                    e
+                }
+            })
         })
     });
     check_order(
