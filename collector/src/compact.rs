@@ -193,7 +193,7 @@ mod tests {
             dir.path(),
             row.partition_date(),
             "part-1",
-            &[row.clone()],
+            std::slice::from_ref(&row),
         )
         .expect("room");
         let partition = table::partition_dir(dir.path(), row.partition_date());
@@ -215,7 +215,14 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         for day in 0..3 {
             let row = reading("a", BEGAN_MS + day * DAY_MS, 1.0);
-            archive::put(&RealDisk, dir.path(), row.partition_date(), "day", &[row.clone()]).expect("room");
+            archive::put(
+                &RealDisk,
+                dir.path(),
+                row.partition_date(),
+                "day",
+                std::slice::from_ref(&row),
+            )
+            .expect("room");
         }
         assert_eq!(
             remove_old(

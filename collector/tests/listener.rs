@@ -79,13 +79,12 @@ impl Collector {
 async fn acknowledged(events: &mut EventLoop, count: usize) {
     let mut seen = 0;
     while seen < count {
-        match timeout(DEADLINE, events.poll())
+        if let Event::Incoming(Incoming::PubAck(_) | Incoming::PubComp(_)) = timeout(DEADLINE, events.poll())
             .await
             .expect("in time")
             .expect("connected")
         {
-            Event::Incoming(Incoming::PubAck(_) | Incoming::PubComp(_)) => seen += 1,
-            _ => {}
+            seen += 1
         }
     }
 }

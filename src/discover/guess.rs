@@ -241,10 +241,8 @@ pub(super) fn words(name: &str) -> Vec<String> {
     let mut word = String::new();
     let mut was_lower = false;
     for c in name.chars() {
-        if !c.is_alphanumeric() || (c.is_uppercase() && was_lower) {
-            if !word.is_empty() {
-                words.push(std::mem::take(&mut word));
-            }
+        if (!c.is_alphanumeric() || (c.is_uppercase() && was_lower)) && !word.is_empty() {
+            words.push(std::mem::take(&mut word));
         }
         was_lower = c.is_lowercase();
         if c.is_alphanumeric() {

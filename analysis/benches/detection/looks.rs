@@ -49,13 +49,13 @@ impl Watched {
         }
     }
 
-    pub(crate) fn from_ms(&self) -> i64 {
+    pub(crate) fn begins_ms(&self) -> i64 {
         self.simulation.truth.from.0
     }
 
     /// Ends of the weeks.
     pub(crate) fn ends(&self) -> impl Iterator<Item = i64> {
-        let (from, until) = (self.from_ms(), self.simulation.truth.until.0);
+        let (from, until) = (self.begins_ms(), self.simulation.truth.until.0);
         (1..)
             .map(move |week| from + week * WEEK_MS)
             .take_while(move |end| *end <= until)
@@ -72,7 +72,7 @@ impl Watched {
                 && only.is_none_or(|id| &*reading.enclosure == id || &*reading.enclosure == ROOM)
         };
         let history = Span {
-            from_ms: self.from_ms(),
+            from_ms: self.begins_ms(),
             until_ms: end,
         };
         let record = Record::from_readings(

@@ -127,8 +127,8 @@ impl Tally {
             fault.fault,
             fault.size,
             fault.unit,
-            days(watched.from_ms(), fault.start.0),
-            fault.end.map(|end| days(watched.from_ms(), end.0).round()),
+            days(watched.begins_ms(), fault.start.0),
+            fault.end.map(|end| days(watched.begins_ms(), end.0).round()),
             first.map(|(end, _)| days(fault.start.0, end).round()),
             said.join(" ")
         ));
@@ -157,7 +157,7 @@ impl Tally {
                     midnight.timestamp_millis() < at - MS_PER_24_H / 2
                 })
                 .filter_map(|day| day.systematic_pct)
-                .last()
+                .next_back()
         };
         let (true, Some(now), Some(before)) = (
             faulty,
@@ -282,14 +282,14 @@ fn told(watched: &Watched, finding: &Finding, end: i64) -> String {
                 "{}@{} day {}",
                 fault.fault,
                 fault.subject,
-                (fault.start.0 - watched.from_ms()) / MS_PER_24_H
+                (fault.start.0 - watched.begins_ms()) / MS_PER_24_H
             )
         })
         .collect();
     format!(
         "seed {} day {} of {}: {} {} {:.2} since day {} [{}] near {near:?}",
         watched.seed,
-        (end - watched.from_ms()) / MS_PER_24_H,
+        (end - watched.begins_ms()) / MS_PER_24_H,
         watched
             .site
             .enclosure(&finding.enclosure)
@@ -297,7 +297,7 @@ fn told(watched: &Watched, finding: &Finding, end: i64) -> String {
         finding.kind.name(),
         finding.subject,
         finding.value.estimate,
-        (finding.start_ms - watched.from_ms()) / MS_PER_24_H,
+        (finding.start_ms - watched.begins_ms()) / MS_PER_24_H,
         finding.message
     )
 }

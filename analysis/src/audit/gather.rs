@@ -126,7 +126,7 @@ pub fn gather<'a>(
         .filter(|entry| entry.at_ms <= until_ms)
         .cloned()
         .collect();
-    journal.sort_by(|a, b| (a.at_ms, a.written_ms).cmp(&(b.at_ms, b.written_ms)));
+    journal.sort_by_key(|a| (a.at_ms, a.written_ms));
     let amended: Vec<Entry> = amended
         .iter()
         .filter(|entry| entry.at_ms <= until_ms)

@@ -57,6 +57,9 @@ pub struct Compared {
     pub temperature_k: Estimate,
 }
 
+/// A sensor and what came of it.
+pub(super) type Judged<'p> = (&'p str, Result<Compared, Refusal>);
+
 /// Compares each probe (but the reference) over `span`.
 ///
 /// # Errors
@@ -65,7 +68,7 @@ pub fn compare<'p>(
     probes: &[Probe<'p>],
     against: Against<'_>,
     span: Span,
-) -> Result<Vec<(&'p str, Result<Compared, Refusal>)>, Refusal> {
+) -> Result<Vec<Judged<'p>>, Refusal> {
     let hours = span.hours();
     if hours < HOURS_MIN {
         return Err(Refusal::TooShort {

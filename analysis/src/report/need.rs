@@ -87,13 +87,13 @@ const LEAST_DAYS: f64 = 0.25;
 
 /// Whether a kind speaks of a sensor itself, of humidity, or of temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Rests {
-    OnTheSensorItself,
-    OnHumidity,
-    OnTemperature,
+pub(super) enum RestsOn {
+    SensorItself,
+    Humidity,
+    Temperature,
 }
 
-pub(super) const fn rests(kind: Kind) -> Rests {
+pub(super) const fn rests_on(kind: Kind) -> RestsOn {
     match kind {
         Kind::HumidityDrift
         | Kind::HumidityStep
@@ -104,20 +104,20 @@ pub(super) const fn rests(kind: Kind) -> Rests {
         | Kind::ClockWrong
         | Kind::TemperatureBias
         | Kind::LightHoursWrong
-        | Kind::CareOverdue => Rests::OnTheSensorItself,
+        | Kind::CareOverdue => RestsOn::SensorItself,
         Kind::HumidityTooLow
         | Kind::HumidityTooHigh
         | Kind::SetpointMissed
         | Kind::MistWeak
         | Kind::MistMissed
-        | Kind::StaysWet => Rests::OnHumidity,
+        | Kind::StaysWet => RestsOn::Humidity,
         Kind::Overheating
         | Kind::Overcooling
         | Kind::NightTooWarm
         | Kind::NightTooCold
         | Kind::NoNightDrop
         | Kind::HeaterStuckOn
-        | Kind::HeaterFailed => Rests::OnTemperature,
+        | Kind::HeaterFailed => RestsOn::Temperature,
     }
 }
 
@@ -162,10 +162,10 @@ pub(crate) fn needs(
 }
 
 fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, standings: Standings) -> Need {
-    let standing = match rests(findings[0].kind) {
-        Rests::OnTheSensorItself => None,
-        Rests::OnHumidity => Some(standings.humidity),
-        Rests::OnTemperature => Some(standings.temperature),
+    let standing = match rests_on(findings[0].kind) {
+        RestsOn::SensorItself => None,
+        RestsOn::Humidity => Some(standings.humidity),
+        RestsOn::Temperature => Some(standings.temperature),
     };
     let weight = findings
         .iter()

@@ -6,6 +6,7 @@
 /// Lanczos approximation of ln Γ, g = 7, nine terms. Source: [Lanczos1964], coefficients as widely printed (memory; checked by the
 /// quantiles below to 1e-9).
 const LANCZOS_G: f64 = 7.0;
+#[expect(clippy::excessive_precision, reason = "as printed")]
 const LANCZOS: [f64; 9] = [
     0.999_999_999_999_809_93,
     676.520_368_121_885_1,

@@ -265,7 +265,7 @@ impl<'f> Search<'f> {
                     Shape::Drift => (size / self.noise.rate_sd_per_day).powi(2),
                     Shape::Step => 0.0,
                 };
-                (xx > 1e-4 * alone).then(|| (index, size * size * xx - too_fast))
+                (xx > 1e-4 * alone).then_some((index, size * size * xx - too_fast))
             })
             .max_by(|a, b| a.1.total_cmp(&b.1))
     }

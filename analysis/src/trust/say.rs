@@ -174,12 +174,7 @@ impl Room<'_> {
             });
         }
         if let Some(first) = faults.pinned.iter().find(in_window) {
-            let last = faults
-                .pinned
-                .iter()
-                .filter(in_window)
-                .next_back()
-                .unwrap_or(first);
+            let last = faults.pinned.iter().rfind(in_window).unwrap_or(first);
             let whole = Span {
                 from_ms: first.from_ms,
                 until_ms: last.until_ms,

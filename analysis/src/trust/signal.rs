@@ -290,7 +290,7 @@ mod tests {
     fn a_fading_sensor_is_told_before_it_is_silent() {
         let day = 288;
         // Every third reading is lost on the last two days.
-        let lost = |index: usize| index > 12 * day && index % 3 == 0;
+        let lost = |index: usize| index > 12 * day && index.is_multiple_of(3);
         let mut faded = Series::default();
         for index in (0..14 * day).filter(|index| !lost(*index)) {
             faded.push(index as i64 * STEP, 0, 50.0, Mark::Ok);

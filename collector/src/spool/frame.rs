@@ -219,9 +219,9 @@ pub(crate) mod tests {
             packet: Packet {
                 client: Arc::from("probe"),
                 id: 1 + (number % 60_000) as u16,
-                is_repeat: number % 2 == 0,
-                is_retained: number % 3 == 0,
-                is_will: number % 5 == 0,
+                is_repeat: number.is_multiple_of(2),
+                is_retained: number.is_multiple_of(3),
+                is_will: number.is_multiple_of(5),
             },
         }
     }

@@ -15,7 +15,7 @@ pub(super) fn ways_out(site: &Site, told: &mut Told) -> Result<(), Failure> {
         if let Way::Webhook(webhook) = &way {
             let is_open = webhook.url.starts_with("http://");
             told.say(
-                webhook.secret_file.is_some() && !(is_open && !leads_here(&webhook.url)),
+                webhook.secret_file.is_some() && (!is_open || leads_here(&webhook.url)),
                 format!(
                     "webhook: {}, {}",
                     if is_open { "in the clear" } else { "over TLS" },
