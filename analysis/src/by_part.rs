@@ -4,6 +4,8 @@
 //! that holds what pictures and tables of the span need, at full resolution.
 
 use std::collections::BTreeSet;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
 
 use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::ROOM;
@@ -11,63 +13,137 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::assess::{Assessment, assess_part, needed};
 use crate::load::Record;
+use crate::trusted::Trusted;
 
-/// Sensors times days that are held at once. At a reading a minute of two quantities 600 take some 230 MB (measured: about 130 bytes
+/// Sensors times days that are held at once, over all threads. At a reading a minute of two quantities 600 take some 230 MB (measured: about 130 bytes
 /// a reading while it is judged). One enclosure is never divided.
 const SENSOR_DAYS_MAX: f64 = 600.0;
+/// Where single enclosures are larger than their share of that (a year is asked for), this much is held before threads are spared: some 1 GB.
+const SENSOR_DAYS_OF_LARGE_MAX: f64 = 2700.0;
+/// More parts at once would hold more than they save.
+const THREADS_MAX: usize = 4;
 
-/// Judges `span` part by part. `load` is asked for the sensors and devices of each part over the span that [`needed`] says.
+/// What of the readings is given back beside the judgement.
+#[derive(Debug, Clone, Copy)]
+pub enum Kept {
+    /// None: findings are all that is asked for.
+    Nothing,
+    /// At full resolution from this moment on, for pictures and tables.
+    Since(i64),
+}
+
+impl Kept {
+    /// What a report of `span` shows: it, as long a time before it to compare with, and a day more, so that lines enter them.
+    pub fn for_report(span: Span) -> Kept {
+        Kept::Since(span.from_ms - (span.until_ms - span.from_ms) - MS_PER_24_H)
+    }
+}
+
+/// Judges `span` part by part, on as many threads as the machine has cores (four at most). `load` is asked for the sensors and devices of each
+/// part over the span that [`needed`] says. The result does not depend on the threads.
 ///
 /// # Errors
-/// What `load` says.
-pub fn assess_by_part<E>(
+/// What `load` says, of the first part that it can't load.
+pub fn assess_by_part<E: Send>(
     site: &Site,
     span: Span,
-    mut load: impl FnMut(&BTreeSet<String>, Span) -> Result<Record, E>,
+    kept: Kept,
+    load: impl Fn(&BTreeSet<String>, Span) -> Result<Record, E> + Sync,
 ) -> Result<(Record, Assessment), E> {
     let needed = needed(span);
-    // Pictures compare with as long a time before; a day more, so that lines enter them.
-    let shown_from_ms = span.from_ms - (span.until_ms - span.from_ms) - MS_PER_24_H;
-    let (mut whole, mut judged) = (Record::default(), Assessment::default());
-    for part in parts(site, needed) {
-        let mut record = load(&ids(&part), needed)?;
-        let mut found = assess_part(&part, &record, span);
+    let cores = thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(THREADS_MAX);
+    let parts = parts(site, needed, SENSOR_DAYS_MAX / cores as f64);
+    let largest = parts
+        .iter()
+        .map(|part| sensor_days(part, needed))
+        .fold(1.0, f64::max);
+    let threads = cores.min((SENSOR_DAYS_OF_LARGE_MAX / largest) as usize).max(1);
+    let judged = in_order(&parts, threads, |part| {
+        let mut record = load(&ids(part), needed)?;
+        let mut found = assess_part(part, &record, span);
         if !part.enclosures.is_empty() {
             // The room is judged beside every enclosure and told once, by the part that has nothing else.
             found.let_go_of(ROOM);
         }
-        record.let_go_before(shown_from_ms);
-        found.trust.trusted.let_go_before(shown_from_ms);
-        whole.join(record);
-        judged.join(found);
-    }
-    Ok((whole, judged.finish(site)))
-}
-
-/// The site in parts of a few enclosures, each with the room; the last part is the room alone.
-fn parts(site: &Site, needed: Span) -> Vec<Site> {
-    let days = (needed.until_ms - needed.from_ms) as f64 / MS_PER_24_H as f64;
-    let mut groups: Vec<Vec<Enclosure>> = Vec::new();
-    let mut held = f64::INFINITY;
-    for enclosure in &site.enclosures {
-        let cost = enclosure.sensors.len() as f64 * days;
-        match groups.last_mut() {
-            Some(group) if held + cost <= SENSOR_DAYS_MAX => {
-                group.push(enclosure.clone());
-                held += cost;
+        match kept {
+            Kept::Nothing => {
+                record = Record::default();
+                found.trust.trusted = Trusted::default();
             }
-            _ => {
-                groups.push(vec![enclosure.clone()]);
-                held = cost;
+            Kept::Since(from_ms) => {
+                record.let_go_before(from_ms);
+                found.trust.trusted.let_go_before(from_ms);
             }
         }
+        Ok((record, found))
+    });
+    let (mut whole, mut all) = (Record::default(), Assessment::default());
+    for part in judged {
+        let (record, found) = part?;
+        whole.join(record);
+        all.join(found);
     }
-    groups.push(Vec::new());
+    Ok((whole, all.finish(site)))
+}
+
+/// What `work` makes of each item, in the items' order, on so many threads.
+fn in_order<T: Sync, R: Send>(items: &[T], threads: usize, work: impl Fn(&T) -> R + Sync) -> Vec<R> {
+    let next = AtomicUsize::new(0);
+    let take = || {
+        let mut done = Vec::new();
+        loop {
+            let index = next.fetch_add(1, Ordering::Relaxed);
+            let Some(item) = items.get(index) else {
+                return done;
+            };
+            done.push((index, work(item)));
+        }
+    };
+    let mut done = thread::scope(|scope| {
+        let others: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(take)).collect();
+        let mut done = take();
+        for other in others {
+            match other.join() {
+                Ok(theirs) => done.extend(theirs),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        done
+    });
+    done.sort_by_key(|(index, _)| *index);
+    done.into_iter().map(|(_, result)| result).collect()
+}
+
+/// What a part holds at once.
+fn sensor_days(part: &Site, needed: Span) -> f64 {
+    let sensors: usize = part
+        .enclosures
+        .iter()
+        .map(|enclosure| enclosure.sensors.len())
+        .sum();
+    sensors as f64 * (needed.until_ms - needed.from_ms) as f64 / MS_PER_24_H as f64
+}
+
+/// The site in parts of a few enclosures of `most` sensor-days or one that is larger, each with the room; the last part is the room alone.
+fn parts(site: &Site, needed: Span, most: f64) -> Vec<Site> {
     let with = |enclosures: Vec<Enclosure>| Site {
         enclosures,
         ..site.clone()
     };
-    groups.into_iter().map(with).collect()
+    let mut parts: Vec<Site> = Vec::new();
+    for enclosure in &site.enclosures {
+        let own = with(vec![enclosure.clone()]);
+        match parts.last_mut() {
+            Some(part) if sensor_days(part, needed) + sensor_days(&own, needed) <= most => {
+                part.enclosures.push(enclosure.clone());
+            }
+            _ => parts.push(own),
+        }
+    }
+    parts.push(with(Vec::new()));
+    parts
 }
 
 /// Every sensor and device of a site.
@@ -111,9 +187,17 @@ mod tests {
         let all = of(&ids(&site), needed(span));
         let whole = assess(&site, &all, span);
         assert!(!whole.verdicts.findings.is_empty(), "nothing to compare");
-        assert!(parts(&site, needed(span)).len() > 2, "nothing is divided");
-        let Ok((record, by_part)) =
-            assess_by_part(&site, span, |ids, span| Ok::<_, Infallible>(of(ids, span)));
+        assert!(
+            parts(&site, needed(span), SENSOR_DAYS_MAX).len() > 2,
+            "nothing is divided"
+        );
+        let Ok((record, by_part)) = assess_by_part(&site, span, Kept::for_report(span), |ids, span| {
+            Ok::<_, Infallible>(of(ids, span))
+        });
+        let Ok((_, alone)) = assess_by_part(&site, span, Kept::Nothing, |ids, span| {
+            Ok::<_, Infallible>(of(ids, span))
+        });
+        assert_eq!(alone.verdicts, whole.verdicts);
         assert_eq!(by_part.verdicts, whole.verdicts);
         assert_eq!(by_part.trust.sensors, whole.trust.sensors);
         assert_eq!(by_part.conditions.len(), whole.conditions.len());

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::findings::Finding;
 use mosswarden_collector::{Counts, Newest, OwnMessage, Part, Snapshot};
 use mosswarden_config::site::{self, Site};
@@ -252,7 +253,7 @@ fn found(site: &Site, now_ms: i64) -> Option<Vec<Finding>> {
         from_ms: now_ms - 7 * MS_PER_24_H,
         until_ms: now_ms,
     };
-    match judge(site, week) {
+    match judge(site, week, Kept::Nothing) {
         Ok((_, assessment)) => Some(assessment.verdicts.findings),
         Err(failure) => {
             tracing::error!(?failure, "the findings of the day could not be worked out");

@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use chrono::Days;
 use indicatif::ProgressBar;
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::simulate::{self, Message, Simulation, messages, scenario};
 use mosswarden_collector::{Counts, Newest, RunOptions};
 use mosswarden_config::site::Site;
@@ -145,7 +146,7 @@ async fn show(
         site.zone.date(week.from_ms),
         site.zone.date(week.until_ms)
     );
-    let (_, assessment) = judge(&site, month)?;
+    let (_, assessment) = judge(&site, month, Kept::Nothing)?;
     println!("\n{}\n", flags::text(&site, month, &assessment.verdicts));
     let files = report::write(&site, week, &folder, &name, false)?;
     println!("The last seven days' report: {}", files[0].display());

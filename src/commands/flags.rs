@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::findings::{Document, Verdicts};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
@@ -14,7 +15,7 @@ use crate::reporter::{Failure, Outcome};
 pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
     only(&mut site, &flags.enclosures)?;
     let span = span(&site, &flags.span)?;
-    let (_, assessment) = judge(&site, span)?;
+    let (_, assessment) = judge(&site, span, Kept::Nothing)?;
     let verdicts = &assessment.verdicts;
     let printed = match flags.format {
         FlagsFormat::Json => serde_json::to_string_pretty(&Document::new(&site, span, verdicts))

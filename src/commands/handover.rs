@@ -1,6 +1,7 @@
 //! `handover`: what the next keeper of an enclosure must know, as HTML, PDF, JSON and text.
 
 use mosswarden_analysis::audit::{self, Asked};
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::handover;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
@@ -44,7 +45,7 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
         from_ms: until_ms - OPEN_DAYS * MS_PER_24_H,
         until_ms,
     };
-    let (_, assessment) = readable.judge(site, open)?;
+    let (_, assessment) = readable.judge(site, open, Kept::Nothing)?;
     let model = handover::handover(&gathered, &assessment, written::is_invented(site));
     let forms = written::Forms {
         html: handover::html(&model),

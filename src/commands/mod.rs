@@ -28,7 +28,7 @@ use std::path::PathBuf;
 use chrono::Utc;
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::audit::Beside;
-use mosswarden_analysis::by_part::assess_by_part;
+use mosswarden_analysis::by_part::{Kept, assess_by_part};
 use mosswarden_analysis::load::{self, LoadError, Record};
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
@@ -200,9 +200,9 @@ impl Readable {
             .map_err(Failure::failed("could not read the archive"))
     }
 
-    /// Judges a span, a few enclosures at a time; the record holds what pictures of the span need.
-    pub(crate) fn judge(&self, site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-        assess_by_part(site, span, |ids, needed| self.load(site, needed, Some(ids)))
+    /// Judges a span, a few enclosures at a time.
+    pub(crate) fn judge(&self, site: &Site, span: Span, kept: Kept) -> Result<(Record, Assessment), Failure> {
+        assess_by_part(site, span, kept, |ids, needed| self.load(site, needed, Some(ids)))
             .map_err(Failure::failed("could not read the archive"))
     }
 
@@ -213,6 +213,6 @@ impl Readable {
 }
 
 /// See [`Readable::judge`].
-pub(crate) fn judge(site: &Site, span: Span) -> Result<(Record, Assessment), Failure> {
-    Readable::open(site)?.judge(site, span)
+pub(crate) fn judge(site: &Site, span: Span, kept: Kept) -> Result<(Record, Assessment), Failure> {
+    Readable::open(site)?.judge(site, span, kept)
 }

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
@@ -57,7 +58,7 @@ pub(crate) fn write(
     let files = written::files(folder, name);
     written::never_over(&files, force)?;
     let readable = Readable::open(site)?;
-    let (record, assessment) = readable.judge(site, span)?;
+    let (record, assessment) = readable.judge(site, span, Kept::for_report(span))?;
     let year = YearBefore::judge(site, readable.record(site, YearBefore::span(span))?, span);
     let model: WeeklyReport = report::weekly(
         site,

@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::changes::{self, Changes};
 use mosswarden_analysis::findings::Verdicts;
 use mosswarden_analysis::plot::{Display, Picture};
@@ -143,7 +144,8 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
         from_ms: now_ms - 30 * MS_PER_24_H,
         until_ms: now_ms,
     };
-    let (record, assessment) = judge(site, week).map_err(|failure| failure.words())?;
+    let (record, assessment) =
+        judge(site, week, Kept::Since(month.from_ms)).map_err(|failure| failure.words())?;
     let report = |span| {
         let assessment = &assessment;
         report::weekly(

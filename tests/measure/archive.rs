@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use chrono::{Months, NaiveDate, NaiveTime};
-use mosswarden_analysis::by_part::{assess_by_part, ids};
+use mosswarden_analysis::by_part::{Kept, assess_by_part, ids};
 use mosswarden_analysis::load;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
@@ -221,7 +221,7 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
         site
     };
     let judge = |site: &Site, span: Span| {
-        let (_, judged) = assess_by_part(site, span, |ids, needed| {
+        let (_, judged) = assess_by_part(site, span, Kept::Nothing, |ids, needed| {
             load::load(&site.data_dir, needed, Some(ids), &[], Vec::new())
         })
         .expect("a sound archive");

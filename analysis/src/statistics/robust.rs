@@ -18,23 +18,40 @@ pub fn median(values: &[f64]) -> Option<f64> {
     quantile(values, 0.5)
 }
 
+/// The middle one of three numbers.
+pub fn median_of_three(a: f64, b: f64, c: f64) -> f64 {
+    a.min(b).max(a.max(b).min(c))
+}
+
 /// Quantile with linear interpolation between order statistics ([HyndmanFan1996] type 7), `0 ≤ p ≤ 1`.
 /// `None` for an empty slice, a `p` outside, or a value that is not finite.
 pub fn quantile(values: &[f64], p: f64) -> Option<f64> {
     check("quantile", values, 1).ok()?;
-    quantile_of_sorted(&sorted(values), p)
+    let (below, share) = position(values.len(), p)?;
+    let mut copy = values.to_vec();
+    let (_, low, rest) = copy.select_nth_unstable_by(below, f64::total_cmp);
+    let low = *low;
+    // The next in order is the least of what lies above; beyond the last value there is nothing to go to.
+    let high = rest.iter().copied().min_by(f64::total_cmp).unwrap_or(low);
+    Some(low + share * (high - low))
+}
+
+/// The order statistic at or below a quantile of so many values, and the share of the way to the next one.
+fn position(count: usize, p: f64) -> Option<(usize, f64)> {
+    if count == 0 || !(0.0..=1.0).contains(&p) {
+        return None;
+    }
+    let position = p * (count - 1) as f64;
+    let below = position as usize;
+    Some((below, position - below as f64))
 }
 
 /// [`quantile`] of values that are already in rising order, without another sort.
 pub fn quantile_of_sorted(sorted: &[f64], p: f64) -> Option<f64> {
     debug_assert!(sorted.is_sorted(), "the values are in rising order");
-    if sorted.is_empty() || !(0.0..=1.0).contains(&p) {
-        return None;
-    }
-    let position = p * (sorted.len() - 1) as f64;
-    let below = position as usize;
+    let (below, share) = position(sorted.len(), p)?;
     let above = (below + 1).min(sorted.len() - 1);
-    Some(sorted[below] + (position - below as f64) * (sorted[above] - sorted[below]))
+    Some(sorted[below] + share * (sorted[above] - sorted[below]))
 }
 
 /// Median of the absolute deviations from the median, not scaled. `None` as for [`median`].
@@ -241,6 +258,18 @@ mod tests {
 
     use super::*;
     use crate::statistics::reference::{close, extra, list, number, robust};
+
+    proptest! {
+        #[test]
+        fn a_quantile_by_selection_is_that_of_the_sorted_values(x in prop::collection::vec(-1e6..1e6_f64, 1..40), p in 0.0..=1.0_f64) {
+            prop_assert_eq!(quantile(&x, p), quantile_of_sorted(&sorted(&x), p));
+        }
+
+        #[test]
+        fn the_middle_of_three_is_their_median(x in prop::array::uniform3(-1e6..1e6_f64)) {
+            prop_assert_eq!(Some(median_of_three(x[0], x[1], x[2])), median(&x));
+        }
+    }
 
     #[test]
     fn median_and_deviation_against_the_table() {

@@ -15,7 +15,7 @@ use crate::physics::humidity::{
     dew_point_c, saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa,
 };
 use crate::statistics::exponential::decay;
-use crate::statistics::robust::median;
+use crate::statistics::robust::{median, median_of_three};
 
 /// The level before a run is the median over this time.
 const BEFORE_MS: i64 = 12 * 60_000;
@@ -247,7 +247,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         if after.len() < SMOOTH_COUNT || index == after.start || index + 1 == after.end {
             values[index]
         } else {
-            median(&values[index - 1..=index + 1]).unwrap_or(values[index])
+            median_of_three(values[index - 1], values[index], values[index + 1])
         }
     };
     // Ends of the window are left out of the smoothed peak: they have no neighbour to check them.

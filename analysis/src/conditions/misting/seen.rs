@@ -121,6 +121,10 @@ fn stands_out(probes: &[Probe], main: usize, at_ms: i64) -> bool {
     let Some(here) = rise(&probes[main], at_ms) else {
         return false;
     };
+    // What is usual is never below nothing: the search through the other days is spared.
+    if here < RISE_G_M3_MIN {
+        return false;
+    }
     let others: Vec<f64> = (-OTHER_DAYS..=OTHER_DAYS)
         .filter(|days| *days != 0)
         .filter_map(|days| rise(&probes[main], at_ms + days * MS_PER_24_H))
