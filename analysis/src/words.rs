@@ -85,6 +85,15 @@ pub fn percent(share_frac: f64) -> String {
     format!("{:.0} %", (share_frac * 100.0).round() + 0.0)
 }
 
+/// "only 12 %" of something that a sentence goes on to name, "nothing" where it is none of it.
+pub fn only_percent(share_frac: f64) -> String {
+    if share_frac < 0.005 {
+        "nothing".to_owned()
+    } else {
+        format!("only {}", percent(share_frac))
+    }
+}
+
 /// "Tuesday 19 May".
 pub fn day(date: NaiveDate) -> String {
     date.format("%A %-d %B").to_string()

@@ -3,7 +3,7 @@
 use std::io::Write as _;
 
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::findings::{Document, Verdicts};
+use mosswarden_analysis::findings::{Document, Verdicts, gathered};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::Span;
@@ -62,11 +62,15 @@ pub(crate) fn text(site: &Site, span: Span, verdicts: &Verdicts) -> String {
     if !verdicts.not_assessed.is_empty() {
         lines.push(String::new());
         lines.push("Not judged:".to_owned());
-        for item in &verdicts.not_assessed {
+        for item in gathered(&verdicts.not_assessed) {
+            let kinds: Vec<&str> = item.kinds.iter().map(|kind| kind.name()).collect();
+            let when = item
+                .when(zone, span)
+                .map_or_else(String::new, |when| format!(", {when}"));
             lines.push(format!(
-                "  {} · {}: {}",
+                "  {} · {}{when}: {}",
                 item.enclosure,
-                item.kind.name(),
+                kinds.join(", "),
                 item.reason
             ));
         }

@@ -146,9 +146,8 @@ impl Judging<'_> {
         if known_h < KNOWN_FRAC_MIN * hours {
             return Some(Doubt {
                 reason: format!(
-                    "only {} of the {what} of {} known{bound}",
-                    crate::words::percent(known_h / hours),
-                    context.words.day(day.from_ms)
+                    "{} of the {what} known{bound}",
+                    crate::words::only_percent(known_h / hours)
                 ),
                 extreme_c,
                 unknown_h,

@@ -18,7 +18,7 @@ use super::context::{Context, silent_words};
 use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
-use crate::words::percent;
+use crate::words::only_percent;
 
 pub use air::{HalfDay, MoistDay};
 pub(super) use air::{coldest_glass_c, measure};
@@ -127,11 +127,7 @@ fn judge_day(
             side.kind,
             None,
             day.span,
-            format!(
-                "only {} of the humidity of {} known",
-                percent(known_frac),
-                context.words.day(day.span.from_ms)
-            ),
+            format!("{} of the humidity known", only_percent(known_frac)),
         ));
     }
 }

@@ -11,7 +11,7 @@ use super::context::{Context, silent_words};
 use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
-use crate::words::percent;
+use crate::words::only_percent;
 
 /// A night is judged when this share of it is known and no gap in it is longer than [`GAP_H_MAX`]: the usual share for
 /// validity in air-quality rules (from memory); two hours is about two time constants of a glass tank.
@@ -126,11 +126,7 @@ fn why_not(context: &Context<'_>, places: &Places, span: Span, known_frac: f64) 
             .then(|| "the night is not over".to_owned());
     }
     if known_frac < KNOWN_FRAC_MIN {
-        return Some(format!(
-            "only {} of the night of {} known",
-            percent(known_frac),
-            context.words.day(span.from_ms)
-        ));
+        return Some(format!("{} of the night known", only_percent(known_frac)));
     }
     places
         .mean

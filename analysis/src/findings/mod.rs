@@ -3,8 +3,10 @@
 //! The shapes here are those of `findings.schema.json`, version `mosswarden.findings/1`. Only this module is serialised.
 
 mod document;
+mod unjudged;
 
 pub use document::Document;
+pub use unjudged::{Unjudged, gathered};
 
 use mosswarden_config::zone::Span;
 

@@ -12,6 +12,7 @@ use super::moisture;
 use super::need::{Need, Verdict};
 use super::nights;
 use super::week_before;
+use crate::findings::gathered;
 use crate::load::Record;
 use crate::plot::{self, Cell, Mark, Picture, Table};
 use crate::series::on_spans;
@@ -373,10 +374,7 @@ fn sensor_marks(material: &Material<'_>, place: &str, sensor: &Sensor) -> (Vec<M
 
 /// What could not be judged at a place, one sentence a reason.
 pub(crate) fn not_judged(material: &Material<'_>, place: &str) -> Vec<String> {
-    let zone = material.site.zone;
-    let mut lines: Vec<String> = material
-        .verdicts
-        .not_assessed
+    gathered(&material.verdicts.not_assessed)
         .iter()
         .filter(|item| item.enclosure == place)
         .map(|item| {
@@ -386,22 +384,19 @@ pub(crate) fn not_judged(material: &Material<'_>, place: &str) -> Vec<String> {
                 .filter(|subject| *subject != place)
                 .map_or_else(String::new, |subject| format!(" of {subject}"));
             let when = item
-                .span
-                .filter(|span| *span != material.span)
-                .map_or_else(String::new, |span| {
-                    format!(
-                        ", {} for {}",
-                        words::moment_short(zone, span.from_ms),
-                        words::duration(span.hours())
-                    )
-                });
+                .when(material.site.zone, material.span)
+                .map_or_else(String::new, |when| format!(", {when}"));
+            let mut kinds: Vec<String> = item
+                .kinds
+                .iter()
+                .map(|kind| words::judged(*kind).to_owned())
+                .collect();
+            kinds.dedup();
             format!(
                 "{}{subject}{when}: {}.",
-                words::capital(words::judged(item.kind)),
+                words::capital(&words::list(&kinds)),
                 material.display.sentence(&item.reason).trim_end_matches('.')
             )
         })
-        .collect();
-    lines.dedup();
-    lines
+        .collect()
 }
