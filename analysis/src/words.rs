@@ -85,6 +85,9 @@ pub fn percent(share_frac: f64) -> String {
     format!("{:.0} %", (share_frac * 100.0).round() + 0.0)
 }
 
+/// What stands where a figure would, when there is none.
+pub const NOT_KNOWN: &str = "not known";
+
 /// "only 12 %" of something that a sentence goes on to name, "nothing" where it is none of it.
 pub fn only_percent(share_frac: f64) -> String {
     if share_frac < 0.005 {

@@ -13,7 +13,7 @@ pub(crate) fn run(site: &Site, asked: &Verify) -> Result<Outcome, Failure> {
         println!("{problem}");
     }
     println!(
-        "{} files with {} readings were looked through.",
+        "Files looked through: {}; readings in them: {}.",
         found.files, found.readings
     );
     let left = found

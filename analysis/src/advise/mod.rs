@@ -107,7 +107,7 @@ pub fn advise(
     let refuse = |reason: &str| Err(Refusal(reason.to_owned()));
     let misters: Vec<_> = enclosure.devices_of(DeviceKind::Mister).collect();
     let [mister] = misters.as_slice() else {
-        return refuse("advice is given for an enclosure with one mister");
+        return refuse("advice is given for an enclosure with one mister, no more and no less");
     };
     if mister.schedule.is_empty() {
         return refuse("the site file gives no schedule for its mister");

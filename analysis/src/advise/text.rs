@@ -3,6 +3,7 @@
 use mosswarden_config::site::Site;
 
 use super::{Advice, Range, Refusal, Run, Tried};
+use crate::words;
 
 /// "07:30 for 40s", as the site file writes it.
 pub(super) fn run(run: Run) -> String {
@@ -30,7 +31,11 @@ fn held(tried: &Tried) -> Vec<String> {
 pub fn text(site: &Site, enclosure: &str, advice: &Result<Advice, Refusal>) -> String {
     let mut lines = Vec::new();
     match advice {
-        Err(Refusal(reason)) => lines.push(format!("{}, {enclosure}: no advice. {reason}.", site.name)),
+        Err(Refusal(reason)) => lines.push(format!(
+            "{}, {enclosure}: no advice. {}.",
+            site.name,
+            words::capital(reason)
+        )),
         Ok(advice) => lines.extend(given(site, advice)),
     }
     lines.push(String::new());

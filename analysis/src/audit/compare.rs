@@ -12,8 +12,7 @@ use super::gather::{FOLLOWED, Gathered, LATE_DAYS, Track, YEAR_DAYS, before};
 use super::measure::{Half, Measured, halves, measure, total_h, wanted};
 use super::words;
 use crate::plot::{Cell, Table};
-
-const NOT_KNOWN: &str = "not known";
+use crate::words::NOT_KNOWN;
 
 /// The columns of measures: temperature and humidity, each by day and at night, and the hours known.
 fn columns(first: &str) -> Vec<String> {

@@ -50,7 +50,13 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         ("Too early to say:", unclear),
     ] {
         if !part.is_empty() {
-            lines.push(heading.to_owned());
+            // Where nothing else can be said, the answer is the heading already.
+            if lines
+                .last()
+                .is_some_and(|last| last.trim_end_matches('.') != heading.trim_end_matches(':'))
+            {
+                lines.push(heading.to_owned());
+            }
             lines.extend(part);
         }
     }
@@ -61,11 +67,18 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
 }
 
 fn of(comparison: &Comparison, wanted: impl Fn(&Said) -> bool, site: &Site) -> Vec<String> {
-    comparison
-        .measures
-        .iter()
-        .filter(|(_, said)| wanted(said))
-        .map(|(measure, said)| format!("  {}: {}", measure.name(), figures(*measure, said, site.units)))
+    // Measures of which the same is said stand in one line.
+    let mut lines: Vec<(Vec<String>, String)> = Vec::new();
+    for (measure, said) in comparison.measures.iter().filter(|(_, said)| wanted(said)) {
+        let (name, figures) = (measure.name().to_owned(), figures(*measure, said, site.units));
+        match lines.iter_mut().find(|(_, known)| *known == figures) {
+            Some((names, _)) => names.push(name),
+            None => lines.push((vec![name], figures)),
+        }
+    }
+    lines
+        .into_iter()
+        .map(|(names, figures)| format!("  {}: {figures}", words::list(&names)))
         .collect()
 }
 

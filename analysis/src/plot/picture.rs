@@ -2,6 +2,7 @@
 
 use super::canvas::SCALE;
 use super::palette;
+use crate::words;
 
 /// One cell: what is shown, and the number behind it where it is one.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -28,7 +29,7 @@ impl Cell {
 
     /// A number, or the words for "nothing is known".
     pub fn known(value: Option<f64>) -> Cell {
-        value.map_or_else(|| Cell::text("not known"), Cell::number)
+        value.map_or_else(|| Cell::text(words::NOT_KNOWN), Cell::number)
     }
 }
 

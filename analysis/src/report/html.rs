@@ -13,8 +13,7 @@ use crate::plot::escape;
 /// The whole file.
 pub fn html(report: &WeeklyReport) -> String {
     let mut page = String::new();
-    let title = format!("{}, {}", report.week, report.site);
-    page += &head(&title, "answer", "Skip to the answer");
+    page += &head(&report.title(), "answer", "Skip to the answer");
     masthead(&mut page, report);
     page += "<main>\n";
     summary(&mut page, report);
@@ -28,10 +27,9 @@ pub fn html(report: &WeeklyReport) -> String {
     notes(&mut page, "cautions", "Cautions", &report.cautions);
     page += "</main>\n";
     page += &format!(
-        "<footer class=\"small faint\"><p>{}, {} ({}). Times are local time of {}. From {} until {}.</p></footer>\n</div>\n</body>\n</html>\n",
+        "<footer class=\"small faint\"><p>{}, {}. Times are local time of {}. From {} until {}.</p></footer>\n</div>\n</body>\n</html>\n",
         escape(&report.site),
-        escape(&report.dates),
-        escape(&report.week),
+        escape(&report.when()),
         escape(&report.timezone),
         escape(&report.from),
         escape(&report.until)
@@ -41,10 +39,9 @@ pub fn html(report: &WeeklyReport) -> String {
 
 fn masthead(page: &mut String, report: &WeeklyReport) {
     *page += &format!(
-        "<header class=\"masthead small faint\"><p>{}. Health report for {} ({}).</p></header>\n",
+        "<header class=\"masthead small faint\"><p>{}. Health report for {}.</p></header>\n",
         escape(&report.site),
-        escape(&report.dates),
-        escape(&report.week)
+        escape(&report.when())
     );
 }
 

@@ -32,8 +32,8 @@ pub const JUDGED_FRAC_MIN: f64 = 0.75;
 pub struct WeeklyReport {
     pub site: String,
     pub timezone: String,
-    /// ISO week of the first day.
-    pub week: String,
+    /// The ISO week, where the span is one.
+    pub week: Option<String>,
     /// Such as "Monday 18 May to Sunday 24 May 2026".
     pub dates: String,
     pub from: String,
@@ -101,6 +101,21 @@ pub(crate) struct Material<'a> {
     pub year_before: Option<&'a YearBefore>,
 }
 
+impl WeeklyReport {
+    /// "Monday 18 May to Sunday 24 May 2026 (2026-W21)".
+    pub(super) fn when(&self) -> String {
+        match &self.week {
+            Some(week) => format!("{} ({week})", self.dates),
+            None => self.dates.clone(),
+        }
+    }
+
+    /// What the document is called.
+    pub(super) fn title(&self) -> String {
+        format!("{}, {}", self.week.as_ref().unwrap_or(&self.dates), self.site)
+    }
+}
+
 /// The report of a span: usually an ISO week, any span will do.
 ///
 /// `verdicts` are all findings and refusals to judge of the span, of sensors and of conditions together; `year_before` is what the
@@ -144,7 +159,8 @@ pub fn weekly(
     WeeklyReport {
         site: site.name.clone(),
         timezone: site.zone.name().to_owned(),
-        week: site.zone.week_name(span.from_ms),
+        week: Some(site.zone.week_name(span.from_ms))
+            .filter(|week| site.zone.week(week).is_ok_and(|whole| whole == span)),
         dates: words::span_dates(site.zone, span),
         from: site.zone.rfc3339(span.from_ms),
         invented: invented.then(|| {
@@ -317,13 +333,11 @@ fn coverage(
         enclosure.limits.humidity_day_pct.is_some() || enclosure.limits.humidity_night_pct.is_some();
     let pct = |frac: f64| format!("{:.0} %", frac * 100.0);
     if temperature == 0.0 {
-        let reason = first_reason(material, &enclosure.id)
-            .unwrap_or_else(|| "no usable temperature reading came".to_owned());
         return (
             false,
             format!(
                 "Nothing is known of its temperature: {}.",
-                reason.trim_end_matches('.')
+                why_no_temperature(material, enclosure)
             ),
         );
     }
@@ -378,10 +392,23 @@ fn coverage(
     )
 }
 
-fn first_reason(material: &Material<'_>, id: &str) -> Option<String> {
-    refusals(material, id)
-        .next()
-        .map(|item| material.display.sentence(&item.reason))
+/// Why no temperature is known of an enclosure.
+fn why_no_temperature(material: &Material<'_>, enclosure: &Enclosure) -> String {
+    let ids = || enclosure.sensors.iter().map(|sensor| sensor.id.as_str());
+    let came: usize = ids()
+        .filter_map(|id| material.record.get(id, Quantity::Temperature))
+        .map(|samples| samples.within(material.span).at_ms.len())
+        .sum();
+    let is_usable = ids().any(|id| {
+        let usable = material.trust.trusted.get(id, Quantity::Temperature);
+        usable.is_some_and(|usable| !usable.series.within(material.span).at_ms.is_empty())
+    });
+    match (came, is_usable) {
+        (0, _) => "no temperature reading came".to_owned(),
+        (1, true) => "one reading came, and nothing is known between single ones".to_owned(),
+        (_, true) => format!("{came} readings came, too far apart to know anything between them"),
+        (_, false) => format!("of {came} readings that came none can be used"),
+    }
 }
 
 /// The line that answers.

@@ -47,7 +47,7 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
                 Cell::known(shown.map(|s| display.temperature(s.low))),
                 Cell::known(shown.map(|s| display.temperature(s.mean))),
                 Cell::known(shown.map(|s| display.temperature(s.high))),
-                shown.map_or_else(|| Cell::text("not known"), |_| hours_cell(night.outside_h)),
+                shown.map_or_else(|| Cell::text(words::NOT_KNOWN), |_| hours_cell(night.outside_h)),
                 Cell::known(night.drop_k.map(|drop| display.difference(drop))),
                 Cell::text(remark),
             ]
@@ -123,11 +123,11 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
         .filter_map(|day| {
             let warm = |hours: f64| {
                 day.temperature_c
-                    .map_or_else(|| Cell::text("not known"), |_| hours_cell(hours))
+                    .map_or_else(|| Cell::text(words::NOT_KNOWN), |_| hours_cell(hours))
             };
             let damp = |hours: f64| {
                 day.humidity_pct
-                    .map_or_else(|| Cell::text("not known"), |_| hours_cell(hours))
+                    .map_or_else(|| Cell::text(words::NOT_KNOWN), |_| hours_cell(hours))
             };
             let mut name = day.local_date.format("%a %-d %b").to_string();
             if (day.span.hours() - 24.0).abs() > 1e-9 && day.span == material.site.zone.day(day.local_date) {
@@ -141,7 +141,8 @@ fn days(material: &Material<'_>, judged: &Judged<'_>) -> Table {
                 damp(day.dry_h),
                 damp(day.wet_h),
                 damp(day.longest_wet_run_h),
-                day.light_h.map_or_else(|| Cell::text("not known"), hours_cell),
+                day.light_h
+                    .map_or_else(|| Cell::text(words::NOT_KNOWN), hours_cell),
                 hours_cell(known_h),
             ];
             let is_known = known_h / day.span.hours() >= JUDGED_FRAC_MIN;

@@ -20,9 +20,9 @@ pub fn sheet(report: &WeeklyReport) -> Sheet {
     blocks.push(Block::heading(2, "Cautions"));
     blocks.push(Block::Terms(report.cautions.clone()));
     Sheet {
-        title: format!("{}, {}", report.week, report.site),
+        title: report.title(),
         site: report.site.clone(),
-        about: format!("{} ({})", report.dates, report.week),
+        about: report.when(),
         until: report.until.clone(),
         blocks,
     }
@@ -40,8 +40,10 @@ fn summary(report: &WeeklyReport) -> Vec<Block> {
             .map(Block::Paragraph),
     );
     blocks.push(Block::Small(format!(
-        "{}, {} ({}). Times are local time of {}.",
-        report.site, report.dates, report.week, report.timezone
+        "{}, {}. Times are local time of {}.",
+        report.site,
+        report.when(),
+        report.timezone
     )));
     if !report.needs.is_empty() {
         blocks.push(Block::heading(2, "What needs you, in order"));

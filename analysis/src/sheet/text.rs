@@ -2,6 +2,7 @@
 
 use super::{Block, Sheet};
 use crate::plot::Table;
+use crate::words::NOT_KNOWN;
 
 /// Columns of a line: RFC 5322 (2.1.1) asks for no more than 78 characters.
 const WIDTH: usize = 78;
@@ -135,11 +136,19 @@ impl Lines {
             return;
         }
         for row in &table.rows {
+            let cells = || table.columns.iter().zip(row).skip(1);
+            // Several that are not known are told at once.
+            let unknown = cells().filter(|(_, cell)| cell.text == NOT_KNOWN).count();
             let mut parts = Vec::new();
-            for (name, cell) in table.columns.iter().zip(row).skip(1) {
-                if !cell.text.is_empty() {
+            for (name, cell) in cells() {
+                let is_told = unknown < 2 || cell.text != NOT_KNOWN;
+                if is_told && !cell.text.is_empty() {
                     parts.push(format!("{name}: {}", cell.text));
                 }
+            }
+            if unknown > 1 {
+                let what = if parts.is_empty() { "all" } else { "the rest" };
+                parts.push(format!("{what}: {NOT_KNOWN}"));
             }
             let head = row.first().map_or("", |cell| cell.text.as_str());
             self.item("- ", &format!("{head}. {}", parts.join("; ")));
