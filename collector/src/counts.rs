@@ -54,6 +54,8 @@ pub enum Part {
     Broker,
     /// This machine's clock is not set.
     Clock,
+    /// What watches over the readings, beside the collector, broke off.
+    Watch,
 }
 
 impl Part {
@@ -63,6 +65,7 @@ impl Part {
             Part::Archive => "archive",
             Part::Broker => "broker",
             Part::Clock => "clock",
+            Part::Watch => "watch",
         }
     }
 }
@@ -285,7 +288,7 @@ impl Counts {
     }
 
     /// Says what is wrong with a part, or that it is well again.
-    pub(crate) fn trouble(&self, part: Part, text: Option<String>) {
+    pub fn trouble(&self, part: Part, text: Option<String>) {
         let mut trouble = self.trouble.lock().unwrap_or_else(PoisonError::into_inner);
         match text {
             Some(text) => trouble.insert(part, text),

@@ -15,6 +15,8 @@ const TOLD_AT: NaiveTime = match NaiveTime::from_hms_opt(8, 0, 0) {
     Some(time) => time,
     None => NaiveTime::MIN,
 };
+/// A judgement that failed is tried again after this long.
+const RETRY_MS: i64 = 15 * 60_000;
 /// A finding that still holds is told again after this long.
 const AGAIN_MS: i64 = 7 * MS_PER_24_H;
 
@@ -37,6 +39,7 @@ pub(crate) struct Found {
 /// Says once a day that it is time, and which findings are new.
 pub(super) struct Daily {
     looked: Option<NaiveDate>,
+    not_before_ms: i64,
     told: BTreeMap<(String, String, String), i64>,
 }
 
@@ -45,6 +48,7 @@ impl Daily {
     pub(super) fn new(site: &Site, before: &[Findings]) -> Daily {
         let mut daily = Daily {
             looked: before.last().map(|last| site.zone.date(last.at_ms)),
+            not_before_ms: i64::MIN,
             told: BTreeMap::new(),
         };
         for findings in before {
@@ -64,12 +68,19 @@ impl Daily {
         let local = site.zone.local(now_ms);
         let is_due = site.alerts.findings
             && self.looked != Some(local.date())
+            && now_ms >= self.not_before_ms
             && local.time() >= TOLD_AT
             && !quiet::is_quiet(&site.alerts, site.zone, now_ms);
         if is_due {
             self.looked = Some(local.date());
         }
         is_due
+    }
+
+    /// The judgement that was due could not be made.
+    pub(super) fn try_again(&mut self, now_ms: i64) {
+        self.looked = None;
+        self.not_before_ms = now_ms + RETRY_MS;
     }
 
     /// One message of what needs a look, still holds, and was not told in the last week; `None` where there is nothing new.
@@ -159,6 +170,12 @@ mod tests {
         assert!(!daily.is_due(&plain, at("2026-03-01T07:59")));
         assert!(daily.is_due(&plain, at("2026-03-01T08:00")));
         assert!(!daily.is_due(&plain, at("2026-03-01T20:00")));
+        daily.try_again(at("2026-03-01T20:00"));
+        assert!(!daily.is_due(&plain, at("2026-03-01T20:14")));
+        assert!(
+            daily.is_due(&plain, at("2026-03-01T20:15")),
+            "a judgement that failed is made later"
+        );
         assert!(
             daily.is_due(&plain, at("2026-03-02T12:00")),
             "a late start still tells"

@@ -24,7 +24,11 @@ use crate::service;
 /// Well within the minute in which danger must be told.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 
+/// A watch that broke off is started again this much later.
+const AGAIN_AFTER: Duration = Duration::from_secs(5);
+
 /// What the watch is given.
+#[derive(Clone)]
 pub(crate) struct Sentry {
     pub(crate) site: Site,
     pub(crate) newest: Arc<Newest>,
@@ -36,8 +40,22 @@ pub(crate) struct Sentry {
     pub(crate) now_ms: fn() -> i64,
 }
 
-/// Watches until dropped. A way out that is full or gone is logged and never waited for.
+/// Watches until dropped. A watch that breaks off (a mistake in the program) is said and begins again by what it had noted, as after a restart.
 pub(crate) async fn keep_watch(sentry: Sentry) {
+    loop {
+        // In a set, so that who drops this one ends that one too.
+        let mut watching = JoinSet::new();
+        watching.spawn(watch(sentry.clone()));
+        let ended = watching.join_next().await;
+        tracing::error!(?ended, "the watch over dangers broke off; it begins again");
+        let text = "the watch over dangers broke off and began again, because of a mistake in the program; look at the animals yourself, and report what the log says";
+        sentry.counts.trouble(Part::Watch, Some(text.to_owned()));
+        tokio::time::sleep(AGAIN_AFTER).await;
+    }
+}
+
+/// A way out that is full or gone is logged and never waited for.
+async fn watch(sentry: Sentry) {
     let past = past(&sentry.site);
     let mut watch = Watch::new(
         &sentry.site,
@@ -237,7 +255,10 @@ impl DailyRound {
 
     async fn look(&mut self, site: &Arc<Site>, now_ms: i64) -> Option<Findings> {
         if self.judging.as_ref().is_some_and(JoinHandle::is_finished) {
-            let found = self.judging.take()?.await.ok().flatten()?;
+            let Some(found) = self.judging.take()?.await.ok().flatten() else {
+                self.daily.try_again(now_ms);
+                return None;
+            };
             return self.daily.news(&found, now_ms);
         }
         if self.judging.is_none() && self.daily.is_due(site, now_ms) {

@@ -20,6 +20,8 @@ use crate::commands::export;
 
 /// A browser's span is read into memory a day at a time; this many days are as long as a year and a bit.
 const DAYS_MAX: u64 = 400;
+/// At once; who asks for one more is told to wait.
+pub(super) const EXPORTS_MAX: usize = 2;
 /// Pieces that wait for a slow browser, of at most [`PIECE_BYTES`].
 const PIECES: usize = 8;
 const PIECE_BYTES: usize = 64 * 1024;
@@ -81,6 +83,13 @@ pub(super) async fn csv(State(page): State<Arc<Page>>, Query(asked): Query<Asked
             StatusCode::UNPROCESSABLE_ENTITY,
         );
     }
+    let Ok(turn) = Arc::clone(&page.exports).try_acquire_owned() else {
+        return show(
+            &page,
+            Some("Other exports are under way. Try again when they are done."),
+            StatusCode::SERVICE_UNAVAILABLE,
+        );
+    };
     let name = format!("readings-{}-{}.csv", asked.from, asked.until);
     let (pieces, waiting) = mpsc::channel(PIECES);
     tokio::task::spawn_blocking(move || {
@@ -89,6 +98,7 @@ pub(super) async fn csv(State(page): State<Arc<Page>>, Query(asked): Query<Asked
             // The browser must not take half a file for the whole.
             let _gone = pieces.blocking_send(Err(error));
         }
+        drop(turn);
     });
     let body = Body::from_stream(stream::unfold(waiting, |mut waiting| async move {
         waiting.recv().await.map(|piece| (piece, waiting))

@@ -5,7 +5,7 @@
 //! worked out in the background ([`judged`]) and kept; a request only puts words together and never holds the collector.
 //!
 //! - [`router`]: the addresses; [`layout`]: what all views share.
-//! - [`guard`]: who is answered, and the headers; [`access`]: password, sessions, limits; [`login`]: its views; [`tls`]: HTTPS.
+//! - [`guard`]: who is answered, and the headers; [`access`]: password, sessions, limits; [`login`]: its views; [`door`]: how many come in; [`tls`]: HTTPS.
 //! - [`live`]: how each enclosure is at this moment; [`now`], [`alarm`], [`enclosure`], [`changes`], [`care`], [`journal`], [`weights`],
 //!   [`findings`], [`reports`], [`export`]: the views.
 //! - [`health`]: for programs.
@@ -14,6 +14,7 @@ pub(crate) mod access;
 mod alarm;
 mod care;
 mod changes;
+mod door;
 mod enclosure;
 mod export;
 mod findings;
@@ -49,6 +50,7 @@ use tokio::sync::Semaphore;
 use crate::alerts::Board;
 use crate::reporter::Failure;
 use access::Access;
+use door::Door;
 use guard::Peer;
 use judged::Judging;
 
@@ -67,6 +69,8 @@ pub(crate) struct Page {
     journal: Mutex<Option<journal::Kept>>,
     /// Screens that wait for signs.
     lookers: Arc<Semaphore>,
+    /// Exports under way: each holds a day of readings.
+    exports: Arc<Semaphore>,
     /// Said on every view where the readings are made up.
     is_invented: bool,
     /// Stands for a session's token where there is no log-in.
@@ -98,6 +102,7 @@ impl Page {
             access,
             journal: Mutex::default(),
             lookers: Arc::new(Semaphore::new(stream::LOOKERS_MAX)),
+            exports: Arc::new(Semaphore::new(export::EXPORTS_MAX)),
             token: random::hex()?,
             now_ms,
         })
@@ -216,13 +221,13 @@ pub(crate) async fn serve(listener: TcpListener, page: Arc<Page>) {
     let tls = page.site.page.tls.clone();
     let service = router(page).into_make_service_with_connect_info::<Peer>();
     let ended = match tls {
-        None => axum::serve(listener, service).await,
+        None => axum::serve(Door::new(listener), service).await,
         Some(files) => {
             let door = mosswarden_collector::server_tls(&files.certificate_file, &files.key_file)
                 .map_err(std::io::Error::other)
-                .and_then(|config| tls::Door::new(listener, config));
+                .and_then(|config| tls::Shaken::new(listener, config));
             match door {
-                Ok(door) => axum::serve(door, service).await,
+                Ok(shaken) => axum::serve(Door::new(shaken), service).await,
                 Err(error) => Err(error),
             }
         }

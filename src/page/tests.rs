@@ -62,7 +62,7 @@ async fn served_with(change: impl FnOnce(&mut Site)) -> Served {
     let address = listener.local_addr().expect("it is bound");
     let router = router(Arc::clone(&page));
     let service = router.into_make_service_with_connect_info::<Peer>();
-    tokio::spawn(async move { axum::serve(listener, service).await });
+    tokio::spawn(async move { axum::serve(door::Door::new(listener), service).await });
     Served {
         page,
         address,

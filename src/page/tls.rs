@@ -8,14 +8,11 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::extract::connect_info::Connected;
-use axum::serve::{IncomingStream, Listener};
+use axum::serve::Listener;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, mpsc};
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
-
-use super::guard::Peer;
 
 const SHAKING_MAX: usize = 32;
 const SHAKE_TIMEOUT: Duration = Duration::from_secs(10);
@@ -23,21 +20,21 @@ const SHAKE_TIMEOUT: Duration = Duration::from_secs(10);
 const ACCEPT_RETRY: Duration = Duration::from_millis(200);
 
 /// Connections over TLS.
-pub(super) struct Door {
+pub(super) struct Shaken {
     shaken: mpsc::Receiver<(TlsStream<TcpStream>, SocketAddr)>,
     address: SocketAddr,
 }
 
-impl Door {
+impl Shaken {
     /// Takes connections until dropped.
     ///
     /// # Errors
     /// When the listener does not know its own address.
-    pub(super) fn new(listener: TcpListener, config: Arc<rustls::ServerConfig>) -> io::Result<Door> {
+    pub(super) fn new(listener: TcpListener, config: Arc<rustls::ServerConfig>) -> io::Result<Shaken> {
         let address = listener.local_addr()?;
         let (ready, shaken) = mpsc::channel(SHAKING_MAX);
         tokio::spawn(shake_hands(listener, TlsAcceptor::from(config), ready));
-        Ok(Door { shaken, address })
+        Ok(Shaken { shaken, address })
     }
 }
 
@@ -74,7 +71,7 @@ async fn shake_hands(
     }
 }
 
-impl Listener for Door {
+impl Listener for Shaken {
     type Io = TlsStream<TcpStream>;
     type Addr = SocketAddr;
 
@@ -87,17 +84,5 @@ impl Listener for Door {
 
     fn local_addr(&self) -> io::Result<SocketAddr> {
         Ok(self.address)
-    }
-}
-
-impl Connected<IncomingStream<'_, Door>> for Peer {
-    fn connect_info(stream: IncomingStream<'_, Door>) -> Peer {
-        Peer(stream.remote_addr().ip())
-    }
-}
-
-impl Connected<IncomingStream<'_, TcpListener>> for Peer {
-    fn connect_info(stream: IncomingStream<'_, TcpListener>) -> Peer {
-        Peer(stream.remote_addr().ip())
     }
 }
