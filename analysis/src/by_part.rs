@@ -39,22 +39,45 @@ impl Kept {
     }
 }
 
-/// Judges `span` part by part, on as many threads as the machine has cores (four at most). `load` is asked for the sensors and devices of each
-/// part over the span that [`needed`] says. The result does not depend on the threads.
+/// How much of the machine a judgement may take.
+#[derive(Debug, Clone, Copy)]
+pub enum Pace {
+    /// Every core (four at most): somebody waits.
+    Quick,
+    /// One thread and half the memory: beside a collector.
+    Quiet,
+}
+
+/// What came of judging part by part.
+#[derive(Debug)]
+pub struct ByPart<S> {
+    /// What was kept of the readings.
+    pub record: Record,
+    pub assessment: Assessment,
+    /// What was made of each part.
+    pub shown: Vec<S>,
+}
+
+/// Judges `span` part by part. `load` is asked for the sensors and devices of each part over the span that [`needed`] says; `show` makes of a
+/// part, while all its readings are there, whatever needs more of them than is kept. The result does not depend on the pace.
 ///
 /// # Errors
 /// What `load` says, of the first part that it can't load.
-pub fn assess_by_part<E: Send>(
+pub fn assess_by_part<E: Send, S: Send>(
     site: &Site,
     span: Span,
-    kept: Kept,
+    (pace, kept): (Pace, Kept),
     load: impl Fn(&BTreeSet<String>, Span) -> Result<Record, E> + Sync,
-) -> Result<(Record, Assessment), E> {
+    show: impl Fn(&Site, &Record, &Assessment) -> S + Sync,
+) -> Result<ByPart<S>, E> {
     let needed = needed(span);
-    let cores = thread::available_parallelism()
-        .map_or(1, usize::from)
-        .min(THREADS_MAX);
-    let parts = parts(site, needed, SENSOR_DAYS_MAX / cores as f64);
+    let cores = match pace {
+        Pace::Quick => thread::available_parallelism()
+            .map_or(1, usize::from)
+            .min(THREADS_MAX),
+        Pace::Quiet => 1,
+    };
+    let parts = parts(site, needed, SENSOR_DAYS_MAX / cores.max(2) as f64);
     let largest = parts
         .iter()
         .map(|part| sensor_days(part, needed))
@@ -67,6 +90,7 @@ pub fn assess_by_part<E: Send>(
             // The room is judged beside every enclosure and told once, by the part that has nothing else.
             found.let_go_of(ROOM);
         }
+        let shown = show(part, &record, &found);
         match kept {
             Kept::Nothing => {
                 record = Record::default();
@@ -77,15 +101,20 @@ pub fn assess_by_part<E: Send>(
                 found.trust.trusted.let_go_before(from_ms);
             }
         }
-        Ok((record, found))
+        Ok((record, found, shown))
     });
-    let (mut whole, mut all) = (Record::default(), Assessment::default());
+    let (mut record, mut assessment, mut shown) = (Record::default(), Assessment::default(), Vec::new());
     for part in judged {
-        let (record, found) = part?;
-        whole.join(record);
-        all.join(found);
+        let (its_record, its_assessment, its_shown) = part?;
+        record.join(its_record);
+        assessment.join(its_assessment);
+        shown.push(its_shown);
     }
-    Ok((whole, all.finish(site)))
+    Ok(ByPart {
+        record,
+        assessment: assessment.finish(site),
+        shown,
+    })
 }
 
 /// What `work` makes of each item, in the items' order, on so many threads.
@@ -191,13 +220,13 @@ mod tests {
             parts(&site, needed(span), SENSOR_DAYS_MAX).len() > 2,
             "nothing is divided"
         );
-        let Ok((record, by_part)) = assess_by_part(&site, span, Kept::for_report(span), |ids, span| {
-            Ok::<_, Infallible>(of(ids, span))
-        });
-        let Ok((_, alone)) = assess_by_part(&site, span, Kept::Nothing, |ids, span| {
-            Ok::<_, Infallible>(of(ids, span))
-        });
-        assert_eq!(alone.verdicts, whole.verdicts);
+        let load = |ids: &BTreeSet<String>, span: Span| Ok::<_, Infallible>(of(ids, span));
+        let count = |part: &Site, _: &Record, _: &Assessment| part.enclosures.len();
+        let Ok(alone) = assess_by_part(&site, span, (Pace::Quiet, Kept::Nothing), load, count);
+        assert_eq!(alone.assessment.verdicts, whole.verdicts);
+        assert_eq!(alone.shown.iter().sum::<usize>(), site.enclosures.len());
+        let Ok(quick) = assess_by_part(&site, span, (Pace::Quick, Kept::for_report(span)), load, count);
+        let (record, by_part) = (quick.record, quick.assessment);
         assert_eq!(by_part.verdicts, whole.verdicts);
         assert_eq!(by_part.trust.sensors, whole.trust.sensors);
         assert_eq!(by_part.conditions.len(), whole.conditions.len());

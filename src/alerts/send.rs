@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
-use mosswarden_analysis::by_part::Kept;
+use mosswarden_analysis::by_part::{Kept, Pace};
 use mosswarden_analysis::findings::Finding;
 use mosswarden_collector::{Counts, Newest, OwnMessage, Part, Snapshot};
 use mosswarden_config::site::{self, Site};
@@ -18,7 +18,7 @@ use super::log::{self, Item, Line, News, Past, Scribe};
 use super::watch::{Alert, Seen, Watch, What};
 use super::ways::{Around, Outlet, Way};
 use super::{heartbeat, message};
-use crate::commands::judge;
+use crate::commands::Readable;
 use crate::service;
 
 /// Well within the minute in which danger must be told.
@@ -274,8 +274,10 @@ fn found(site: &Site, now_ms: i64) -> Option<Vec<Finding>> {
         from_ms: now_ms - 7 * MS_PER_24_H,
         until_ms: now_ms,
     };
-    match judge(site, week, Kept::Nothing) {
-        Ok((_, assessment)) => Some(assessment.verdicts.findings),
+    let judged = Readable::open(site)
+        .and_then(|readable| readable.judge_showing(site, week, (Pace::Quiet, Kept::Nothing), |_, _, _| ()));
+    match judged {
+        Ok(judged) => Some(judged.assessment.verdicts.findings),
         Err(failure) => {
             tracing::error!(?failure, "the findings of the day could not be worked out");
             None

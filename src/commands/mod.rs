@@ -28,7 +28,7 @@ use std::path::PathBuf;
 use chrono::Utc;
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::audit::Beside;
-use mosswarden_analysis::by_part::{Kept, assess_by_part};
+use mosswarden_analysis::by_part::{ByPart, Kept, Pace, assess_by_part};
 use mosswarden_analysis::load::{self, LoadError, Record};
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
@@ -202,8 +202,26 @@ impl Readable {
 
     /// Judges a span, a few enclosures at a time.
     pub(crate) fn judge(&self, site: &Site, span: Span, kept: Kept) -> Result<(Record, Assessment), Failure> {
-        assess_by_part(site, span, kept, |ids, needed| self.load(site, needed, Some(ids)))
-            .map_err(Failure::failed("could not read the archive"))
+        let judged = self.judge_showing(site, span, (Pace::Quick, kept), |_, _, _| ())?;
+        Ok((judged.record, judged.assessment))
+    }
+
+    /// [`Readable::judge`], and what `show` makes of each part while all its readings are there.
+    pub(crate) fn judge_showing<S: Send>(
+        &self,
+        site: &Site,
+        span: Span,
+        how: (Pace, Kept),
+        show: impl Fn(&Site, &Record, &Assessment) -> S + Sync,
+    ) -> Result<ByPart<S>, Failure> {
+        assess_by_part(
+            site,
+            span,
+            how,
+            |ids, needed| self.load(site, needed, Some(ids)),
+            show,
+        )
+        .map_err(Failure::failed("could not read the archive"))
     }
 
     fn load(&self, site: &Site, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {

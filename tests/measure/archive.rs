@@ -4,6 +4,7 @@
 //! ENCLOSURES (20) of three sensors each, at a reading a minute, in `target/archive-bench`, and keeps it for the next run. `size` as the
 //! only argument measures bytes alone, in a minute. `MOSSWARDEN_PYTHON` names a Python with the packages of `tests/requirements.txt`.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -11,7 +12,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use chrono::{Months, NaiveDate, NaiveTime};
-use mosswarden_analysis::by_part::{Kept, assess_by_part, ids};
+use mosswarden_analysis::by_part::{Kept, Pace, assess_by_part, ids};
 use mosswarden_analysis::load;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
@@ -221,10 +222,11 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
         site
     };
     let judge = |site: &Site, span: Span| {
-        let (_, judged) = assess_by_part(site, span, Kept::Nothing, |ids, needed| {
-            load::load(&site.data_dir, needed, Some(ids), &[], Vec::new())
-        })
-        .expect("a sound archive");
+        let load =
+            |ids: &BTreeSet<String>, needed| load::load(&site.data_dir, needed, Some(ids), &[], Vec::new());
+        let judged = assess_by_part(site, span, (Pace::Quick, Kept::Nothing), load, |_, _, _| ())
+            .expect("a sound archive")
+            .assessment;
         judged.verdicts.findings.len() + judged.verdicts.not_assessed.len()
     };
     let row = |what: &str, took: Duration| println!("| {what} | {:.3} s |", took.as_secs_f64());
