@@ -253,14 +253,23 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
     row(&format!("of it reading {count} readings of 91 days"), loaded);
     let (all, _) = fastest(2, || judge(&site(many), week));
     row("flags, a week of every enclosure", all);
-    println!("| peak memory so far | {} MiB |", peak_mib());
+    println!("| peak memory so far | {} MiB |", peak_mib("self"));
     let year_span = Span {
         from_ms: until_ms - 365 * MS_PER_24_H,
         until_ms,
     };
     let (whole_year, _) = fastest(1, || judge(&site(many), year_span));
     row("flags, a year of every enclosure", whole_year);
-    println!("| peak memory | {} MiB |", peak_mib());
+    println!("| peak memory | {} MiB |", peak_mib("self"));
+    let reported = whole_program(
+        many,
+        &["report", "--from", "2025-12-15", "--to", "2025-12-22", "--force"],
+    );
+    println!(
+        "| the program: report of the week of every enclosure, in four forms | {:.3} s, peak {} MiB |",
+        reported.0.as_secs_f64(),
+        reported.1
+    );
     for (what, span) in [("week", week), ("year", year_span)] {
         let (took, _) = fastest(3, || daily(&of_one(many), span));
         row(
@@ -277,6 +286,28 @@ fn asked(room: &Room, one: &Path, many: &Path, years: usize) {
             ])
         );
     }
+}
+
+/// The program itself: how long it took, and its peak resident memory, MiB.
+fn whole_program(home: &Path, arguments: &[&str]) -> (Duration, u64) {
+    let started = Instant::now();
+    let mut running = Command::new(env!("CARGO_BIN_EXE_mosswarden"))
+        .current_dir(home)
+        .args(arguments)
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the program was built");
+    let mut peak = 0;
+    let status = loop {
+        peak = peak.max(peak_mib(&running.id().to_string()));
+        if let Some(status) = running.try_wait().expect("a child of ours") {
+            break status;
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    };
+    assert!(status.success(), "{arguments:?}: {status}");
+    (started.elapsed(), peak)
 }
 
 /// Daily figures by UTC day, as DuckDB and pandas are asked for them.
@@ -301,9 +332,9 @@ fn daily(site: &Site, span: Span) -> usize {
     rows
 }
 
-/// Peak resident memory of this process, MiB, where the system tells.
-fn peak_mib() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+/// Peak resident memory of a process, MiB, where the system tells.
+fn peak_mib(process: &str) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap_or_default();
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
     line.and_then(|line| line.split_whitespace().next()?.parse::<u64>().ok())
         .unwrap_or(0)
