@@ -79,6 +79,14 @@ impl Series {
         self.at_ms.is_empty()
     }
 
+    /// Makes room for so many more.
+    pub fn reserve(&mut self, count: usize) {
+        self.at_ms.reserve(count);
+        self.received_ms.reserve(count);
+        self.value.reserve(count);
+        self.mark.reserve(count);
+    }
+
     pub fn push(&mut self, at_ms: i64, received_ms: i64, value: f64, mark: Mark) {
         self.at_ms.push(at_ms);
         self.received_ms.push(received_ms);

@@ -153,20 +153,26 @@ impl Places {
             .iter()
             .flat_map(|(_, line)| line.series.at_ms.iter().copied())
             .collect();
-        times.sort_unstable();
+        // Each sensor's times are in order: a stable sort merges them.
+        times.sort();
         times.dedup();
         let known: Vec<Vec<Option<f64>>> = lines.iter().map(|(_, line)| on_times(line, &times)).collect();
         let usual = Differences::of(zone, &times, &known);
         let gap_ms = lines.iter().map(|(_, line)| line.gap_ms).max().unwrap_or(0);
         for line in [&mut self.lowest, &mut self.highest, &mut self.mean] {
             line.gap_ms = gap_ms;
+            line.series.reserve(times.len());
         }
+        let mut heard: Vec<(usize, f64)> = Vec::with_capacity(lines.len());
+        let mut values: Vec<f64> = Vec::with_capacity(lines.len());
         for (index, at_ms) in times.iter().enumerate() {
-            let heard: Vec<(usize, f64)> = known
-                .iter()
-                .enumerate()
-                .filter_map(|(sensor, values)| values[index].map(|value| (sensor, value)))
-                .collect();
+            heard.clear();
+            heard.extend(
+                known
+                    .iter()
+                    .enumerate()
+                    .filter_map(|(sensor, values)| values[index].map(|value| (sensor, value))),
+            );
             if heard.is_empty() {
                 continue;
             }
@@ -175,7 +181,7 @@ impl Places {
             } else {
                 0
             };
-            let values = usual.completed(&heard, lines.len(), hour);
+            usual.complete(&heard, lines.len(), hour, &mut values);
             let push = |line: &mut Line, value: f64| {
                 line.series
                     .push(*at_ms, *at_ms, value, mosswarden_config::table::Mark::Ok);
@@ -271,11 +277,12 @@ impl Differences {
         Differences { by_hour }
     }
 
-    /// The values of all sensors: those heard, and those that follow from them by the usual differences where known.
-    fn completed(&self, heard: &[(usize, f64)], sensor_count: usize, hour: usize) -> Vec<f64> {
-        let mut values: Vec<f64> = heard.iter().map(|(_, value)| *value).collect();
+    /// Puts the values of all sensors into `values`: those heard, and those that follow from them by the usual differences where known.
+    fn complete(&self, heard: &[(usize, f64)], sensor_count: usize, hour: usize, values: &mut Vec<f64>) {
+        values.clear();
+        values.extend(heard.iter().map(|(_, value)| *value));
         if heard.len() == sensor_count {
-            return values;
+            return;
         }
         let usual = |sensor: usize| self.by_hour[sensor][hour];
         let levels: Vec<f64> = heard
@@ -283,7 +290,7 @@ impl Differences {
             .filter_map(|(sensor, value)| Some(value - usual(*sensor)?))
             .collect();
         if levels.is_empty() {
-            return values;
+            return;
         }
         let level = levels.iter().sum::<f64>() / levels.len() as f64;
         for sensor in 0..sensor_count {
@@ -291,7 +298,6 @@ impl Differences {
                 values.extend(usual(sensor).map(|difference| level + difference));
             }
         }
-        values
     }
 }
 
