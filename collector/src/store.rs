@@ -37,6 +37,7 @@ pub(crate) struct Store {
     feeds: Arc<Feeds>,
     /// Where the site file names a topic for the journal.
     desk: Option<Desk>,
+    noted: note::Known,
     spool: Spool,
     refused: Refused,
     window: Window,
@@ -94,6 +95,7 @@ impl Store {
             own,
             feeds,
             desk: Desk::new(site),
+            noted: note::Known::default(),
             spool,
             refused,
             window,
@@ -196,8 +198,8 @@ impl Store {
             batch.is_spooled = true;
         }
         if !batch.is_noted {
-            self.counts
-                .duplicates(note::commit(&*self.disk, &self.data_dir, &batch.notes)?);
+            let repeats = self.noted.commit(&*self.disk, &self.data_dir, &batch.notes)?;
+            self.counts.duplicates(repeats);
             batch.is_noted = true;
         }
         self.refused.commit(

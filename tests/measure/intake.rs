@@ -45,7 +45,9 @@ fn main() {
     let rounds = rounds.unwrap_or(ROUNDS);
     let mut ratios = Vec::new();
     let mut total = 0;
-    println!("{MESSAGES} queued messages from mosquitto, QoS 1, messages a second (microseconds of this process a message)");
+    println!(
+        "{MESSAGES} queued messages from mosquitto, QoS 1, messages a second (microseconds of this process a message)"
+    );
     println!("| round | bare client | mosswarden, durable | mosswarden / bare |");
     println!("| --- | --- | --- | --- |");
     for round in 1..=rounds {
@@ -114,7 +116,11 @@ impl Clock {
 impl Took {
     fn words(&self, messages: u64) -> String {
         let messages = messages as f64;
-        format!("{:.0} ({:.2})", messages / self.seconds, 1e6 * self.processor_s / messages)
+        format!(
+            "{:.0} ({:.2})",
+            messages / self.seconds,
+            1e6 * self.processor_s / messages
+        )
     }
 }
 
@@ -125,7 +131,12 @@ fn processor_s() -> f64 {
     };
     // Fields 14 and 15 of proc(5), in ticks of 1/100 s; the first two stand before the bracket.
     let fields = stat.rsplit(')').next().unwrap_or_default().split_whitespace();
-    fields.skip(11).take(2).filter_map(|ticks| ticks.parse::<f64>().ok()).sum::<f64>() / 100.0
+    fields
+        .skip(11)
+        .take(2)
+        .filter_map(|ticks| ticks.parse::<f64>().ok())
+        .sum::<f64>()
+        / 100.0
 }
 
 /// Half of them with their own time, half with a bare number. All values differ.

@@ -11,7 +11,7 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 
-use super::hub::{Delivery, FILTERS_MAX, OUTBOX_MESSAGES};
+use super::hub::{Delivery, FILTERS_MAX, Outbox};
 use super::wire::{self, Connect, Level, Publish, Refusal, Request, Will, WireError, reason};
 use super::{Guest, Shared};
 use crate::message::{Message, Packet};
@@ -56,7 +56,7 @@ struct Connection<S> {
     client: Arc<str>,
     keep_alive: Duration,
     filters: Vec<String>,
-    outbox: mpsc::Sender<Delivery>,
+    outbox: Outbox,
     durable: mpsc::UnboundedSender<Vec<Durable>>,
     in_flight: usize,
     /// Heard and not yet handed on, with who wants to know when they are durable.
@@ -97,7 +97,7 @@ where
             let _gone = send(&mut stream, &mut out).await;
         }
         Ok(client) => {
-            let (outbox, deliveries) = mpsc::channel(OUTBOX_MESSAGES);
+            let (outbox, deliveries) = Outbox::new();
             let (durable, durables) = mpsc::unbounded_channel();
             let guest = shared.enter(&client);
             // One and a half times the keep-alive (MQTT 3.1.1, section 3.1.2.10).
@@ -429,7 +429,10 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         if self.heard.is_empty() {
             return None;
         }
-        let (messages, receipts) = (std::mem::take(&mut self.heard), std::mem::take(&mut self.receipts));
+        let (messages, receipts) = (
+            std::mem::take(&mut self.heard),
+            std::mem::take(&mut self.receipts),
+        );
         let durable = self.durable.clone();
         // The connection may be gone: then the device sends again.
         let when_durable: WhenDurable = Box::new(move || drop(durable.send(receipts)));

@@ -174,7 +174,11 @@ impl Link {
     /// Writes what is to be written and, unless told not to, reads; returns when something was heard.
     ///
     /// May be dropped at any moment and called again: nothing is lost by that.
-    pub(super) async fn hear(&mut self, may_read: bool, now_ms: impl Fn() -> i64) -> Result<Heard, LinkError> {
+    pub(super) async fn hear(
+        &mut self,
+        may_read: bool,
+        now_ms: impl Fn() -> i64,
+    ) -> Result<Heard, LinkError> {
         loop {
             if self.input.capacity() - self.input.len() < READ_BYTES_MIN {
                 self.input.reserve(READ_BYTES);
@@ -242,11 +246,7 @@ impl Link {
     fn message(&self, publish: &packets::Publish<'_>, payload: Bytes, arrived_ms: i64) -> Message {
         let topic = String::from_utf8_lossy(publish.topic);
         Message {
-            topic: self
-                .topics
-                .get(&*topic)
-                .cloned()
-                .unwrap_or_else(|| topic.into()),
+            topic: self.topics.get(&*topic).cloned().unwrap_or_else(|| topic.into()),
             payload,
             arrived_ms,
             packet: Packet {
