@@ -169,7 +169,7 @@ pub(crate) fn put(
 }
 
 /// A folder that vanishes again and again was not removed by a collector that tidies.
-const FOLDER_TRIES: u32 = 3;
+const FOLDER_TRIES: u32 = 10;
 
 fn put_into(disk: &dyn Disk, dir: &Path, stem: &str, bytes: &[u8]) -> io::Result<()> {
     disk::create_dir_durably(disk, dir)?;
@@ -258,6 +258,7 @@ pub(crate) mod tests {
             scope.spawn(|| {
                 while !is_done.load(Ordering::Relaxed) {
                     let _not_empty = crate::compact::remove_if_empty(&RealDisk, &partition);
+                    std::thread::sleep(std::time::Duration::from_micros(200));
                 }
             });
             for n in 0..200 {

@@ -8,7 +8,7 @@ use std::time::Duration;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::MS_PER_24_H;
 use tokio::sync::watch;
-use tokio::time::{Instant, MissedTickBehavior, interval};
+use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
 
 use super::chain;
 use crate::archive::{ArchiveError, Stop};
@@ -27,6 +27,8 @@ const SEALED_MAX: usize = 4;
 const PUBLISH_TICK: Duration = Duration::from_millis(250);
 /// Days are compacted and old ones removed this often.
 const UPKEEP_EVERY: Duration = Duration::from_secs(3600);
+/// At a stop, tidying has this long to come to its end.
+const TIDY_WITHIN: Duration = Duration::from_secs(5);
 /// A publication that failed is tried again this much later.
 const PUBLISH_RETRY: Duration = Duration::from_secs(10);
 
@@ -212,8 +214,11 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
             tokio::select! {
                 _ended = &mut upkeep => {}
                 () = async { let _gone = stop.wait_for(|stop| *stop).await; } => {
-                    publishing.stop.now();
-                    let _ended = upkeep.await;
+                    // What a crash left twice is put right by finishing; only a long merge is left for the next start.
+                    if timeout(TIDY_WITHIN, &mut upkeep).await.is_err() {
+                        publishing.stop.now();
+                        let _ended = upkeep.await;
+                    }
                 }
             }
             next_upkeep = Instant::now() + UPKEEP_EVERY;
