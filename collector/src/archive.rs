@@ -246,32 +246,34 @@ pub(crate) mod tests {
         assert_eq!(names, ["part-1-2.parquet", "part-1-3.parquet", "part-1.parquet"]);
     }
 
-    /// As another collector does while it tidies: a folder is gone whenever it is empty.
+    /// As another collector does while it tidies: here a folder that is empty is gone up to twice while one file is put.
     #[test]
     fn a_folder_that_is_removed_meanwhile_is_made_again() {
-        use std::sync::atomic::{AtomicBool, Ordering};
+        use std::sync::atomic::AtomicU32;
         let dir = tempfile::tempdir().expect("a temporary folder");
         let date = NaiveDate::from_ymd_opt(2026, 3, 1).expect("a date");
         let partition = table::partition_dir(dir.path(), date);
-        let is_done = AtomicBool::new(false);
-        std::thread::scope(|scope| {
+        let (left, is_done) = (AtomicU32::new(0), AtomicBool::new(false));
+        let results: Vec<Result<(), ArchiveError>> = std::thread::scope(|scope| {
             scope.spawn(|| {
                 while !is_done.load(Ordering::Relaxed) {
-                    let _not_empty = crate::compact::remove_if_empty(&RealDisk, &partition);
-                    std::thread::sleep(std::time::Duration::from_micros(200));
+                    if left.load(Ordering::Relaxed) > 0 && RealDisk.remove_dir(&partition).is_ok() {
+                        left.fetch_sub(1, Ordering::Relaxed);
+                    }
                 }
             });
-            for n in 0..200 {
-                let result = put(&RealDisk, dir.path(), date, "part-1", &[reading("a", n, 1.0)]);
+            let one = |n: i64| {
+                left.store(2, Ordering::Relaxed);
+                put(&RealDisk, dir.path(), date, "part-1", &[reading("a", n, 1.0)])?;
                 // The folder is empty once more for the next one.
-                let taken = result.and_then(|()| Ok(RealDisk.remove(&partition.join("part-1.parquet"))?));
-                if taken.is_err() {
-                    is_done.store(true, Ordering::Relaxed);
-                }
-                taken.expect("it is written");
-            }
+                Ok(RealDisk.remove(&partition.join("part-1.parquet"))?)
+            };
+            let results = (0..100).map(one).collect();
             is_done.store(true, Ordering::Relaxed);
+            results
         });
+        let failed = results.iter().find(|result| result.is_err());
+        assert!(failed.is_none(), "{failed:?}");
     }
 
     #[test]
