@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
@@ -19,8 +20,30 @@ pub enum ArchiveError {
     Disk(#[from] io::Error),
     #[error("{} is not in order of its sensors; `mosswarden verify --repair` puts it right", path.display())]
     Unsorted { path: PathBuf },
-    #[error("a file of the archive can't be read or made")]
+    #[error("{} can't be read", path.display())]
+    File { path: PathBuf, source: TableError },
+    #[error("a file of the archive can't be made")]
     Table(#[from] TableError),
+    #[error("tidying was broken off; it goes on at the next start")]
+    Stopped,
+}
+
+/// Whether work that can be done again is to be left: the collector stops.
+#[derive(Debug, Default, Clone)]
+pub(crate) struct Stop(Arc<AtomicBool>);
+
+impl Stop {
+    pub(crate) fn now(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    /// [`ArchiveError::Stopped`] where it is.
+    pub(crate) fn check(&self) -> Result<(), ArchiveError> {
+        match self.0.load(Ordering::Relaxed) {
+            true => Err(ArchiveError::Stopped),
+            false => Ok(()),
+        }
+    }
 }
 
 /// Readings by the UTC date of their partition.
@@ -42,7 +65,10 @@ pub(crate) fn sort_and_drop_repeats(readings: &mut Vec<Reading>) -> u64 {
 
 /// An open file of readings.
 pub(crate) fn open(disk: &dyn Disk, path: &Path) -> Result<TableReader<Source>, ArchiveError> {
-    Ok(TableReader::open(Source::open(disk, path)?)?)
+    TableReader::open(Source::open(disk, path)?).map_err(|source| ArchiveError::File {
+        path: path.to_owned(),
+        source,
+    })
 }
 
 /// Takes away those readings of one day that the archive holds already, in the day's files or in its month's; gives their count.
@@ -123,7 +149,7 @@ impl Identities {
 }
 
 /// Puts one file into a day's partition, atomically and durably. A file that is there already is never replaced: the new one
-/// gets a number after its name.
+/// gets a number after its name. Another process may remove the folder as long as it is empty: then it is made again.
 pub(crate) fn put(
     disk: &dyn Disk,
     data_dir: &Path,
@@ -132,20 +158,29 @@ pub(crate) fn put(
     readings: &[Reading],
 ) -> Result<(), ArchiveError> {
     let dir = table::partition_dir(data_dir, date);
-    disk::create_dir_durably(disk, &dir)?;
-    let taken: HashSet<String> = disk.list(&dir)?.into_iter().collect();
+    let bytes = table_file::to_bytes(readings, Effort::Quick)?;
+    let mut tries = 1;
+    loop {
+        match put_into(disk, &dir, stem, &bytes) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound && tries < FOLDER_TRIES => tries += 1,
+            result => return Ok(result?),
+        }
+    }
+}
+
+/// A folder that vanishes again and again was not removed by a collector that tidies.
+const FOLDER_TRIES: u32 = 10;
+
+fn put_into(disk: &dyn Disk, dir: &Path, stem: &str, bytes: &[u8]) -> io::Result<()> {
+    disk::create_dir_durably(disk, dir)?;
+    let taken: HashSet<String> = disk.list(dir)?.into_iter().collect();
     let mut name = format!("{stem}.parquet");
     let mut number = 1;
     while taken.contains(&name) {
         number += 1;
         name = format!("{stem}-{number}.parquet");
     }
-    disk::put(
-        disk,
-        &dir.join(name),
-        &table_file::to_bytes(readings, Effort::Quick)?,
-    )?;
-    Ok(())
+    disk::put(disk, &dir.join(name), bytes)
 }
 
 /// Makes the folder of all readings, with durable names.
@@ -209,6 +244,45 @@ pub(crate) mod tests {
         }
         let names = parquet_names(&RealDisk, &table::partition_dir(dir.path(), date)).expect("a folder");
         assert_eq!(names, ["part-1-2.parquet", "part-1-3.parquet", "part-1.parquet"]);
+    }
+
+    /// As another collector does while it tidies: here a folder that is empty is gone up to twice while one file is put.
+    #[test]
+    fn a_folder_that_is_removed_meanwhile_is_made_again() {
+        use std::sync::atomic::AtomicU32;
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let date = NaiveDate::from_ymd_opt(2026, 3, 1).expect("a date");
+        let partition = table::partition_dir(dir.path(), date);
+        let (left, is_done) = (AtomicU32::new(0), AtomicBool::new(false));
+        let results: Vec<Result<(), ArchiveError>> = std::thread::scope(|scope| {
+            scope.spawn(|| {
+                while !is_done.load(Ordering::Relaxed) {
+                    if left.load(Ordering::Relaxed) > 0 && RealDisk.remove_dir(&partition).is_ok() {
+                        left.fetch_sub(1, Ordering::Relaxed);
+                    }
+                }
+            });
+            let one = |n: i64| {
+                left.store(2, Ordering::Relaxed);
+                put(&RealDisk, dir.path(), date, "part-1", &[reading("a", n, 1.0)])?;
+                // The folder is empty once more for the next one.
+                Ok(RealDisk.remove(&partition.join("part-1.parquet"))?)
+            };
+            let results = (0..100).map(one).collect();
+            is_done.store(true, Ordering::Relaxed);
+            results
+        });
+        let failed = results.iter().find(|result| result.is_err());
+        assert!(failed.is_none(), "{failed:?}");
+    }
+
+    #[test]
+    fn an_unreadable_file_is_named() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let file = dir.path().join("broken.parquet");
+        fs_err::write(&file, b"PAR1 not really").expect("room");
+        let error = all(&RealDisk, &file).expect_err("no table");
+        assert!(error.to_string().contains("broken.parquet"), "{error}");
     }
 
     #[test]

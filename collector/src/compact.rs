@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use chrono::{NaiveDate, NaiveTime};
 use mosswarden_config::table;
 
-use crate::archive::{self, ArchiveError};
+use crate::archive::{self, ArchiveError, Stop};
 use crate::disk::{Disk, Unfinished};
 use crate::merge::Merge;
 use crate::months;
@@ -22,16 +22,21 @@ const DAY_FILE: &str = "day.parquet";
 /// Compacts every settled day with more than one file; gives the count of days.
 ///
 /// Days with a file that can't be read are left as they are, with a warning.
-pub(crate) fn compact_settled(disk: &dyn Disk, data_dir: &Path, now_ms: i64) -> Result<u64, ArchiveError> {
+pub(crate) fn compact_settled(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    now_ms: i64,
+    stop: &Stop,
+) -> Result<u64, ArchiveError> {
     let mut compacted = 0;
     for (date, dir) in days(disk, data_dir)? {
         if now_ms - start_ms(date) < SETTLED_MS {
             continue;
         }
-        match compact_day(disk, &dir) {
+        match compact_day(disk, &dir, stop) {
             Ok(true) => compacted += 1,
             Ok(false) => {}
-            Err(ArchiveError::Disk(error)) => return Err(error.into()),
+            Err(error @ (ArchiveError::Disk(_) | ArchiveError::Stopped)) => return Err(error),
             Err(error) => {
                 tracing::warn!(day = %date, error = &error as &dyn std::error::Error, "a day's files can't be merged")
             }
@@ -50,8 +55,9 @@ pub(crate) fn remove_old(
     disk: &dyn Disk,
     data_dir: &Path,
     keep_from: NaiveDate,
+    stop: &Stop,
 ) -> Result<u64, ArchiveError> {
-    let mut removed = months::let_go(disk, data_dir, keep_from)?;
+    let mut removed = months::let_go(disk, data_dir, keep_from, stop)?;
     for (date, dir) in days(disk, data_dir)? {
         if date >= keep_from {
             continue;
@@ -65,9 +71,9 @@ pub(crate) fn remove_old(
     Ok(removed)
 }
 
-/// Whether a half-written file is of days or months being merged.
-pub(crate) fn is_of_merging(name: &str) -> bool {
-    [".day.", ".month.", ".from-month."]
+/// Whether a half-written file is of days or months being merged, or of a repair: who tidies is alone with these.
+pub(crate) fn is_of_tidying(name: &str) -> bool {
+    [".day.", ".month.", ".from-month.", ".repaired"]
         .iter()
         .any(|ours| name.starts_with(ours))
 }
@@ -118,13 +124,13 @@ pub(crate) fn remove_if_empty(disk: &dyn Disk, dir: &Path) -> Result<(), Archive
     }
 }
 
-fn compact_day(disk: &dyn Disk, dir: &Path) -> Result<bool, ArchiveError> {
+fn compact_day(disk: &dyn Disk, dir: &Path, stop: &Stop) -> Result<bool, ArchiveError> {
     let names = archive::parquet_names(disk, dir)?;
     if names.len() < 2 {
         return Ok(false);
     }
     let paths: Vec<PathBuf> = names.iter().map(|name| dir.join(name)).collect();
-    let mut merge = Merge::open(disk, &paths)?;
+    let mut merge = Merge::open(disk, &paths, stop)?;
     let out = BufWriter::new(Unfinished::begin(disk, &dir.join(DAY_FILE))?);
     let mut table = TableWriter::new(out, Effort::Quick)?;
     while let Some(rows) = merge.next_sensor()? {
@@ -161,12 +167,12 @@ mod tests {
         archive::put(&RealDisk, dir.path(), date, "part-1", &[row(0), row(1)]).expect("room");
         archive::put(&RealDisk, dir.path(), date, "part-2", &[row(1), row(2)]).expect("room");
         assert_eq!(
-            compact_settled(&RealDisk, dir.path(), BEGAN_MS + DAY_MS).expect("works"),
+            compact_settled(&RealDisk, dir.path(), BEGAN_MS + DAY_MS, &Stop::default()).expect("works"),
             0,
             "too early"
         );
         assert_eq!(
-            compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS).expect("works"),
+            compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS, &Stop::default()).expect("works"),
             1
         );
         let partition = table::partition_dir(dir.path(), date);
@@ -177,7 +183,7 @@ mod tests {
         let late = [row(3)];
         archive::put(&RealDisk, dir.path(), date, "part-3", &late).expect("room");
         assert_eq!(
-            compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS).expect("works"),
+            compact_settled(&RealDisk, dir.path(), BEGAN_MS + 2 * DAY_MS, &Stop::default()).expect("works"),
             1
         );
         let whole = archive::tests::all(&RealDisk, &partition.join(DAY_FILE)).expect("our own");
@@ -197,11 +203,16 @@ mod tests {
         )
         .expect("room");
         let partition = table::partition_dir(dir.path(), row.partition_date());
-        for name in [".part-2.parquet.tmp", ".day.parquet.tmp", ".import-1.parquet.tmp"] {
+        for name in [
+            ".part-2.parquet.tmp",
+            ".day.parquet.tmp",
+            ".repaired-2.parquet.tmp",
+            ".import-1.parquet.tmp",
+        ] {
             fs_err::write(partition.join(name), b"PAR1").expect("room");
         }
         remove_leftovers(&RealDisk, dir.path(), &|name| {
-            Own::default().is_part(name) || is_of_merging(name)
+            Own::default().is_part(name) || is_of_tidying(name)
         })
         .expect("works");
         assert_eq!(
@@ -228,7 +239,8 @@ mod tests {
             remove_old(
                 &RealDisk,
                 dir.path(),
-                keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS)
+                keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS),
+                &Stop::default()
             )
             .expect("works"),
             1

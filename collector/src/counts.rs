@@ -1,6 +1,6 @@
 //! What came in and what became of it: counters that others may read at any time.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -12,6 +12,7 @@ use mosswarden_config::table::Reading;
 #[derive(Debug, Default)]
 pub struct Counts {
     received: AtomicU64,
+    acknowledged: AtomicU64,
     stored: AtomicU64,
     refused: AtomicU64,
     duplicate: AtomicU64,
@@ -28,7 +29,7 @@ pub struct Counts {
 }
 
 /// By topic: the sensors that read it. As many as the site file names, whatever comes in.
-type Feeds = BTreeMap<Arc<str>, Vec<FeedCounts>>;
+type Feeds = HashMap<Arc<str>, Vec<FeedCounts>>;
 
 /// One sensor's part in one topic.
 #[derive(Debug, Default)]
@@ -75,6 +76,8 @@ impl Part {
 pub struct Snapshot {
     /// Messages that came in.
     pub received: u64,
+    /// Messages of QoS 1 and 2 that were acknowledged, because they are durable.
+    pub acknowledged: u64,
     /// Readings made durable.
     pub stored: u64,
     /// Messages refused, whole or in part.
@@ -198,11 +201,13 @@ impl Counts {
     pub fn snapshot(&self) -> Snapshot {
         let trouble = self.trouble.lock().unwrap_or_else(PoisonError::into_inner);
         let feeds = self.by_feed.iter();
-        let by_feed: Vec<FeedSnapshot> = feeds
+        let mut by_feed: Vec<FeedSnapshot> = feeds
             .flat_map(|(topic, readers)| readers.iter().map(|counts| counts.snapshot(topic)))
             .collect();
+        by_feed.sort_by(|a, b| a.topic.cmp(&b.topic));
         Snapshot {
             received: get(&self.received),
+            acknowledged: get(&self.acknowledged),
             stored: get(&self.stored),
             refused: get(&self.refused),
             duplicate: get(&self.duplicate),
@@ -227,6 +232,11 @@ impl Counts {
     pub(crate) fn received(&self, topic: &str) {
         add(&self.received, 1);
         self.feeds(topic).for_each(|feed| add(&feed.received, 1));
+    }
+
+    /// So many messages were acknowledged.
+    pub(crate) fn acknowledged(&self, count: u64) {
+        add(&self.acknowledged, count);
     }
 
     pub(crate) fn stored(&self, topic: &str, reading: &Reading, is_late: bool) {
@@ -339,37 +349,35 @@ fn by_sensor(feeds: &[FeedSnapshot]) -> Vec<SensorSnapshot> {
 /// The newest durable reading of each sensor and quantity, for a page that shows what is now.
 #[derive(Debug, Default)]
 pub struct Newest {
-    readings: Mutex<BTreeMap<(Arc<str>, Quantity), Reading>>,
+    by_sensor: Mutex<HashMap<Arc<str>, BTreeMap<Quantity, Reading>>>,
 }
 
 impl Newest {
     /// In order of sensor and quantity.
     pub fn all(&self) -> Vec<Reading> {
-        self.readings
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .values()
-            .cloned()
-            .collect()
+        let by_sensor = self.by_sensor.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut all: Vec<Reading> = by_sensor.values().flat_map(BTreeMap::values).cloned().collect();
+        all.sort_by(|a, b| a.sensor.cmp(&b.sensor));
+        all
     }
 
     pub fn get(&self, sensor: &str, quantity: Quantity) -> Option<Reading> {
-        self.readings
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .get(&(Arc::from(sensor), quantity))
-            .cloned()
+        let by_sensor = self.by_sensor.lock().unwrap_or_else(PoisonError::into_inner);
+        by_sensor.get(sensor)?.get(&quantity).cloned()
     }
 
     pub(crate) fn show<'r>(&self, readings: impl Iterator<Item = &'r Reading>) {
-        let mut newest = self.readings.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut by_sensor = self.by_sensor.lock().unwrap_or_else(PoisonError::into_inner);
         for reading in readings {
-            let key = (Arc::clone(&reading.sensor), reading.quantity);
-            match newest.get_mut(&key) {
+            let of_sensor = match by_sensor.get_mut(&reading.sensor) {
+                Some(of_sensor) => of_sensor,
+                None => by_sensor.entry(Arc::clone(&reading.sensor)).or_default(),
+            };
+            match of_sensor.get_mut(&reading.quantity) {
                 Some(known) if known.at_ms > reading.at_ms => {}
                 Some(known) => *known = reading.clone(),
                 None => {
-                    newest.insert(key, reading.clone());
+                    of_sensor.insert(reading.quantity, reading.clone());
                 }
             }
         }

@@ -2,7 +2,7 @@
 //!
 //! In: the site, one message. Out: readings with their marks, and refusals with the sensor that they concern. Pure.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use mosswarden_config::site::{Format, Site};
@@ -14,10 +14,11 @@ use crate::validate;
 
 /// The site's feeds by topic.
 pub(crate) struct Feeds {
-    by_topic: BTreeMap<Arc<str>, Vec<Feed>>,
+    by_topic: HashMap<Arc<str>, Vec<Feed>>,
 }
 
-struct Feed {
+/// How a sensor reads a topic.
+pub(crate) struct Feed {
     enclosure: Arc<str>,
     sensor: Arc<str>,
     format: Format,
@@ -35,7 +36,7 @@ pub(crate) struct Outcome {
 
 impl Feeds {
     pub(crate) fn new(site: &Site) -> Feeds {
-        let mut by_topic: BTreeMap<Arc<str>, Vec<Feed>> = BTreeMap::new();
+        let mut by_topic: HashMap<Arc<str>, Vec<Feed>> = HashMap::new();
         for (enclosure, sensor, feed) in site.feeds() {
             by_topic
                 .entry(Arc::from(feed.topic.as_str()))
@@ -53,18 +54,26 @@ impl Feeds {
         self.by_topic.keys()
     }
 
-    pub(crate) fn has(&self, topic: &str) -> bool {
-        self.by_topic.contains_key(topic)
+    /// Those that read a topic; none where nobody does.
+    pub(crate) fn of(&self, topic: &str) -> &[Feed] {
+        self.by_topic.get(topic).map_or(&[], Vec::as_slice)
     }
 
     /// Readings and refusals of a message; neither for a topic without feeds.
+    pub(crate) fn read(&self, message: &Message) -> Outcome {
+        Outcome::of(self.of(&message.topic), message)
+    }
+}
+
+impl Outcome {
+    /// What feeds make of a message.
     ///
     /// Where several feeds read one topic, a pointer with nothing under it is no refusal as long as another feed found its
     /// value: devices send temperature and humidity in turn.
-    pub(crate) fn read(&self, message: &Message) -> Outcome {
+    pub(crate) fn of(feeds: &[Feed], message: &Message) -> Outcome {
         let mut outcome = Outcome::default();
         let payload = Payload::new(&message.payload);
-        for feed in self.by_topic.get(&message.topic).into_iter().flatten() {
+        for feed in feeds {
             match decode::decode(&feed.format, &payload, message.arrived_ms) {
                 Ok(decoded) => {
                     outcome.readings.extend(decoded.values.iter().map(|raw| {

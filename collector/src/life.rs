@@ -1,4 +1,4 @@
-//! What is written to the disk over the life of readings, counted: spool, parts, days, months. For the benchmark only.
+//! What is written to the disk over the life of readings, counted: spool, parts, days, months. For the benchmarks only: see `bench` in `lib.rs`.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use mosswarden_config::table::Reading;
 
-use crate::archive::{self, ArchiveError};
+use crate::archive::{self, ArchiveError, Stop};
 use crate::compact;
 use crate::disk::{Disk, DiskFile, FileBytes, RealDisk};
 use crate::message::{Message, Packet};
@@ -54,12 +54,12 @@ pub fn live_through(data_dir: &Path, readings: &[Reading]) -> Result<Life, Archi
         now_ms = (quarter + 1) * PUBLISH_EVERY_MS;
         publish::put_by_day(&disk, data_dir, &format!("part-{number:012}"), rows)?;
         if now_ms % DAY_MS == 0 {
-            compact::compact_settled(&disk, data_dir, now_ms)?;
+            compact::compact_settled(&disk, data_dir, now_ms, &Stop::default())?;
         }
     }
     now_ms += 10 * DAY_MS;
-    compact::compact_settled(&disk, data_dir, now_ms)?;
-    months::merge_settled(&disk, data_dir, now_ms, None)?;
+    compact::compact_settled(&disk, data_dir, now_ms, &Stop::default())?;
+    months::merge_settled(&disk, data_dir, now_ms, None, &Stop::default())?;
     for (_, dir) in months::months(&disk, data_dir)?
         .into_iter()
         .chain(compact::days(&disk, data_dir)?)

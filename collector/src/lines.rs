@@ -13,16 +13,16 @@ use crate::disk::{self, Disk, RealDisk};
 /// # Errors
 /// When the file can't be written.
 pub fn append<T: Serialize>(data_dir: &Path, file: &Path, entries: &[T]) -> io::Result<()> {
-    append_to(&RealDisk, data_dir, file, entries)
+    append_to(&RealDisk, data_dir, file, entries).map(|_bytes| ())
 }
 
-/// The same on another disk.
+/// The same on another disk; gives the count of bytes added.
 pub(crate) fn append_to<T: Serialize>(
     disk: &dyn Disk,
     data_dir: &Path,
     file: &Path,
     entries: &[T],
-) -> io::Result<()> {
+) -> io::Result<u64> {
     disk::create_dir_durably(disk, data_dir)?;
     let mut lines = Vec::new();
     if !ends_with_line_break(disk, file)? {
@@ -36,13 +36,15 @@ pub(crate) fn append_to<T: Serialize>(
     // One write, so that two programs that add at once do not mix their lines.
     open.append(&lines)?;
     open.sync()?;
-    disk.sync_dir(data_dir)
+    disk.sync_dir(data_dir)?;
+    Ok(lines.len() as u64)
 }
 
 /// A crash may have left half a line.
 fn ends_with_line_break(disk: &dyn Disk, file: &Path) -> io::Result<bool> {
-    match disk.read(file) {
-        Ok(bytes) => Ok(bytes.last().is_none_or(|last| *last == b'\n')),
+    match disk.open_read(file) {
+        Ok(open) if open.is_empty() => Ok(true),
+        Ok(open) => Ok(open.read_at(open.len() - 1, 1)? == [b'\n']),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(true),
         Err(error) => Err(error),
     }

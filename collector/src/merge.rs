@@ -7,13 +7,14 @@ use std::sync::Arc;
 
 use mosswarden_config::table::Reading;
 
-use crate::archive::{self, ArchiveError};
+use crate::archive::{self, ArchiveError, Stop};
 use crate::disk::Disk;
 use crate::table_file::{Source, TableReader};
 
 /// Files that are being merged.
 pub(crate) struct Merge {
     inputs: Vec<Input>,
+    stop: Stop,
 }
 
 struct Input {
@@ -26,15 +27,18 @@ struct Input {
 }
 
 impl Merge {
-    pub(crate) fn open(disk: &dyn Disk, paths: &[PathBuf]) -> Result<Merge, ArchiveError> {
+    pub(crate) fn open(disk: &dyn Disk, paths: &[PathBuf], stop: &Stop) -> Result<Merge, ArchiveError> {
         let inputs = paths.iter().map(|path| Input::open(disk, path));
         Ok(Merge {
             inputs: inputs.collect::<Result<_, _>>()?,
+            stop: stop.clone(),
         })
     }
 
-    /// Every row of the next sensor in the table's order, exact repeats dropped; `None` at the end.
+    /// Every row of the next sensor in the table's order, exact repeats dropped; `None` at the end. Ends with
+    /// [`ArchiveError::Stopped`] when it is to stop.
     pub(crate) fn next_sensor(&mut self) -> Result<Option<Vec<Reading>>, ArchiveError> {
+        self.stop.check()?;
         for input in &mut self.inputs {
             input.fill()?;
         }
@@ -66,7 +70,11 @@ impl Input {
     /// Has a row at hand unless the file is at its end.
     fn fill(&mut self) -> Result<(), ArchiveError> {
         while self.rows.is_empty() && self.next_group < self.group_count {
-            self.rows = self.table.group(self.next_group)?;
+            let rows = self.table.group(self.next_group);
+            self.rows = rows.map_err(|source| ArchiveError::File {
+                path: self.path.clone(),
+                source,
+            })?;
             self.rows.reverse();
             self.next_group += 1;
         }

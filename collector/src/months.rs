@@ -12,11 +12,11 @@ use std::path::{Path, PathBuf};
 use chrono::{Datelike as _, Months, NaiveDate};
 use mosswarden_config::table::{self, Reading};
 
-use crate::archive::{self, ArchiveError};
+use crate::archive::{self, ArchiveError, Stop};
 use crate::compact;
 use crate::disk::{self, Disk, RealDisk, Unfinished};
 use crate::merge::Merge;
-use crate::table_file::{Digesting, Effort, Print, Summary, TableWriter};
+use crate::table_file::{Digesting, Effort, Print, Summary, TableError, TableWriter};
 
 /// A month is merged this long after its end, ms: three days, so that buffered readings have come in (our choice).
 const SETTLED_MS: i64 = 3 * 24 * 3_600_000;
@@ -35,6 +35,7 @@ pub(crate) fn merge_settled(
     data_dir: &Path,
     now_ms: i64,
     keep_from: Option<NaiveDate>,
+    stop: &Stop,
 ) -> Result<u64, ArchiveError> {
     let mut merged = 0;
     for (first, days) in months_with_days(disk, data_dir)? {
@@ -44,9 +45,9 @@ pub(crate) fn merge_settled(
         if !is_settled || is_going || first.year() < FIRST_YEAR {
             continue;
         }
-        match merge(disk, data_dir, first, &days) {
-            Ok(()) => merged += 1,
-            Err(ArchiveError::Disk(error)) => return Err(error.into()),
+        match merge(disk, data_dir, first, &days, stop) {
+            Ok(is_new) => merged += u64::from(is_new),
+            Err(error @ (ArchiveError::Disk(_) | ArchiveError::Stopped)) => return Err(error),
             Err(error) => {
                 tracing::warn!(month = %first.format("%Y-%m"), error = &error as &dyn std::error::Error, "a month's files can't be merged")
             }
@@ -76,7 +77,14 @@ fn end_ms(first: NaiveDate) -> i64 {
     compact::start_ms(next)
 }
 
-fn merge(disk: &dyn Disk, data_dir: &Path, first: NaiveDate, days: &[NaiveDate]) -> Result<(), ArchiveError> {
+/// Whether there was anything to merge; half-written files of others are nothing.
+fn merge(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    first: NaiveDate,
+    days: &[NaiveDate],
+    stop: &Stop,
+) -> Result<bool, ArchiveError> {
     let dir = table::month_dir(data_dir, first);
     let mut merged = Vec::new();
     for date in days {
@@ -87,7 +95,7 @@ fn merge(disk: &dyn Disk, data_dir: &Path, first: NaiveDate, days: &[NaiveDate])
         files.retain(|path| path.file_name().is_some_and(|name| name == MONTH_FILE));
         files.extend(merged.iter().cloned());
         disk::create_dir_durably(disk, &dir)?;
-        write(disk, data_dir, first, &files)?;
+        write(disk, data_dir, first, &files, stop)?;
     }
     for file in &merged {
         disk.remove(file)?;
@@ -95,7 +103,8 @@ fn merge(disk: &dyn Disk, data_dir: &Path, first: NaiveDate, days: &[NaiveDate])
     for date in days {
         compact::remove_if_empty(disk, &table::partition_dir(data_dir, *date))?;
     }
-    Ok(disk.sync_dir(&table::readings_dir(data_dir))?)
+    disk.sync_dir(&table::readings_dir(data_dir))?;
+    Ok(!merged.is_empty())
 }
 
 fn paths(disk: &dyn Disk, dir: &Path) -> Result<Vec<PathBuf>, ArchiveError> {
@@ -104,13 +113,19 @@ fn paths(disk: &dyn Disk, dir: &Path) -> Result<Vec<PathBuf>, ArchiveError> {
 }
 
 /// The month's file of `files`, and its daily figures.
-fn write(disk: &dyn Disk, data_dir: &Path, first: NaiveDate, files: &[PathBuf]) -> Result<(), ArchiveError> {
-    let mut merge = Merge::open(disk, files)?;
+fn write(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    first: NaiveDate,
+    files: &[PathBuf],
+    stop: &Stop,
+) -> Result<(), ArchiveError> {
+    let mut merge = Merge::open(disk, files, stop)?;
     write_sensors(disk, data_dir, first, Effort::Thorough, || merge.next_sensor())
 }
 
-/// Writes one month's file as compaction does, for benchmarks that need years at once: `next` gives all readings of the next sensor,
-/// in order of time and quantity; sensors come in order of their ids.
+/// Writes one month's file as compaction does, for those that need years at once: `next` gives all readings of the next sensor, in order
+/// of time and quantity; sensors come in order of their ids.
 ///
 /// # Errors
 /// [`ArchiveError`] where the folder can't be written.
@@ -150,6 +165,8 @@ fn write_sensors(
     put_summary(disk, data_dir, first, &summary)
 }
 
+/// Puts daily figures beside their month. Those of a later version are left as they are: that version sees for itself whether they are
+/// still of this month.
 pub(crate) fn put_summary(
     disk: &dyn Disk,
     data_dir: &Path,
@@ -157,6 +174,10 @@ pub(crate) fn put_summary(
     summary: &Summary,
 ) -> Result<(), ArchiveError> {
     let path = table::summary_file(data_dir, first);
+    if let Figures::Newer = figures(disk, data_dir, first)? {
+        tracing::info!(file = %path.display(), "daily figures of a later version are left as they are");
+        return Ok(());
+    }
     if let Some(dir) = path.parent() {
         disk::create_dir_durably(disk, dir)?;
     }
@@ -164,8 +185,8 @@ pub(crate) fn put_summary(
 }
 
 /// The daily figures of a month's file, made from it.
-pub(crate) fn summary_of(disk: &dyn Disk, path: &Path) -> Result<Summary, ArchiveError> {
-    let mut merge = Merge::open(disk, &[path.to_owned()])?;
+pub(crate) fn summary_of(disk: &dyn Disk, path: &Path, stop: &Stop) -> Result<Summary, ArchiveError> {
+    let mut merge = Merge::open(disk, &[path.to_owned()], stop)?;
     let mut summary = Summary::default();
     while let Some(rows) = merge.next_sensor()? {
         summary.add(&rows);
@@ -175,7 +196,7 @@ pub(crate) fn summary_of(disk: &dyn Disk, path: &Path) -> Result<Summary, Archiv
 }
 
 /// Makes daily figures anew where there are none, or where they are of a file of another length; gives the count of months.
-pub(crate) fn mend_summaries(disk: &dyn Disk, data_dir: &Path) -> Result<u64, ArchiveError> {
+pub(crate) fn mend_summaries(disk: &dyn Disk, data_dir: &Path, stop: &Stop) -> Result<u64, ArchiveError> {
     let mut mended = 0;
     for (first, dir) in months(disk, data_dir)? {
         let path = dir.join(MONTH_FILE);
@@ -184,15 +205,17 @@ pub(crate) fn mend_summaries(disk: &dyn Disk, data_dir: &Path) -> Result<u64, Ar
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => continue,
             Err(error) => return Err(error.into()),
         };
-        if known_print(disk, data_dir, first)?.is_some_and(|of| of.bytes == bytes) {
-            continue;
+        match figures(disk, data_dir, first)? {
+            Figures::Known(Summary { of: Some(of), .. }) if of.bytes == bytes => continue,
+            Figures::Newer => continue,
+            Figures::Known(_) | Figures::None => {}
         }
-        match summary_of(disk, &path) {
+        match summary_of(disk, &path, stop) {
             Ok(summary) => {
                 put_summary(disk, data_dir, first, &summary)?;
                 mended += 1;
             }
-            Err(ArchiveError::Disk(error)) => return Err(error.into()),
+            Err(error @ (ArchiveError::Disk(_) | ArchiveError::Stopped)) => return Err(error),
             Err(error) => {
                 tracing::warn!(file = %path.display(), error = &error as &dyn std::error::Error, "a month's file can't be read")
             }
@@ -201,11 +224,23 @@ pub(crate) fn mend_summaries(disk: &dyn Disk, data_dir: &Path) -> Result<u64, Ar
     Ok(mended)
 }
 
-/// What the daily figures say that they were made from; `None` where there are none that can be read.
-fn known_print(disk: &dyn Disk, data_dir: &Path, first: NaiveDate) -> Result<Option<Print>, ArchiveError> {
+/// What there is of a month's daily figures.
+pub(crate) enum Figures {
+    Known(Summary),
+    /// Written by a later version of this program.
+    Newer,
+    /// None, or none that can be read.
+    None,
+}
+
+pub(crate) fn figures(disk: &dyn Disk, data_dir: &Path, first: NaiveDate) -> Result<Figures, ArchiveError> {
     match disk.read(&table::summary_file(data_dir, first)) {
-        Ok(bytes) => Ok(Summary::from_bytes(bytes).ok().and_then(|summary| summary.of)),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Ok(bytes) => Ok(match Summary::from_bytes(bytes) {
+            Ok(summary) => Figures::Known(summary),
+            Err(TableError::Newer { .. }) => Figures::Newer,
+            Err(_) => Figures::None,
+        }),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Figures::None),
         Err(error) => Err(error.into()),
     }
 }
@@ -222,7 +257,12 @@ pub(crate) fn months(disk: &dyn Disk, data_dir: &Path) -> Result<Vec<(NaiveDate,
 
 /// Lets go of months: whole ones that end before `keep_from` are removed (and counted), the one in which it lies is laid out into
 /// days again, once, so that its days can go one by one.
-pub(crate) fn let_go(disk: &dyn Disk, data_dir: &Path, keep_from: NaiveDate) -> Result<u64, ArchiveError> {
+pub(crate) fn let_go(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    keep_from: NaiveDate,
+    stop: &Stop,
+) -> Result<u64, ArchiveError> {
     let mut removed = 0;
     for (first, dir) in months(disk, data_dir)? {
         if first >= keep_from {
@@ -232,9 +272,9 @@ pub(crate) fn let_go(disk: &dyn Disk, data_dir: &Path, keep_from: NaiveDate) -> 
         let is_there = disk.list(&dir)?.iter().any(|name| name == MONTH_FILE);
         let next = first.checked_add_months(Months::new(1)).unwrap_or(NaiveDate::MAX);
         if is_there && next > keep_from {
-            match lay_out(disk, data_dir, &path, keep_from) {
+            match lay_out(disk, data_dir, &path, keep_from, stop) {
                 Ok(()) => {}
-                Err(ArchiveError::Disk(error)) => return Err(error.into()),
+                Err(error @ (ArchiveError::Disk(_) | ArchiveError::Stopped)) => return Err(error),
                 Err(error) => {
                     tracing::warn!(file = %path.display(), error = &error as &dyn std::error::Error, "a month's file can't be read");
                     continue;
@@ -261,9 +301,15 @@ pub(crate) fn let_go(disk: &dyn Disk, data_dir: &Path, keep_from: NaiveDate) -> 
 }
 
 /// The days of a month's file from `keep_from` on, each into a file of its own.
-fn lay_out(disk: &dyn Disk, data_dir: &Path, path: &Path, keep_from: NaiveDate) -> Result<(), ArchiveError> {
+fn lay_out(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    path: &Path,
+    keep_from: NaiveDate,
+    stop: &Stop,
+) -> Result<(), ArchiveError> {
     let mut days: BTreeMap<NaiveDate, DayWriter> = BTreeMap::new();
-    let mut merge = Merge::open(disk, &[path.to_owned()])?;
+    let mut merge = Merge::open(disk, &[path.to_owned()], stop)?;
     while let Some(rows) = merge.next_sensor()? {
         for (date, rows) in archive::by_date(rows) {
             if date < keep_from {
@@ -353,17 +399,17 @@ mod tests {
         let written = archive(dir.path());
         let now_ms = compact::start_ms(date(4, 4));
         assert_eq!(
-            merge_settled(&RealDisk, dir.path(), now_ms - 1, None).expect("works"),
+            merge_settled(&RealDisk, dir.path(), now_ms - 1, None, &Stop::default()).expect("works"),
             1
         );
         assert_eq!(
-            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works"),
             1
         );
         assert_eq!(day_count(dir.path()), 5, "April stays in days");
         assert_eq!(stored(dir.path()), written);
         assert_eq!(
-            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works"),
             0
         );
         // A late reading, and one that is there already.
@@ -379,14 +425,14 @@ mod tests {
         }
         assert_eq!(day_count(dir.path()), 6);
         assert_eq!(
-            merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works"),
             1
         );
         let mut wanted = written;
         wanted.push(late[0].clone());
         assert_eq!(stored(dir.path()), sorted(wanted));
         let march = table::month_dir(dir.path(), date(3, 1)).join(MONTH_FILE);
-        let summary = summary_of(&RealDisk, &march).expect("our own");
+        let summary = summary_of(&RealDisk, &march, &Stop::default()).expect("our own");
         assert_eq!(summary.readings(), 31 * 8 + 1);
         let kept = fs_err::read(table::summary_file(dir.path(), date(3, 1))).expect("daily figures");
         assert_eq!(Summary::from_bytes(kept).expect("our own"), summary);
@@ -397,10 +443,10 @@ mod tests {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let written = archive(dir.path());
         let now_ms = compact::start_ms(date(4, 10));
-        merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works");
+        merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works");
         for keep_from in [date(2, 27), date(3, 1), date(3, 20), date(3, 21), date(4, 2)] {
-            compact::remove_old(&RealDisk, dir.path(), keep_from).expect("works");
-            merge_settled(&RealDisk, dir.path(), now_ms, Some(keep_from)).expect("works");
+            compact::remove_old(&RealDisk, dir.path(), keep_from, &Stop::default()).expect("works");
+            merge_settled(&RealDisk, dir.path(), now_ms, Some(keep_from), &Stop::default()).expect("works");
             let wanted: Vec<Reading> = written
                 .iter()
                 .filter(|row| row.partition_date() >= keep_from)
@@ -416,17 +462,63 @@ mod tests {
     fn daily_figures_that_are_missing_or_of_another_file_are_made_anew() {
         let dir = tempfile::tempdir().expect("a temporary folder");
         archive(dir.path());
-        merge_settled(&RealDisk, dir.path(), compact::start_ms(date(4, 10)), None).expect("works");
+        merge_settled(
+            &RealDisk,
+            dir.path(),
+            compact::start_ms(date(4, 10)),
+            None,
+            &Stop::default(),
+        )
+        .expect("works");
         let file = table::summary_file(dir.path(), date(3, 1));
         let sound = fs_err::read(&file).expect("daily figures");
-        assert_eq!(mend_summaries(&RealDisk, dir.path()).expect("works"), 0);
+        assert_eq!(
+            mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works"),
+            0
+        );
         fs_err::remove_file(&file).expect("there");
-        assert_eq!(mend_summaries(&RealDisk, dir.path()).expect("works"), 1);
+        assert_eq!(
+            mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works"),
+            1
+        );
         fs_err::write(&file, "nonsense").expect("room");
-        assert_eq!(mend_summaries(&RealDisk, dir.path()).expect("works"), 1);
+        assert_eq!(
+            mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works"),
+            1
+        );
         let february = fs_err::read(table::summary_file(dir.path(), date(2, 1))).expect("daily figures");
         fs_err::write(&file, february).expect("room");
-        assert_eq!(mend_summaries(&RealDisk, dir.path()).expect("works"), 1);
+        assert_eq!(
+            mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works"),
+            1
+        );
         assert_eq!(fs_err::read(&file).expect("daily figures"), sound);
+    }
+
+    #[test]
+    fn a_stop_breaks_merging_off_and_a_later_run_takes_it_up() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let written = archive(dir.path());
+        let now_ms = compact::start_ms(date(4, 10));
+        let stop = Stop::default();
+        stop.now();
+        let result = merge_settled(&RealDisk, dir.path(), now_ms, None, &stop);
+        assert!(matches!(result, Err(ArchiveError::Stopped)), "{result:?}");
+        assert_eq!(stored(dir.path()), written);
+        let merged = merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default());
+        assert_eq!(merged.expect("works"), 2);
+        assert_eq!(stored(dir.path()), written);
+    }
+
+    #[test]
+    fn half_written_files_of_others_are_no_work() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let day = table::partition_dir(dir.path(), date(2, 3));
+        fs_err::create_dir_all(&day).expect("room");
+        fs_err::write(day.join(".import-1.parquet.tmp"), b"PAR1").expect("room");
+        let now_ms = compact::start_ms(date(4, 10));
+        let merged = merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default());
+        assert_eq!(merged.expect("works"), 0);
+        assert!(day.join(".import-1.parquet.tmp").is_file());
     }
 }

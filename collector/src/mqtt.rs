@@ -2,29 +2,28 @@
 //!
 //! In: a broker, the site's topics. Out: arrivals into the writer's queue. A message is acknowledged to the broker when it is
 //! durable, and only on the connection that brought it: packet ids mean nothing on the next one (invariant M-1). The session is
-//! kept by the broker, so that what is sent while the collector is down comes later. The task that polls waits for the disk only by a full
-//! queue; acknowledgements never wait, because there is room for as many as there are packet ids.
+//! kept by the broker, so that what is sent while the collector is down comes later. While the queue is full nothing is read, and the
+//! connection lives on; acknowledgements never wait.
 
 mod link;
+mod packets;
 
-use std::io;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use bytes::Bytes;
 use mosswarden_config::site::Broker;
 use rustls::ClientConfig;
-use tokio::sync::watch;
-use tokio::time::{Instant, timeout};
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, sleep_until, timeout};
 
+use crate::broker::wire::Level;
 use crate::clock::Clock;
 use crate::counts::{Counts, Part};
-use crate::message::{Message, Packet};
+use crate::message::Message;
 use crate::run::OwnMessage;
 use crate::secrets::{self, SecretError};
-use crate::writer::{Gone, Queue, WhenDurable};
-use link::{Five, Four, Heard, Link, LinkError};
+use crate::writer::{Queue, WhenDurable};
+use link::{Link, LinkError};
 
 /// How soon a connection that went silent is noticed, where nothing else is asked for.
 pub(crate) const KEEP_ALIVE: Duration = Duration::from_secs(30);
@@ -37,6 +36,8 @@ const REPEAT_LOG: Duration = Duration::from_secs(60);
 /// At a stop, acknowledgements still on their way are waited for this long.
 const STOP_WITHIN: Duration = Duration::from_secs(10);
 const GOODBYE_WITHIN: Duration = Duration::from_secs(2);
+/// The collector's own messages on their way to the broker.
+const OWN_MESSAGES_MAX: usize = 100;
 
 /// Why the client can't be set up.
 #[derive(Debug, thiserror::Error)]
@@ -57,20 +58,18 @@ pub(crate) struct Target {
 /// Everything that a connection needs.
 pub(crate) struct Client {
     settings: Settings,
+    /// The site's topics, and what is subscribed to for them.
     topics: Vec<Arc<str>>,
+    filters: Vec<Arc<str>>,
     queue: Queue,
     clock: Arc<dyn Clock>,
     counts: Arc<Counts>,
     voice: Voice,
-    /// Messages handed over and neither acknowledged nor given up.
-    in_flight: Arc<AtomicU64>,
-    generation: Arc<Mutex<u64>>,
 }
 
-#[derive(Clone)]
 pub(crate) struct Settings {
     target: Target,
-    client_id: String,
+    client: Arc<str>,
     login: Option<(String, String)>,
     tls: Option<Arc<ClientConfig>>,
     will: Option<OwnMessage>,
@@ -78,12 +77,15 @@ pub(crate) struct Settings {
 
 /// Publishes own messages through the client while it is connected.
 #[derive(Clone, Default)]
-pub(crate) struct Voice(Arc<Mutex<Option<link::Speak>>>);
+pub(crate) struct Voice(Arc<Mutex<Option<mpsc::Sender<OwnMessage>>>>);
 
 impl Voice {
     pub(crate) fn say(&self, message: &OwnMessage) {
         let speak = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if !speak.as_ref().is_some_and(|speak| speak(message)) {
+        if !speak
+            .as_ref()
+            .is_some_and(|speak| speak.try_send(message.clone()).is_ok())
+        {
             tracing::warn!(
                 topic = message.topic,
                 "an own message was not published: the broker is not there"
@@ -91,32 +93,16 @@ impl Voice {
         }
     }
 
-    fn set(&self, speak: Option<link::Speak>) {
+    fn set(&self, speak: Option<mpsc::Sender<OwnMessage>>) {
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = speak;
     }
 }
 
-/// Counts a message from its arrival until it is acknowledged or given up.
-struct InFlight(Arc<AtomicU64>);
-
-impl InFlight {
-    fn new(count: &Arc<AtomicU64>) -> InFlight {
-        count.fetch_add(1, Ordering::Relaxed);
-        InFlight(Arc::clone(count))
-    }
-}
-
-impl Drop for InFlight {
-    fn drop(&mut self) {
-        self.0.fetch_sub(1, Ordering::Relaxed);
-    }
-}
-
-/// Why a version's connection loop ended.
-enum Ended {
-    Stopped,
-    /// The broker does not speak this version, or never answered in it.
-    TryOther,
+/// What a connection hears from the rest of the collector while it stands.
+struct Inside {
+    /// Packet ids of messages that are durable. They go to this connection or nowhere: M-1.
+    durable: mpsc::UnboundedReceiver<Vec<u16>>,
+    own: mpsc::Receiver<OwnMessage>,
 }
 
 impl Client {
@@ -125,6 +111,7 @@ impl Client {
         target: Target,
         will: Option<OwnMessage>,
         topics: Vec<Arc<str>>,
+        filters: Vec<Arc<str>>,
         queue: Queue,
         clock: Arc<dyn Clock>,
         counts: Arc<Counts>,
@@ -142,18 +129,17 @@ impl Client {
         Ok(Client {
             settings: Settings {
                 target,
-                client_id: broker.client_id.clone(),
+                client: Arc::from(broker.client_id.as_str()),
                 login,
                 tls,
                 will,
             },
             topics,
+            filters,
             queue,
             clock,
             counts,
             voice: Voice::default(),
-            in_flight: Arc::default(),
-            generation: Arc::default(),
         })
     }
 
@@ -162,165 +148,144 @@ impl Client {
     }
 
     /// Stays connected until told to stop.
-    pub(crate) async fn serve(self, stop: watch::Receiver<bool>) {
-        let mut is_five = true;
+    pub(crate) async fn serve(self, mut stop: watch::Receiver<bool>) {
+        let mut level = Level::Five;
         let mut pause = Pause::default();
-        loop {
-            let ended = if is_five {
-                let link = Five::new(&self.settings);
-                self.stay(link, &mut pause, stop.clone()).await
-            } else {
-                let link = Four::new(&self.settings);
-                self.stay(link, &mut pause, stop.clone()).await
-            };
-            match ended {
-                Ended::Stopped => return,
-                Ended::TryOther => is_five = !is_five,
-            }
-        }
-    }
-
-    async fn stay<L: Link>(&self, mut link: L, pause: &mut Pause, mut stop: watch::Receiver<bool>) -> Ended {
-        let mut connected_at: Option<Instant> = None;
         let mut has_ever_connected = false;
-        loop {
-            if *stop.borrow() {
-                return self.say_goodbye(&mut link, connected_at.is_some()).await;
-            }
-            let heard = tokio::select! {
-                heard = link.poll() => heard,
-                // A poll that is cut short may lose an acknowledgement it was writing, so only the end of the connection does that.
-                () = wait_for_stop(&mut stop) => continue,
+        while !*stop.borrow() {
+            let opened = tokio::select! {
+                opened = Link::open(&self.settings, level, &self.topics) => opened,
+                () = wait_for_stop(&mut stop) => break,
             };
-            match heard {
-                Ok(Heard::Connected { session_present }) => {
-                    connected_at = Some(Instant::now());
+            let error = match opened {
+                Ok((link, session_present)) => {
                     has_ever_connected = true;
-                    // Who sees the connection may speak through it at once.
-                    self.voice.set(Some(link.speak()));
-                    self.counts.connected(true);
-                    self.counts.trouble(Part::Broker, None);
                     pause.last_log = None;
-                    tracing::info!(
-                        version = L::VERSION,
-                        session_present,
-                        topics = self.topics.len(),
-                        "connected to the broker"
-                    );
-                    link.subscribe(&self.topics);
-                }
-                Ok(Heard::Publish(publish)) => {
-                    if self
-                        .hand_over(self.arrival(publish, &link), &mut stop)
-                        .await
-                        .is_err()
-                    {
-                        return Ended::Stopped;
-                    }
-                }
-                Ok(Heard::SubscriptionRefused { count }) => {
-                    tracing::error!(
-                        count,
-                        hint = "allow this user to read the topics of the site file",
-                        "the broker refused subscriptions"
-                    );
-                    self.counts.trouble(
-                        Part::Broker,
-                        Some(format!("the broker refused {count} subscriptions")),
-                    );
-                }
-                Ok(Heard::Nothing) => {}
-                Err(error) => {
-                    // A broker without memory will not send these again, so they are kept, though nobody hears that.
-                    for publish in link.leftovers() {
-                        if self
-                            .hand_over(self.arrival(publish, &link), &mut stop)
-                            .await
-                            .is_err()
-                        {
-                            return Ended::Stopped;
-                        }
-                    }
-                    self.forget(&mut link);
-                    if connected_at
-                        .take()
-                        .is_some_and(|since| since.elapsed() >= GOOD_AFTER)
-                    {
+                    let since = Instant::now();
+                    let ended = self.stay(link, session_present, &mut stop).await;
+                    self.counts.connected(false);
+                    if since.elapsed() >= GOOD_AFTER {
                         pause.tries = 0;
                     }
-                    self.counts.connected(false);
-                    self.say_trouble(&error, pause);
-                    let is_other_wanted = match error {
-                        LinkError::Version => true,
-                        LinkError::NoAnswer(_) => !has_ever_connected,
-                        LinkError::Unreachable(_) | LinkError::Refused(_) | LinkError::Lost(_) => false,
-                    };
-                    if !matches!(error, LinkError::Version) {
-                        let _stopped =
-                            timeout(pause.next(self.clock.now_ms()), wait_for_stop(&mut stop)).await;
-                    }
-                    if is_other_wanted {
-                        return Ended::TryOther;
+                    match ended {
+                        Ok(()) => break,
+                        Err(error) => error,
                     }
                 }
+                Err(error) => error,
+            };
+            self.say_trouble(&error, &mut pause);
+            let is_of_version = matches!(error, LinkError::Version);
+            if is_of_version || (matches!(error, LinkError::NoAnswer(_)) && !has_ever_connected) {
+                level = match level {
+                    Level::Five => Level::Four,
+                    Level::Four => Level::Five,
+                };
+            }
+            if !is_of_version {
+                let _stopped = timeout(pause.next(self.clock.now_ms()), wait_for_stop(&mut stop)).await;
             }
         }
     }
 
-    /// Puts a message into the queue. A full queue holds the connection back: a broker may send far more than the window that
-    /// was asked for (mosquitto 2.0.11 does when a session is resumed). What waits here at a stop was not acknowledged and
-    /// comes again. Fails when the collector is gone.
-    async fn hand_over(
+    /// Serves one connection to its end; `Ok` where that is ours.
+    async fn stay(
         &self,
-        (message, when_durable): (Message, Option<WhenDurable>),
+        mut link: Link,
+        session_present: bool,
         stop: &mut watch::Receiver<bool>,
-    ) -> Result<(), Gone> {
-        tokio::select! {
-            sent = self.queue.send(message, when_durable) => sent,
-            () = wait_for_stop(stop) => Ok(()),
+    ) -> Result<(), LinkError> {
+        let (durable, durables) = mpsc::unbounded_channel();
+        let (speak, own) = mpsc::channel(OWN_MESSAGES_MAX);
+        let mut inside = Inside {
+            durable: durables,
+            own,
+        };
+        // Who sees the connection may speak through it at once.
+        self.voice.set(Some(speak));
+        self.counts.connected(true);
+        self.counts.trouble(Part::Broker, None);
+        tracing::info!(
+            version = ?link.level(),
+            session_present,
+            topics = self.topics.len(),
+            "connected to the broker"
+        );
+        let mut waiting = Vec::new();
+        let ended = self
+            .talk(&mut link, &mut waiting, &durable, &mut inside, stop)
+            .await;
+        self.voice.set(None);
+        match ended {
+            Ok(()) => {
+                drop(durable);
+                self.say_goodbye(link, inside).await;
+                Ok(())
+            }
+            Err(error) => {
+                // A broker without memory will not send these again, so they are kept, though nobody hears that.
+                if !waiting.is_empty() {
+                    tokio::select! {
+                        _gone = self.queue.send(waiting, None) => {}
+                        () = wait_for_stop(stop) => {}
+                    }
+                }
+                Err(error)
+            }
         }
     }
 
-    /// M-1: acknowledgements of the old connection never reach the new one.
-    fn forget<L: Link>(&self, link: &mut L) {
-        let mut generation = self.generation.lock().unwrap_or_else(PoisonError::into_inner);
-        *generation += 1;
-        self.voice.set(None);
-        link.forget();
+    /// Hears messages, hands them on and acknowledges them, until told to stop. `waiting` has those that found no room yet: a broker may send
+    /// far more than the window that was asked for (mosquitto 2.0.11 does when a session is resumed). What waits at a stop was not
+    /// acknowledged and comes again.
+    async fn talk(
+        &self,
+        link: &mut Link,
+        waiting: &mut Vec<Message>,
+        durable: &mpsc::UnboundedSender<Vec<u16>>,
+        inside: &mut Inside,
+        stop: &mut watch::Receiver<bool>,
+    ) -> Result<(), LinkError> {
+        link.subscribe(&self.filters)?;
+        loop {
+            tokio::select! {
+                heard = link.hear(waiting.is_empty(), || self.clock.now_ms()) => {
+                    let heard = heard?;
+                    *waiting = heard.messages;
+                    if heard.refused_subscriptions > 0 {
+                        self.say_subscriptions_refused(heard.refused_subscriptions);
+                    }
+                }
+                room = self.queue.room(waiting), if !waiting.is_empty() => {
+                    let messages = std::mem::take(waiting);
+                    let when_durable = when_durable(&messages, durable);
+                    let handed_on = room.and_then(|room| self.queue.put(messages, when_durable, room));
+                    if handed_on.is_err() {
+                        return Ok(());
+                    }
+                }
+                Some(ids) = inside.durable.recv() => self.acknowledge(link, &ids),
+                Some(message) = inside.own.recv() => link.say(&message),
+                () = wait_for_stop(stop) => return Ok(()),
+            }
+        }
     }
 
-    fn arrival<L: Link>(&self, publish: link::Publish, link: &L) -> (Message, Option<WhenDurable>) {
-        let id = publish.id;
-        let when_durable = (id != 0).then(|| {
-            let born = *self.generation.lock().unwrap_or_else(PoisonError::into_inner);
-            let (generation, acknowledge) = (Arc::clone(&self.generation), link.acknowledger());
-            let in_flight = InFlight::new(&self.in_flight);
-            let when_durable: WhenDurable = Box::new(move || {
-                let _ends_here = in_flight;
-                let generation = generation.lock().unwrap_or_else(PoisonError::into_inner);
-                // M-1.
-                if *generation == born && !acknowledge(id) {
-                    tracing::warn!(
-                        id,
-                        "an acknowledgement found no room; the broker will send the message again"
-                    );
-                }
-            });
-            when_durable
-        });
-        let message = Message {
-            topic: publish.topic,
-            payload: publish.payload,
-            arrived_ms: self.clock.now_ms(),
-            packet: Packet {
-                client: Arc::from(self.settings.client_id.as_str()),
-                id,
-                is_repeat: publish.is_repeat,
-                is_retained: publish.is_retained,
-                is_will: false,
-            },
-        };
-        (message, when_durable)
+    fn acknowledge(&self, link: &mut Link, ids: &[u16]) {
+        link.acknowledge(ids);
+        self.counts.acknowledged(ids.len() as u64);
+    }
+
+    fn say_subscriptions_refused(&self, count: usize) {
+        tracing::error!(
+            count,
+            hint = "allow this user to read the topics of the site file",
+            "the broker refused subscriptions"
+        );
+        self.counts.trouble(
+            Part::Broker,
+            Some(format!("the broker refused {count} subscriptions")),
+        );
     }
 
     fn say_trouble(&self, error: &LinkError, pause: &mut Pause) {
@@ -338,21 +303,34 @@ impl Client {
     }
 
     /// Nothing new is taken; what is on its way to the disk is acknowledged, then the session is left in order.
-    async fn say_goodbye<L: Link>(&self, link: &mut L, is_connected: bool) -> Ended {
-        if is_connected {
-            let until = Instant::now() + STOP_WITHIN;
-            while self.in_flight.load(Ordering::Relaxed) > 0 && Instant::now() < until {
-                // Publishes heard now stay unacknowledged and come again at the next start.
-                if let Ok(Err(_)) = timeout(Duration::from_millis(20), link.poll()).await {
-                    return Ended::Stopped;
-                }
-            }
-            link.disconnect();
-            let _late = timeout(GOODBYE_WITHIN, async { while link.poll().await.is_ok() {} }).await;
+    async fn say_goodbye(&self, mut link: Link, mut inside: Inside) {
+        while let Ok(message) = inside.own.try_recv() {
+            link.say(&message);
         }
-        self.counts.connected(false);
-        Ended::Stopped
+        let until = Instant::now() + STOP_WITHIN;
+        loop {
+            tokio::select! {
+                // Ends when the writer is through with the last message of this connection.
+                ids = inside.durable.recv() => match ids {
+                    Some(ids) => self.acknowledge(&mut link, &ids),
+                    None => break,
+                },
+                heard = link.hear(false, || 0) => if heard.is_err() { return },
+                () = sleep_until(until) => break,
+            }
+        }
+        let _late = timeout(GOODBYE_WITHIN, link.finish()).await;
     }
+}
+
+/// Has the connection told of those messages that want it, when they are durable.
+fn when_durable(messages: &[Message], durable: &mpsc::UnboundedSender<Vec<u16>>) -> Option<WhenDurable> {
+    let ids = messages.iter().map(|message| message.packet.id);
+    let ids: Vec<u16> = ids.filter(|id| *id != 0).collect();
+    let durable = durable.clone();
+    // The connection may be gone: then the broker sends them again.
+    let tell = move || drop(durable.send(ids));
+    Some(Box::new(tell))
 }
 
 async fn wait_for_stop(stop: &mut watch::Receiver<bool>) {
@@ -375,20 +353,4 @@ impl Pause {
         let spread = u32::try_from(now_ms.rem_euclid(51)).unwrap_or(25);
         base * (75 + spread) / 100
     }
-}
-
-/// A failure of the network, in words, told apart as far as it matters.
-fn io_error(error: &io::Error) -> LinkError {
-    match error.kind() {
-        io::ErrorKind::ConnectionRefused
-        | io::ErrorKind::HostUnreachable
-        | io::ErrorKind::NetworkUnreachable
-        | io::ErrorKind::NotFound => LinkError::Unreachable(error.to_string()),
-        _ => LinkError::Lost(error.to_string()),
-    }
-}
-
-/// A topic as a shared text.
-fn topic_of(bytes: &Bytes) -> Arc<str> {
-    String::from_utf8_lossy(bytes).into()
 }

@@ -125,23 +125,48 @@ pub(crate) fn spool_dirs(data_dir: &Path) -> io::Result<Vec<PathBuf>> {
     Ok(dirs)
 }
 
+/// The file whose lock says that somebody imports.
+const IMPORTING_FILE: &str = "import.lock";
+
 /// The right to merge and remove files of the archive, held as long as this lives.
 pub(crate) struct Tidying(#[expect(dead_code, reason = "held for its lock")] File);
+
+/// The right to import, held as long as this lives: two imports at once could both add the same reading.
+pub(crate) struct Importing(#[expect(dead_code, reason = "held for its lock")] File);
 
 impl Tidying {
     /// `None` while another process tidies.
     pub(crate) fn begin(data_dir: &Path) -> io::Result<Option<Tidying>> {
-        let file = fs_err::OpenOptions::new()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(data_dir.join(TIDYING_FILE))?;
-        let file = file.into_parts().0;
-        match file.try_lock() {
-            Ok(()) => Ok(Some(Tidying(file))),
-            Err(TryLockError::WouldBlock) => Ok(None),
-            Err(TryLockError::Error(error)) => Err(error),
-        }
+        Ok(try_lock(&data_dir.join(TIDYING_FILE))?.map(Tidying))
+    }
+}
+
+impl Importing {
+    /// Waits while another process imports.
+    pub(crate) fn begin(data_dir: &Path) -> io::Result<Importing> {
+        let file = lock_file(&data_dir.join(IMPORTING_FILE))?;
+        file.lock()?;
+        Ok(Importing(file))
+    }
+
+    /// `None` while another process imports.
+    pub(crate) fn try_begin(data_dir: &Path) -> io::Result<Option<Importing>> {
+        Ok(try_lock(&data_dir.join(IMPORTING_FILE))?.map(Importing))
+    }
+}
+
+fn lock_file(path: &Path) -> io::Result<File> {
+    let mut options = fs_err::OpenOptions::new();
+    let file = options.create(true).truncate(false).write(true).open(path)?;
+    Ok(file.into_parts().0)
+}
+
+fn try_lock(path: &Path) -> io::Result<Option<File>> {
+    let file = lock_file(path)?;
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Ok(None),
+        Err(TryLockError::Error(error)) => Err(error),
     }
 }
 

@@ -3,7 +3,7 @@
 //! In: batches of messages as they arrived. Out: durable frames in the spool, lines in the refused log, counters, the newest
 //! readings; and, when asked, files in the archive. All of it synchronous, over the seams, so that tests can fail each step.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeSet, HashMap};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -37,6 +37,7 @@ pub(crate) struct Store {
     feeds: Arc<Feeds>,
     /// Where the site file names a topic for the journal.
     desk: Option<Desk>,
+    noted: note::Known,
     spool: Spool,
     refused: Refused,
     window: Window,
@@ -50,8 +51,9 @@ pub(crate) struct Store {
 #[derive(Default)]
 pub(crate) struct Batch {
     store: Vec<Message>,
-    /// What each message of `store` gave.
-    readings: Vec<Vec<Reading>>,
+    /// What the messages of `store` gave, in their order, and how many each.
+    readings: Vec<Reading>,
+    reading_counts: Vec<usize>,
     refused: Vec<(Message, String)>,
     notes: Vec<Note>,
     is_spooled: bool,
@@ -80,9 +82,10 @@ impl Store {
         let mut stamps = Stamps::default();
         let (spool, replay) = Spool::open(Arc::clone(&disk), clock, &own.spool_dir(data_dir), |message| {
             window.remember(message);
-            if feeds.has(&message.topic) {
+            let of_topic = feeds.of(&message.topic);
+            if !of_topic.is_empty() {
                 stamps.saw(message);
-                newest.show(feeds.read(message).readings.iter());
+                newest.show(Outcome::of(of_topic, message).readings.iter());
             }
         })?;
         let refused = Refused::new(Arc::clone(&disk), &own.refused_dir(data_dir));
@@ -92,6 +95,7 @@ impl Store {
             own,
             feeds,
             desk: Desk::new(site),
+            noted: note::Known::default(),
             spool,
             refused,
             window,
@@ -131,7 +135,9 @@ impl Store {
             self.note(message, batch);
             return;
         }
-        if !self.feeds.has(&message.topic) {
+        let feeds = Arc::clone(&self.feeds);
+        let of_topic = feeds.of(&message.topic);
+        if of_topic.is_empty() {
             self.counts.unknown_topic();
             let is_new = self.unknown_topics.len() < UNKNOWN_TOPICS_MAX
                 && !message.packet.is_retained
@@ -152,7 +158,7 @@ impl Store {
             readings,
             stale,
             refusals,
-        } = self.feeds.read(&message);
+        } = Outcome::of(of_topic, &message);
         if !refusals.is_empty() {
             self.counts
                 .refused(&message.topic, refusals.iter().map(|(sensor, _)| &**sensor));
@@ -166,7 +172,8 @@ impl Store {
             self.counts.retained();
         }
         if !readings.is_empty() {
-            batch.readings.push(readings);
+            batch.reading_counts.push(readings.len());
+            batch.readings.extend(readings);
             batch.store.push(message);
         }
     }
@@ -191,8 +198,8 @@ impl Store {
             batch.is_spooled = true;
         }
         if !batch.is_noted {
-            self.counts
-                .duplicates(note::commit(&*self.disk, &self.data_dir, &batch.notes)?);
+            let repeats = self.noted.commit(&*self.disk, &self.data_dir, &batch.notes)?;
+            self.counts.duplicates(repeats);
             batch.is_noted = true;
         }
         self.refused.commit(
@@ -205,13 +212,14 @@ impl Store {
 
     /// Counts and shows a batch that is durable.
     pub(crate) fn settle(&mut self, batch: &Batch) {
-        for (message, readings) in batch.store.iter().zip(&batch.readings) {
-            for reading in readings {
+        let mut readings = batch.readings.iter();
+        for (message, count) in batch.store.iter().zip(&batch.reading_counts) {
+            for reading in readings.by_ref().take(*count) {
                 self.counts
                     .stored(&message.topic, reading, validate::is_late(reading));
             }
         }
-        self.newest.show(batch.readings.iter().flatten());
+        self.newest.show(batch.readings.iter());
     }
 
     /// Segments that wait to be published after the open one is sealed.
@@ -286,7 +294,7 @@ impl Publisher {
 #[derive(Default)]
 struct Stamps {
     /// By topic: the last arrival as the clock said, and as stamped.
-    last: BTreeMap<Arc<str>, (i64, i64)>,
+    last: HashMap<Arc<str>, (i64, i64)>,
 }
 
 impl Stamps {

@@ -13,12 +13,15 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use mosswarden_config::table::{self, Reading};
 
-use crate::archive::{self, ArchiveError};
+use crate::archive::{self, ArchiveError, Stop};
 use crate::disk::{self, Disk, RealDisk};
-use crate::months::{self, MONTH_FILE};
+use crate::months::{self, Figures, MONTH_FILE};
 use crate::own::{Own, Tidying};
 use crate::run::{CollectError, lock};
 use crate::table_file::{Source, Summary, TableError, TableReader};
+
+/// Readings held in memory while a file is repaired, beside one row group: about 20 MB.
+const HELD_ROWS_MAX: usize = 200_000;
 
 /// What was looked through, and what was wrong.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
@@ -185,15 +188,22 @@ impl Verifier<'_> {
         seen: &mut Seen,
     ) -> Result<Option<Summary>, ArchiveError> {
         let file = table::summary_file(self.data_dir, first);
-        let known = match self.disk.read(&file) {
-            Err(error) if error.kind() == io::ErrorKind::NotFound => None,
-            Err(error) => return Err(error.into()),
-            Ok(bytes) => Summary::from_bytes(bytes).ok(),
+        let known = match months::figures(self.disk, self.data_dir, first)? {
+            Figures::Known(known) => Some(known),
+            Figures::Newer => {
+                self.tell(
+                    &file,
+                    "are daily figures of a later version; they are left alone",
+                    None,
+                );
+                return Ok(None);
+            }
+            Figures::None => None,
         };
         if !seen.wrong.is_empty() {
             return Ok(known);
         }
-        let actual = months::summary_of(self.disk, path)?;
+        let actual = months::summary_of(self.disk, path, &Stop::default())?;
         let Some(known) = known else {
             let done = self.mend(first, &actual)?;
             self.tell(&file, "the month has no daily figures that can be read", done);
@@ -238,12 +248,7 @@ impl Verifier<'_> {
 
     /// What could be read goes into its days, durably; then the file goes into `damaged/`.
     fn set_aside(&self, path: &Path, expected: Option<i64>) -> Result<String, ArchiveError> {
-        let rows = readable(self.disk, path);
-        let count = rows.len();
-        for (date, mut rows) in archive::by_date(rows) {
-            archive::sort_and_drop_repeats(&mut rows);
-            archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
-        }
+        let count = self.rescue(path)?;
         let folder = path
             .parent()
             .and_then(Path::file_name)
@@ -276,6 +281,27 @@ impl Verifier<'_> {
             "{count} readings went into their days{lost}; the file was set aside as {}",
             aside.display()
         ))
+    }
+
+    /// Every row of a file that can be read, whatever else is wrong with it, into its day; gives their count. A few row groups at a time.
+    fn rescue(&self, path: &Path) -> Result<usize, ArchiveError> {
+        let Ok(table) = archive::open(self.disk, path) else {
+            return Ok(0);
+        };
+        let (mut held, mut count) = (Vec::new(), 0);
+        let group_count = table.groups().len();
+        for index in 0..group_count {
+            held.extend(table.group(index).unwrap_or_default());
+            if held.len() < HELD_ROWS_MAX && index + 1 < group_count {
+                continue;
+            }
+            count += held.len();
+            for (date, mut rows) in archive::by_date(std::mem::take(&mut held)) {
+                archive::sort_and_drop_repeats(&mut rows);
+                archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
+            }
+        }
+        Ok(count)
     }
 
     fn remove_summary(&self, first: NaiveDate) -> Result<(), ArchiveError> {
@@ -347,15 +373,6 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
     seen
 }
 
-/// Every row of a file that can be read, whatever else is wrong with it.
-fn readable(disk: &dyn Disk, path: &Path) -> Vec<Reading> {
-    let Ok(table) = archive::open(disk, path) else {
-        return Vec::new();
-    };
-    let groups = (0..table.groups().len()).filter_map(|index| table.group(index).ok());
-    groups.flatten().collect()
-}
-
 fn words(error: &dyn std::error::Error) -> String {
     match error.source() {
         Some(source) => format!("{error}: {source}"),
@@ -393,7 +410,7 @@ mod tests {
         }
         let now_ms = compact::start_ms(date(4, 10));
         assert_eq!(
-            months::merge_settled(&RealDisk, dir.path(), now_ms, None).expect("works"),
+            months::merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works"),
             2
         );
         archive::sort_and_drop_repeats(&mut written);
@@ -476,6 +493,32 @@ mod tests {
     }
 
     #[test]
+    fn daily_figures_of_a_later_version_are_left_alone() {
+        let (dir, written) = archive();
+        let figures = table::summary_file(dir.path(), date(3, 1));
+        let mut bytes = fs_err::read(&figures).expect("figures");
+        let key = b"mosswarden.summary";
+        let at = bytes
+            .windows(key.len())
+            .rposition(|part| part == key)
+            .expect("the version");
+        let digit = (at + key.len()..bytes.len()).find(|at| bytes[*at] == b'1');
+        bytes[digit.expect("the version")] = b'7';
+        fs_err::write(&figures, &bytes).expect("room");
+        let told = verify(dir.path(), true).expect("works").problems;
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(told[0].what.contains("later version"), "{}", told[0]);
+        months::mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works");
+        // A late reading has the month made anew: its figures are the later version's matter.
+        let late = reading("c", compact::start_ms(date(3, 9)), 9.0);
+        archive::put(&RealDisk, dir.path(), date(3, 9), "part-1", &[late.clone()]).expect("room");
+        let now_ms = compact::start_ms(date(4, 10));
+        months::merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works");
+        assert_eq!(fs_err::read(&figures).expect("still there"), bytes);
+        assert_eq!(stored(dir.path()).len(), written.len() + 1);
+    }
+
+    #[test]
     fn files_of_a_later_version_are_left_alone() {
         let (dir, _) = archive();
         let path = table::partition_dir(dir.path(), date(4, 1)).join("day.parquet");
@@ -536,8 +579,10 @@ mod tests {
                     let name = format!("part-{part:012}");
                     crate::publish::put_by_day(&RealDisk, &data, &name, vec![row(part)]).expect("room");
                     done.store(part + 1, Ordering::Release);
-                    compact::compact_settled(&RealDisk, &data, row(part).at_ms).expect("works");
-                    months::merge_settled(&RealDisk, &data, row(part).at_ms, None).expect("works");
+                    compact::compact_settled(&RealDisk, &data, row(part).at_ms, &Stop::default())
+                        .expect("works");
+                    months::merge_settled(&RealDisk, &data, row(part).at_ms, None, &Stop::default())
+                        .expect("works");
                 }
             });
             while done.load(Ordering::Acquire) < PARTS {

@@ -15,10 +15,10 @@
 //!   and it is stored twice. What the *broker* repeats is known here. A device that sends at QoS 2, or its time, is not touched.
 //! - At QoS 0 there is no packet id, and nothing is repeated.
 
+use std::collections::hash_map::RandomState;
 use std::collections::{HashMap, VecDeque};
+use std::hash::BuildHasher as _;
 use std::sync::Arc;
-
-use sha2::{Digest, Sha256};
 
 use crate::message::Message;
 
@@ -26,59 +26,61 @@ use crate::message::Message;
 /// acknowledgement. About 7 MB at most.
 pub(crate) const WINDOW_MESSAGES: usize = 70_000;
 
-type Key = (Arc<str>, u16);
-type Fingerprint = [u8; 16];
-
 #[derive(Default)]
 pub(crate) struct Window {
-    last: HashMap<Key, (Fingerprint, u64)>,
-    /// In order of arrival, to forget the oldest.
-    order: VecDeque<(Key, u64)>,
+    /// By client and packet id: the last message's fingerprint, and its number.
+    last: HashMap<Arc<str>, HashMap<u16, (u64, u64)>>,
+    /// In order of arrival, to forget the oldest: client, packet id and number.
+    order: VecDeque<(Arc<str>, u16, u64)>,
     next: u64,
+    /// A key of its own for each run, so that nobody can choose a payload that is taken for another. A message is compared with one other
+    /// only, so 64 bits leave no room for chance.
+    key: RandomState,
 }
 
 impl Window {
     pub(crate) fn is_repeat(&self, message: &Message) -> bool {
-        message.packet.is_repeat
-            && message.packet.id != 0
-            && self
-                .last
-                .get(&key(message))
-                .is_some_and(|(known, _)| *known == fingerprint(message))
+        let packet = &message.packet;
+        let known = || self.last.get(&packet.client)?.get(&packet.id);
+        packet.is_repeat
+            && packet.id != 0
+            && known().is_some_and(|(known, _)| *known == self.fingerprint(message))
     }
 
     pub(crate) fn remember(&mut self, message: &Message) {
-        if message.packet.id == 0 {
+        let (client, id) = (&message.packet.client, message.packet.id);
+        if id == 0 {
             return;
         }
-        let key = key(message);
-        self.last.insert(key.clone(), (fingerprint(message), self.next));
-        self.order.push_back((key, self.next));
+        let known = (self.fingerprint(message), self.next);
+        match self.last.get_mut(client) {
+            Some(of_client) => of_client.insert(id, known),
+            None => self.last.entry(Arc::clone(client)).or_default().insert(id, known),
+        };
+        self.order.push_back((Arc::clone(client), id, self.next));
         self.next += 1;
-        while self.order.len() > WINDOW_MESSAGES {
-            if let Some((key, number)) = self.order.pop_front()
-                && self.last.get(&key).is_some_and(|(_, latest)| *latest == number)
-            {
-                self.last.remove(&key);
+        if self.order.len() > WINDOW_MESSAGES {
+            self.forget_oldest();
+        }
+    }
+
+    fn forget_oldest(&mut self) {
+        let Some((client, id, number)) = self.order.pop_front() else {
+            return;
+        };
+        if let Some(of_client) = self.last.get_mut(&client)
+            && of_client.get(&id).is_some_and(|(_, latest)| *latest == number)
+        {
+            of_client.remove(&id);
+            if of_client.is_empty() {
+                self.last.remove(&client);
             }
         }
     }
-}
 
-fn key(message: &Message) -> Key {
-    (Arc::clone(&message.packet.client), message.packet.id)
-}
-
-fn fingerprint(message: &Message) -> Fingerprint {
-    let mut hash = Sha256::new();
-    // The topic's length keeps "a"+"bc" apart from "ab"+"c".
-    hash.update((message.topic.len() as u64).to_le_bytes());
-    hash.update(message.topic.as_bytes());
-    hash.update(&message.payload);
-    let digest = hash.finalize();
-    let mut short = [0; 16];
-    short.copy_from_slice(&digest[..16]);
-    short
+    fn fingerprint(&self, message: &Message) -> u64 {
+        self.key.hash_one((&message.topic, &message.payload[..]))
+    }
 }
 
 #[cfg(test)]
@@ -123,6 +125,13 @@ mod tests {
             window.remember(&sent(1, "new", false));
         }
         assert!(!window.is_repeat(&sent(9, "old", true)));
-        assert!(window.order.len() == WINDOW_MESSAGES && window.last.len() == 1);
+        assert!(window.order.len() == WINDOW_MESSAGES && window.last["probe"].len() == 1);
+        let mut stranger = sent(2, "new", false);
+        stranger.packet.client = "stranger".into();
+        window.remember(&stranger);
+        for _ in 0..WINDOW_MESSAGES {
+            window.remember(&sent(1, "new", false));
+        }
+        assert!(window.last.len() == 1, "clients that are gone are forgotten too");
     }
 }

@@ -15,16 +15,17 @@ use crate::disk;
 use crate::message::Message;
 use crate::store::{Batch, Store};
 
-/// Messages between the way in and the disk. Above the largest window offered, so that acknowledged traffic never fills it.
-const QUEUE_MESSAGES: usize = 8192;
-/// Bytes of messages that wait there: what a flood of large ones may hold, because writing them takes a few times as much.
+/// Bytes of messages between the way in and the disk: what a flood may hold, because writing them takes a few times as much. Far above
+/// the largest window offered, so that acknowledged traffic never fills it.
 const QUEUE_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// Counted for a message beside its payload and topic.
 const MESSAGE_BYTES: usize = 128;
-/// Messages committed at once.
-const BATCH_MESSAGES: usize = 4096;
+/// No more is added to a commit that has half of what may wait: the other half fills meanwhile.
+const BATCH_BYTES: usize = QUEUE_BYTES_MAX / 2;
 /// The stream counts as idle after this long without a message: a sender waits for acknowledgements then.
 const IDLE: Duration = Duration::from_millis(5);
+/// A stream that is not slow is looked at this often, instead of waking the writer for everything that comes.
+const LOOK_EVERY: Duration = Duration::from_millis(1);
 /// With this many messages at hand an idle stream is committed at once: a window has filled (mosquitto's is 20 by default).
 const FULL_WINDOW: usize = 16;
 /// Commits of a slow stream are spread out to this part of `commit_every`, to spare the disk.
@@ -36,21 +37,25 @@ const REPEAT_LOG: Duration = Duration::from_secs(60);
 /// How often a failing disk is tried again after the stop was asked for.
 const TRIES_AT_STOP: u32 = 3;
 
-/// What is to happen when a message is durable.
+/// What is to happen when messages are durable.
 pub(crate) type WhenDurable = Box<dyn FnOnce() + Send>;
 
-/// A message on its way to the disk.
-pub(crate) struct Arrival {
-    message: Message,
+/// Messages that came together, on their way to the disk.
+pub(crate) struct Arrivals {
+    messages: Vec<Message>,
     when_durable: Option<WhenDurable>,
-    /// Given back when the message is durable.
-    room: OwnedSemaphorePermit,
+    /// Given back when they are durable.
+    room: Room,
 }
 
-/// The way to the writer, bounded in messages and in bytes: who sends waits for room.
+/// Room in the queue.
+pub(crate) struct Room(OwnedSemaphorePermit);
+
+/// The way to the writer, bounded in bytes: who sends waits for room.
 #[derive(Clone)]
 pub(crate) struct Queue {
-    sender: mpsc::Sender<Arrival>,
+    // Every message holds room, so this is bounded too.
+    sender: mpsc::UnboundedSender<Arrivals>,
     room: Arc<Semaphore>,
 }
 
@@ -59,23 +64,44 @@ pub(crate) struct Queue {
 pub(crate) struct Gone;
 
 impl Queue {
-    pub(crate) fn new() -> (Queue, mpsc::Receiver<Arrival>) {
-        let (sender, receiver) = mpsc::channel(QUEUE_MESSAGES);
+    pub(crate) fn new() -> (Queue, mpsc::UnboundedReceiver<Arrivals>) {
+        let (sender, receiver) = mpsc::unbounded_channel();
         let room = Arc::new(Semaphore::new(QUEUE_BYTES_MAX));
         (Queue { sender, room }, receiver)
     }
 
-    /// Returns when there was room.
-    pub(crate) async fn send(&self, message: Message, when_durable: Option<WhenDurable>) -> Result<(), Gone> {
-        let bytes = MESSAGE_BYTES + message.topic.len() + message.payload.len();
+    /// Returns when there is room for these messages.
+    pub(crate) async fn room(&self, messages: &[Message]) -> Result<Room, Gone> {
+        let bytes = |message: &Message| MESSAGE_BYTES + message.topic.len() + message.payload.len();
+        let bytes: usize = messages.iter().map(bytes).sum();
         let bytes = u32::try_from(bytes.min(QUEUE_BYTES_MAX)).map_err(|_| Gone)?;
-        let room = Arc::clone(&self.room);
-        let arrival = Arrival {
-            message,
+        let room = Arc::clone(&self.room).acquire_many_owned(bytes).await;
+        room.map(Room).map_err(|_| Gone)
+    }
+
+    /// Hands messages on that have their room.
+    pub(crate) fn put(
+        &self,
+        messages: Vec<Message>,
+        when_durable: Option<WhenDurable>,
+        room: Room,
+    ) -> Result<(), Gone> {
+        let arrivals = Arrivals {
+            messages,
             when_durable,
-            room: room.acquire_many_owned(bytes).await.map_err(|_| Gone)?,
+            room,
         };
-        self.sender.send(arrival).await.map_err(|_| Gone)
+        self.sender.send(arrivals).map_err(|_| Gone)
+    }
+
+    /// Returns when there was room.
+    pub(crate) async fn send(
+        &self,
+        messages: Vec<Message>,
+        when_durable: Option<WhenDurable>,
+    ) -> Result<(), Gone> {
+        let room = self.room(&messages).await?;
+        self.put(messages, when_durable, room)
     }
 }
 
@@ -90,55 +116,44 @@ pub(crate) type SharedStore = Arc<Mutex<Store>>;
 
 /// Runs until every sender is gone. Gives an error if messages had to be left behind, unacknowledged.
 pub(crate) async fn write(
-    mut queue: mpsc::Receiver<Arrival>,
+    mut queue: mpsc::UnboundedReceiver<Arrivals>,
     store: SharedStore,
     counts: Arc<Counts>,
     commit_every: Duration,
     stop: watch::Receiver<bool>,
 ) -> Result<(), LeftBehind> {
-    let mut arrivals = Vec::new();
     let mut last_commit = Instant::now();
-    while gather(&mut queue, &mut arrivals, last_commit, commit_every).await {
-        let mut acknowledge = Vec::with_capacity(arrivals.len());
-        let mut messages = Vec::with_capacity(arrivals.len());
-        let count = arrivals.len();
-        let mut rooms = Vec::with_capacity(arrivals.len());
-        for arrival in arrivals.drain(..) {
-            messages.push(arrival.message);
-            acknowledge.extend(arrival.when_durable);
-            rooms.push(arrival.room);
-        }
-        let mut batch = on_disk_thread(&store, move |store| store.judge(messages))
-            .await
-            .map_err(|source| LeftBehind {
-                messages: count,
-                source,
-            })?;
+    while let Some(gathered) = gather(&mut queue, last_commit, commit_every).await {
+        let Gathered {
+            messages,
+            count,
+            acknowledge,
+            rooms,
+            ..
+        } = gathered;
+        let left_behind = |source| LeftBehind {
+            messages: count,
+            source,
+        };
+        let (mut batch, mut result) = on_disk_thread(&store, move |store| {
+            let batch = store.judge(messages.into_iter().flatten());
+            commit(store, batch)
+        })
+        .await
+        .map_err(left_behind)?;
         let mut retry = Retry::default();
-        loop {
-            let (returned, result) = on_disk_thread(&store, move |store| {
-                let result = store.commit(&mut batch);
-                if result.is_ok() {
-                    store.settle(&batch);
-                }
-                (batch, result)
-            })
-            .await
-            .map_err(|source| LeftBehind {
-                messages: count,
-                source,
-            })?;
-            batch = returned;
-            match result {
-                Ok(()) => break,
-                Err(error) => retry
-                    .wait(error, &counts, &batch, &stop)
-                    .await
-                    .map_err(|source| LeftBehind {
-                        messages: count + queue.len(),
-                        source,
-                    })?,
+        while let Err(error) = result {
+            if let Err(source) = retry.wait(error, &counts, &batch, &stop).await {
+                let waiting = std::iter::from_fn(|| queue.try_recv().ok());
+                let waiting: usize = waiting.map(|arrivals| arrivals.messages.len()).sum();
+                return Err(LeftBehind {
+                    messages: count + waiting,
+                    source,
+                });
             }
+            (batch, result) = on_disk_thread(&store, move |store| commit(store, batch))
+                .await
+                .map_err(left_behind)?;
         }
         retry.is_over(&counts);
         last_commit = Instant::now();
@@ -148,32 +163,65 @@ pub(crate) async fn write(
     Ok(())
 }
 
-/// Takes what belongs to one commit; `false` when nothing will come any more.
+fn commit(store: &mut Store, mut batch: Batch) -> (Batch, io::Result<()>) {
+    let result = store.commit(&mut batch);
+    if result.is_ok() {
+        store.settle(&batch);
+    }
+    (batch, result)
+}
+
+/// What belongs to one commit.
+#[derive(Default)]
+struct Gathered {
+    messages: Vec<Vec<Message>>,
+    count: usize,
+    bytes: usize,
+    acknowledge: Vec<WhenDurable>,
+    rooms: Vec<Room>,
+}
+
+impl Gathered {
+    fn add(&mut self, arrivals: Arrivals) {
+        self.count += arrivals.messages.len();
+        self.bytes += arrivals.room.0.num_permits();
+        self.messages.push(arrivals.messages);
+        self.acknowledge.extend(arrivals.when_durable);
+        self.rooms.push(arrivals.room);
+    }
+}
+
+/// Takes what belongs to one commit; `None` when nothing will come any more.
 async fn gather(
-    queue: &mut mpsc::Receiver<Arrival>,
-    arrivals: &mut Vec<Arrival>,
+    queue: &mut mpsc::UnboundedReceiver<Arrivals>,
     last_commit: Instant,
     commit_every: Duration,
-) -> bool {
-    if queue.recv_many(arrivals, BATCH_MESSAGES).await == 0 {
-        return false;
-    }
+) -> Option<Gathered> {
+    let mut gathered = Gathered::default();
+    gathered.add(queue.recv().await?);
     let latest = Instant::now() + commit_every;
     let spread_until = (last_commit + commit_every / SPREAD).min(latest);
-    while arrivals.len() < BATCH_MESSAGES && Instant::now() < latest {
-        let room = BATCH_MESSAGES - arrivals.len();
-        let is_slow = arrivals.len() < FULL_WINDOW;
-        let until = if is_slow {
-            spread_until.max(Instant::now() + IDLE)
+    let mut last_arrival = Instant::now();
+    while gathered.bytes < BATCH_BYTES && Instant::now() < latest {
+        if let Ok(arrivals) = queue.try_recv() {
+            gathered.add(arrivals);
+            last_arrival = Instant::now();
+            continue;
+        }
+        let idle_until = last_arrival + IDLE;
+        if gathered.count < FULL_WINDOW {
+            match timeout_at(spread_until.max(idle_until).min(latest), queue.recv()).await {
+                Ok(Some(arrivals)) => gathered.add(arrivals),
+                Ok(None) | Err(_) => break,
+            }
+            last_arrival = Instant::now();
+        } else if Instant::now() < idle_until && !queue.is_closed() {
+            sleep(LOOK_EVERY).await;
         } else {
-            Instant::now() + IDLE
-        };
-        match timeout_at(until.min(latest), queue.recv_many(arrivals, room)).await {
-            Ok(0) | Err(_) => break,
-            Ok(_) => {}
+            break;
         }
     }
-    true
+    Some(gathered)
 }
 
 async fn on_disk_thread<T: Send + 'static>(
@@ -258,19 +306,23 @@ mod tests {
         let (queue, mut arrivals) = Queue::new();
         let large = message("a", &"x".repeat(256 * 1024), 0);
         let mut sent = 0;
-        while timeout(Duration::from_millis(50), queue.send(large.clone(), None))
-            .await
-            .is_ok()
+        while timeout(
+            Duration::from_millis(50),
+            queue.send(vec![large.clone(); 2], None),
+        )
+        .await
+        .is_ok()
         {
-            sent += 1;
+            sent += 2;
         }
-        assert_eq!(sent, QUEUE_BYTES_MAX / (256 * 1024 + MESSAGE_BYTES + 1));
+        assert_eq!(sent, QUEUE_BYTES_MAX / (256 * 1024 + MESSAGE_BYTES + 1) / 2 * 2);
         drop(arrivals.recv().await);
-        queue.send(large, None).await.expect("there is room again");
+        queue.send(vec![large], None).await.expect("there is room again");
         // One that is larger than everything waits for everything, and is not stuck for ever.
         while arrivals.try_recv().is_ok() {}
+        let larger = message("a", &"x".repeat(2 * QUEUE_BYTES_MAX), 0);
         queue
-            .send(message("a", &"x".repeat(2 * QUEUE_BYTES_MAX), 0), None)
+            .send(vec![larger], None)
             .await
             .expect("an empty queue takes it");
     }

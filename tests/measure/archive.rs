@@ -114,7 +114,7 @@ impl Room {
             next.next()
                 .map(|(enclosure, sensor)| readings(enclosure, sensor, first, 31))
         };
-        mosswarden_collector::write_month(data_dir, first, rows).expect("room for the archive");
+        mosswarden_collector::bench::write_month(data_dir, first, rows).expect("room for the archive");
     }
 }
 
@@ -372,7 +372,7 @@ fn size(folder: &Path) {
     println!("| held as | bytes a reading |\n| --- | --- |");
     let row = |what: &str, bytes: u64| println!("| {what} | {:.2} |", bytes as f64 / count);
     let data = home.join("data");
-    let life = mosswarden_collector::live_through(&data, &rows).expect("room");
+    let life = mosswarden_collector::bench::live_through(&data, &rows).expect("room");
     row("this archive, months", life.month_bytes);
     let polars = home.join("polars.parquet");
     polars_default(&rows, &polars);

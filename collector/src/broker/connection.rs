@@ -11,7 +11,7 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 
-use super::hub::{Delivery, FILTERS_MAX, OUTBOX_MESSAGES};
+use super::hub::{Delivery, FILTERS_MAX, Outbox};
 use super::wire::{self, Connect, Level, Publish, Refusal, Request, Will, WireError, reason};
 use super::{Guest, Shared};
 use crate::message::{Message, Packet};
@@ -56,9 +56,12 @@ struct Connection<S> {
     client: Arc<str>,
     keep_alive: Duration,
     filters: Vec<String>,
-    outbox: mpsc::Sender<Delivery>,
-    durable: mpsc::UnboundedSender<Durable>,
+    outbox: Outbox,
+    durable: mpsc::UnboundedSender<Vec<Durable>>,
     in_flight: usize,
+    /// Heard and not yet handed on, with who wants to know when they are durable.
+    heard: Vec<Message>,
+    receipts: Vec<Durable>,
     input: BytesMut,
     output: BytesMut,
 }
@@ -94,7 +97,7 @@ where
             let _gone = send(&mut stream, &mut out).await;
         }
         Ok(client) => {
-            let (outbox, deliveries) = mpsc::channel(OUTBOX_MESSAGES);
+            let (outbox, deliveries) = Outbox::new();
             let (durable, durables) = mpsc::unbounded_channel();
             let guest = shared.enter(&client);
             // One and a half times the keep-alive (MQTT 3.1.1, section 3.1.2.10).
@@ -113,6 +116,8 @@ where
                 outbox,
                 durable,
                 in_flight: 0,
+                heard: Vec::new(),
+                receipts: Vec::new(),
                 input,
                 output: BytesMut::new(),
             };
@@ -181,7 +186,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         mut self,
         connect: Connect,
         mut deliveries: mpsc::Receiver<Delivery>,
-        mut durables: mpsc::UnboundedReceiver<Durable>,
+        mut durables: mpsc::UnboundedReceiver<Vec<Durable>>,
         stop: watch::Receiver<bool>,
     ) {
         let session = self
@@ -220,7 +225,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
     async fn talk(
         &mut self,
         deliveries: &mut mpsc::Receiver<Delivery>,
-        durables: &mut mpsc::UnboundedReceiver<Durable>,
+        durables: &mut mpsc::UnboundedReceiver<Vec<Durable>>,
         mut stop: watch::Receiver<bool>,
     ) -> End {
         let mut silent_until = Instant::now() + self.keep_alive;
@@ -241,12 +246,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
             let may_read = !is_stopping && self.in_flight < usize::from(wire::IN_FLIGHT_MAX);
             self.input.reserve(READ_BYTES);
             tokio::select! {
-                Some(first) = durables.recv() => {
-                    self.acknowledge(first);
-                    while let Ok(next) = durables.try_recv() {
-                        self.acknowledge(next);
-                    }
-                }
+                Some(durable) = durables.recv() => self.acknowledge(&durable),
                 Some(delivery) = deliveries.recv() => {
                     let Delivery { topic, payload, is_retained, .. } = delivery;
                     wire::write_publish(&mut self.output, self.level, &topic, &payload, is_retained);
@@ -287,16 +287,25 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         }
     }
 
-    fn acknowledge(&mut self, durable: Durable) {
-        self.in_flight -= 1;
-        match durable.qos {
-            1 => wire::write_puback(&mut self.output, durable.id),
-            _ => wire::write_pubrec(&mut self.output, durable.id),
+    fn acknowledge(&mut self, durable: &[Durable]) {
+        self.in_flight -= durable.len();
+        self.shared.counts.acknowledged(durable.len() as u64);
+        for Durable { id, qos } in durable {
+            match qos {
+                1 => wire::write_puback(&mut self.output, *id),
+                _ => wire::write_pubrec(&mut self.output, *id),
+            }
         }
     }
 
-    /// Answers every whole packet that was read; `Some` when the connection ends.
+    /// Answers every whole packet that was read, and hands its messages on; `Some` when the connection ends.
     async fn answer_all(&mut self) -> Option<End> {
+        let end = self.answer_each().await;
+        let gone = self.hand_over().await;
+        end.or(gone)
+    }
+
+    async fn answer_each(&mut self) -> Option<End> {
         loop {
             match wire::read(&mut self.input, self.level) {
                 Ok(None) => return None,
@@ -322,7 +331,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
 
     async fn answer(&mut self, request: Request) -> Option<End> {
         match request {
-            Request::Publish(publish) => return self.take(publish).await,
+            Request::Publish(publish) => return self.take(publish),
             // Its first half was durable before PUBREC; if it is unknown, it was completed before.
             Request::Release { id } => wire::write_pubcomp(&mut self.output, id),
             Request::Subscribe { id, filters } => self.subscribe(id, filters).await,
@@ -366,7 +375,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         self.shared.remember_filters(&self.client, &self.filters).await;
     }
 
-    async fn take(&mut self, publish: Publish) -> Option<End> {
+    fn take(&mut self, publish: Publish) -> Option<End> {
         if !wire::is_topic(&publish.topic) {
             return Some(End::Lost(
                 "it published to a topic with a wildcard or none".to_owned(),
@@ -375,15 +384,11 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         self.shared
             .hub
             .publish(&publish.topic, &publish.payload, publish.retain);
-        let when_durable = (publish.qos > 0).then(|| {
+        if publish.qos > 0 {
             self.in_flight += 1;
-            let (durable, id, qos) = (self.durable.clone(), publish.id, publish.qos);
-            let acknowledge: WhenDurable = Box::new(move || {
-                // The connection may be gone: then the device sends again.
-                let _gone = durable.send(Durable { id, qos });
-            });
-            acknowledge
-        });
+            let (id, qos) = (publish.id, publish.qos);
+            self.receipts.push(Durable { id, qos });
+        }
         let message = self.message(
             &publish.topic,
             publish.payload,
@@ -391,14 +396,16 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
             publish.is_repeat,
             false,
         );
-        self.hand_over(message, when_durable).await
+        self.heard.push(message);
+        None
     }
 
     async fn publish_will(&mut self, will: Will) {
         if wire::is_topic(&will.topic) {
             self.shared.hub.publish(&will.topic, &will.payload, will.retain);
             let message = self.message(&will.topic, will.payload, 0, false, true);
-            let _stopped = self.hand_over(message, None).await;
+            self.heard.push(message);
+            let _stopped = self.hand_over().await;
         }
     }
 
@@ -418,8 +425,18 @@ impl<S: AsyncRead + AsyncWrite + Unpin + Send> Connection<S> {
         }
     }
 
-    async fn hand_over(&mut self, message: Message, when_durable: Option<WhenDurable>) -> Option<End> {
-        match self.shared.queue.send(message, when_durable).await {
+    async fn hand_over(&mut self) -> Option<End> {
+        if self.heard.is_empty() {
+            return None;
+        }
+        let (messages, receipts) = (
+            std::mem::take(&mut self.heard),
+            std::mem::take(&mut self.receipts),
+        );
+        let durable = self.durable.clone();
+        // The connection may be gone: then the device sends again.
+        let when_durable: WhenDurable = Box::new(move || drop(durable.send(receipts)));
+        match self.shared.queue.send(messages, Some(when_durable)).await {
             Ok(()) => None,
             Err(_) => Some(End::Stopped),
         }

@@ -13,8 +13,9 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use super::wire;
 
 /// Messages that wait for one subscriber.
-pub(super) const OUTBOX_MESSAGES: usize = 1000;
-/// Bytes that wait for all subscribers together: a slow one misses messages before they fill the memory.
+const OUTBOX_MESSAGES: usize = 1000;
+/// Bytes that wait for all subscribers together. One may hold no more than is still free, so that some that take nothing never leave
+/// the others without room: of `n` such each ends up with an equal share, and one share stays free.
 const OUTBOX_BYTES_MAX: usize = 4 * 1024 * 1024;
 /// Filters of one connection.
 pub(super) const FILTERS_MAX: usize = 100;
@@ -30,6 +31,48 @@ pub(super) struct Delivery {
     pub(super) is_retained: bool,
     /// Given back when the message is written.
     _room: OwnedSemaphorePermit,
+    _held: Held,
+}
+
+/// Bytes that wait for one subscriber.
+#[derive(Debug)]
+struct Held {
+    bytes: usize,
+    of_subscriber: Arc<AtomicUsize>,
+}
+
+impl Held {
+    fn new(bytes: usize, of_subscriber: &Arc<AtomicUsize>) -> Held {
+        of_subscriber.fetch_add(bytes, Ordering::Relaxed);
+        Held {
+            bytes,
+            of_subscriber: Arc::clone(of_subscriber),
+        }
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        self.of_subscriber.fetch_sub(self.bytes, Ordering::Relaxed);
+    }
+}
+
+/// Where messages for one subscriber go.
+#[derive(Clone)]
+pub(super) struct Outbox {
+    sender: mpsc::Sender<Delivery>,
+    held_bytes: Arc<AtomicUsize>,
+}
+
+impl Outbox {
+    pub(super) fn new() -> (Outbox, mpsc::Receiver<Delivery>) {
+        let (sender, deliveries) = mpsc::channel(OUTBOX_MESSAGES);
+        let outbox = Outbox {
+            sender,
+            held_bytes: Arc::default(),
+        };
+        (outbox, deliveries)
+    }
 }
 
 pub(super) struct Hub {
@@ -47,7 +90,7 @@ struct State {
 
 struct Subscriber {
     filters: Vec<String>,
-    outbox: mpsc::Sender<Delivery>,
+    outbox: Outbox,
 }
 
 impl Default for Hub {
@@ -61,15 +104,21 @@ impl Default for Hub {
 }
 
 impl Hub {
-    /// Puts a message into an outbox, if both have room: a subscriber that does not keep up misses it.
-    fn deliver(&self, outbox: &mpsc::Sender<Delivery>, topic: &Arc<str>, payload: &Bytes, is_retained: bool) {
-        let bytes = u32::try_from(topic.len() + payload.len()).unwrap_or(u32::MAX);
-        if let Ok(room) = Arc::clone(&self.room).try_acquire_many_owned(bytes) {
-            let _full = outbox.try_send(Delivery {
+    /// Puts a message into an outbox, if there is room for it: a subscriber that does not keep up misses it.
+    fn deliver(&self, outbox: &Outbox, topic: &Arc<str>, payload: &Bytes, is_retained: bool) {
+        let bytes = topic.len() + payload.len();
+        let free_after = self.room.available_permits().saturating_sub(bytes);
+        if outbox.held_bytes.load(Ordering::Relaxed) + bytes > free_after {
+            return;
+        }
+        let permits = u32::try_from(bytes).unwrap_or(u32::MAX);
+        if let Ok(room) = Arc::clone(&self.room).try_acquire_many_owned(permits) {
+            let _full = outbox.sender.try_send(Delivery {
                 topic: Arc::clone(topic),
                 payload: payload.clone(),
                 is_retained,
                 _room: room,
+                _held: Held::new(bytes, &outbox.held_bytes),
             });
         }
     }
@@ -79,13 +128,7 @@ impl Hub {
     }
 
     /// Sets a connection's filters; what is retained under the new ones is sent at once.
-    pub(super) fn subscribe(
-        &self,
-        connection: u64,
-        outbox: &mpsc::Sender<Delivery>,
-        filters: Vec<String>,
-        new: &[String],
-    ) {
+    pub(super) fn subscribe(&self, connection: u64, outbox: &Outbox, filters: Vec<String>, new: &[String]) {
         let mut state = self.state();
         for (topic, payload) in &state.retained {
             if new.iter().any(|filter| wire::matches(filter, topic)) {
@@ -149,5 +192,45 @@ impl State {
             // Copied, so that it does not hold on to a whole read buffer.
             self.retained.insert(topic, Bytes::copy_from_slice(payload));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn subscribers_that_take_nothing_leave_room_for_the_others() {
+        let hub = Hub::default();
+        let all = ["#".to_owned()];
+        let payload = Bytes::from(vec![b'x'; 60_000]);
+        let mut deaf = Vec::new();
+        for number in 0..3 {
+            let (outbox, deliveries) = Outbox::new();
+            hub.subscribe(number, &outbox, all.to_vec(), &all);
+            deaf.push(deliveries);
+        }
+        for _ in 0..OUTBOX_MESSAGES {
+            hub.publish("room/loud", &payload, false);
+        }
+        let (outbox, mut deliveries) = Outbox::new();
+        hub.subscribe(9, &outbox, all.to_vec(), &all);
+        for _ in 0..2 * OUTBOX_MESSAGES {
+            hub.publish("room/a", &payload, false);
+            let delivery = deliveries.try_recv().expect("one that keeps up misses nothing");
+            assert_eq!(&*delivery.topic, "room/a");
+        }
+        // Everything is given back, and whoever listens again hears again.
+        drop(deaf.remove(0));
+        let heard = std::iter::from_fn(|| deaf[0].try_recv().ok()).count();
+        assert!(heard > 10, "{heard}");
+        hub.publish("room/a", &payload, false);
+        assert_eq!(
+            deaf[0].try_recv().map(|delivery| delivery.topic.to_string()),
+            Ok("room/a".to_owned())
+        );
+        deaf.clear();
+        while deliveries.try_recv().is_ok() {}
+        assert_eq!(hub.room.available_permits(), OUTBOX_BYTES_MAX);
     }
 }

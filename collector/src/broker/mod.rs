@@ -9,8 +9,6 @@ mod hub;
 mod sessions;
 pub(crate) mod wire;
 
-pub(crate) use wire::PACKET_BYTES_MAX;
-
 use std::collections::BTreeMap;
 use std::io;
 use std::net::SocketAddr;

@@ -8,7 +8,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table;
 
 use super::sim_disk::{Fault, SimDisk};
-use crate::archive;
+use crate::archive::{self, Stop};
 use crate::clock::Clock;
 use crate::compact;
 use crate::counts::{Counts, Newest};
@@ -271,7 +271,7 @@ impl Run {
         let data_dir = &self.site.data_dir;
         for (first, dir) in months::months(&self.disk, data_dir).expect("the disk is well") {
             let path = dir.join(months::MONTH_FILE);
-            let wanted = months::summary_of(&self.disk, &path).expect("our own");
+            let wanted = months::summary_of(&self.disk, &path, &Stop::default()).expect("our own");
             let bytes = self
                 .disk
                 .read(&table::summary_file(data_dir, first))

@@ -2,7 +2,7 @@
 //!
 //! In: a file with the header `time,enclosure,sensor,quantity,value,unit`. Out: day files named after the file's content. The file is
 //! read twice: first judged, then written, so that a file that is not of this site changes nothing. Bad lines are refused one by
-//! one, kept in the refused log and counted. Importing a file again adds nothing. Works beside a running collector; needs no lock.
+//! one, kept in the refused log and counted. Importing a file again adds nothing. Works beside a running collector; two imports take turns.
 
 pub(crate) mod line;
 
@@ -20,6 +20,7 @@ use crate::archive::{self, ArchiveError};
 use crate::clock::{Clock, SystemClock};
 use crate::disk::{Disk, RealDisk};
 use crate::message::{Message, Packet};
+use crate::own::Importing;
 use crate::publish;
 use crate::refused::Refused;
 pub use line::BadLine;
@@ -95,6 +96,7 @@ pub fn import_csv(
     let (digest, total) = import.digest()?;
     let judged = import.judge(&mut |bytes| progress(bytes, 2 * total))?;
     archive::prepare(&RealDisk, data_dir).map_err(|source| ImportError::Folder { source })?;
+    let _alone = Importing::begin(data_dir).map_err(|source| ImportError::Folder { source })?;
     let added = import.write(data_dir, &digest, &mut |bytes| progress(total + bytes, 2 * total))?;
     Ok(ImportSummary {
         added: added.readings,

@@ -5,7 +5,7 @@
 //! with a time of its own is known by everything it says, one without by the same words within a day under a message that
 //! says of itself that it may be a repeat.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
@@ -15,14 +15,18 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table;
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::Deserialize;
+use sha2::{Digest as _, Sha256};
 
 use super::{check, identity};
 use crate::disk::Disk;
 use crate::lines;
 use crate::message::Message;
+use crate::validate;
 
 /// An entry may lie this far ahead: clocks differ a little.
 const AHEAD_MS: i64 = 10 * 60_000;
+/// Put after the text of an entry whose time is this machine's, before its clock was set: as a mark is put to a reading.
+const CLOCK_NOT_SET: &str = "(noted before this machine's clock was set)";
 
 /// The message as it is written.
 #[derive(Deserialize)]
@@ -89,16 +93,21 @@ impl Desk {
         };
         let has_time = at_ms.is_some();
         let at_ms = at_ms.unwrap_or(message.arrived_ms);
-        if at_ms > message.arrived_ms + AHEAD_MS {
+        let clock_is_set = validate::server_clock_is_set(message.arrived_ms);
+        if clock_is_set && at_ms > message.arrived_ms + AHEAD_MS {
             return Taken::Refused("journal: the time lies ahead".to_owned());
         }
+        let text = match clock_is_set || has_time {
+            true => sent.text,
+            false => format!("{} {CLOCK_NOT_SET}", sent.text).trim_start().to_owned(),
+        };
         let entry = Entry {
             at_ms,
             written_ms: message.arrived_ms,
             enclosure: sent.enclosure,
             kind: sent.kind,
             subject: sent.subject.filter(|subject| !subject.is_empty()),
-            text: sent.text,
+            text,
             by: sent.by.filter(|by| !by.is_empty()),
             amends: None,
         };
@@ -112,48 +121,98 @@ impl Desk {
     }
 }
 
-/// Puts notes into the journal, durably; gives how many were there already.
-pub(crate) fn commit(disk: &dyn Disk, data_dir: &Path, notes: &[Note]) -> io::Result<u64> {
-    if notes.is_empty() {
-        return Ok(0);
-    }
-    let file = table::journal_file(data_dir);
-    let (mut there, _unreadable) = lines::list_from::<Entry>(disk, &file)?;
-    let mut known: HashSet<String> = there.iter().map(identity).collect();
-    let mut new = Vec::new();
-    for note in notes {
-        let is_known = if note.may_be_repeat {
-            there.iter().any(|other| says_the_same(other, &note.entry))
-        } else {
-            known.contains(&identity(&note.entry))
-        };
-        if !is_known {
-            known.insert(identity(&note.entry));
-            there.push(note.entry.clone());
-            new.push(note.entry.clone());
-        }
-    }
-    if new.is_empty() {
-        // What is there may be in the system's memory only: an earlier try may have failed, or been killed, before its sync.
-        disk.open_append(&file)?.sync()?;
-        disk.sync_dir(data_dir)?;
-    } else {
-        lines::append_to(disk, data_dir, &file, &new)?;
-    }
-    Ok((notes.len() - new.len()) as u64)
+/// What the journal holds, by digests: read when somebody else has written to it, and not for each message.
+#[derive(Default)]
+pub(crate) struct Known {
+    /// Length of the file as it is known; `None` where it must be read.
+    bytes: Option<u64>,
+    identities: HashSet<Digest>,
+    /// The same words: when they were written last, ms.
+    words: HashMap<Digest, i64>,
 }
 
-fn says_the_same(a: &Entry, b: &Entry) -> bool {
-    let words = |entry: &Entry| {
-        (
-            entry.enclosure.clone(),
-            entry.kind.clone(),
-            entry.subject.clone(),
-            entry.text.clone(),
-            entry.by.clone(),
-        )
-    };
-    (a.written_ms - b.written_ms).abs() <= MS_PER_24_H && words(a) == words(b)
+type Digest = [u8; 16];
+
+fn digest(text: &str) -> Digest {
+    let mut short = [0; 16];
+    short.copy_from_slice(&Sha256::digest(text.as_bytes())[..16]);
+    short
+}
+
+fn words(entry: &Entry) -> Digest {
+    let Entry {
+        enclosure,
+        kind,
+        subject,
+        text,
+        by,
+        ..
+    } = entry;
+    digest(&format!("{:?}", (enclosure, kind, subject, text, by)))
+}
+
+impl Known {
+    /// Puts notes into the journal, durably; gives how many were there already.
+    pub(crate) fn commit(&mut self, disk: &dyn Disk, data_dir: &Path, notes: &[Note]) -> io::Result<u64> {
+        if notes.is_empty() {
+            return Ok(0);
+        }
+        let file = table::journal_file(data_dir);
+        let bytes = length(disk, &file)?;
+        if self.bytes != Some(bytes) {
+            self.read(disk, &file)?;
+        }
+        // Whatever fails from here on may have left something in the file.
+        self.bytes = None;
+        let mut new = Vec::new();
+        for note in notes {
+            if !self.has(note) {
+                self.add(&note.entry);
+                new.push(note.entry.clone());
+            }
+        }
+        let added = if new.is_empty() {
+            // What is there may be in the system's memory only: an earlier try may have failed, or been killed, before its sync.
+            disk.open_append(&file)?.sync()?;
+            disk.sync_dir(data_dir)?;
+            0
+        } else {
+            lines::append_to(disk, data_dir, &file, &new)?
+        };
+        // Who else has added lines meanwhile has made it longer than this.
+        self.bytes = Some(bytes + added);
+        Ok((notes.len() - new.len()) as u64)
+    }
+
+    fn read(&mut self, disk: &dyn Disk, file: &Path) -> io::Result<()> {
+        *self = Known::default();
+        let (entries, _unreadable) = lines::list_from::<Entry>(disk, file)?;
+        entries.iter().for_each(|entry| self.add(entry));
+        Ok(())
+    }
+
+    fn add(&mut self, entry: &Entry) {
+        self.identities.insert(digest(&identity(entry)));
+        let last = self.words.entry(words(entry)).or_insert(entry.written_ms);
+        *last = entry.written_ms.max(*last);
+    }
+
+    fn has(&self, note: &Note) -> bool {
+        let entry = &note.entry;
+        if note.may_be_repeat {
+            let last = self.words.get(&words(entry));
+            last.is_some_and(|last| (last - entry.written_ms).abs() <= MS_PER_24_H)
+        } else {
+            self.identities.contains(&digest(&identity(entry)))
+        }
+    }
+}
+
+fn length(disk: &dyn Disk, file: &Path) -> io::Result<u64> {
+    match disk.len(file) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(0),
+        result => result,
+    }
 }
 
 #[cfg(test)]
@@ -232,7 +291,8 @@ mod tests {
                 other => panic!("{other:?}"),
             }
         };
-        let commit = |notes: &[Note]| commit(&RealDisk, dir.path(), notes).expect("room");
+        let mut known = Known::default();
+        let mut commit = |notes: &[Note]| known.commit(&RealDisk, dir.path(), notes).expect("room");
         let untimed = r#"{"enclosure":"mossy-1","kind":"ate"}"#;
         let timed = r#"{"enclosure":"mossy-1","kind":"shed","at":"2026-02-28T08:00:00Z"}"#;
         assert_eq!(commit(&[note(untimed, 1_772_352_000_000, false)]), 0);
@@ -247,6 +307,29 @@ mod tests {
             note(timed, 1_772_352_000_000, false),
         ];
         assert_eq!(commit(&both), 1, "its own time makes it one");
-        assert_eq!(super::super::list(dir.path()).expect("readable").entries.len(), 3);
+        let written = |payload: &str| {
+            let added = note(payload, 1_772_352_000_000, false).entry;
+            super::super::append(dir.path(), &added).expect("room");
+        };
+        let by_hand = r#"{"enclosure":"mossy-1","kind":"ate","text":"by hand","at":"2026-02-28T09:00:00Z"}"#;
+        written(by_hand);
+        let again = [note(by_hand, 1_772_352_000_000, false)];
+        assert_eq!(commit(&again), 1, "what others wrote meanwhile is seen");
+        assert_eq!(super::super::list(dir.path()).expect("readable").entries.len(), 4);
+    }
+
+    #[test]
+    fn an_entry_from_before_the_clock_was_set_says_so() {
+        let desk = desk();
+        let take = |payload: &str| match desk.take(&message("nature-room/journal", payload, 3_000)) {
+            Taken::Note(note) => note.entry,
+            other => panic!("{other:?}"),
+        };
+        assert_eq!(
+            take(r#"{"enclosure":"mossy-1","kind":"ate"}"#).text,
+            CLOCK_NOT_SET
+        );
+        let timed = take(r#"{"enclosure":"mossy-1","kind":"ate","text":"x","at":"2026-02-28T08:00:00Z"}"#);
+        assert_eq!((timed.text.as_str(), timed.at_ms), ("x", 1_772_265_600_000));
     }
 }

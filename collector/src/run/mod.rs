@@ -24,7 +24,7 @@ use crate::counts::{Counts, Newest, Snapshot};
 use crate::counts_file;
 use crate::disk::{self, Disk, RealDisk};
 use crate::mqtt::ClientError;
-use crate::own::{NameError, Own, Tidying};
+use crate::own::{Importing, NameError, Own, Tidying};
 use crate::spool::SpoolError;
 use crate::store::Store;
 use crate::validate;
@@ -253,11 +253,14 @@ pub(crate) async fn run_on(
     Ok(summary)
 }
 
-/// Files that a crash left half written: this collector's own, and those of merging where nobody is at it.
+/// Files that a crash left half written: this collector's own, and those of tidying and of imports where nobody is at it.
 fn remove_leftovers(disk: &dyn Disk, data_dir: &Path, own: &Own) -> Result<(), ArchiveError> {
     let tidying = Tidying::begin(data_dir)?;
+    let importing = Importing::try_begin(data_dir)?;
     compact::remove_leftovers(disk, data_dir, &|name| {
-        own.is_part(name) || (tidying.is_some() && compact::is_of_merging(name))
+        own.is_part(name)
+            || (tidying.is_some() && compact::is_of_tidying(name))
+            || (importing.is_some() && name.starts_with(".import-"))
     })
 }
 

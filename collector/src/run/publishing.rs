@@ -8,10 +8,10 @@ use std::time::Duration;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::MS_PER_24_H;
 use tokio::sync::watch;
-use tokio::time::{Instant, MissedTickBehavior, interval};
+use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
 
 use super::chain;
-use crate::archive::ArchiveError;
+use crate::archive::{ArchiveError, Stop};
 use crate::clock::Clock;
 use crate::compact;
 use crate::counts::{Counts, Part};
@@ -27,6 +27,8 @@ const SEALED_MAX: usize = 4;
 const PUBLISH_TICK: Duration = Duration::from_millis(250);
 /// Days are compacted and old ones removed this often.
 const UPKEEP_EVERY: Duration = Duration::from_secs(3600);
+/// At a stop, tidying has this long to come to its end.
+const TIDY_WITHIN: Duration = Duration::from_secs(5);
 /// A publication that failed is tried again this much later.
 const PUBLISH_RETRY: Duration = Duration::from_secs(10);
 
@@ -42,6 +44,8 @@ pub(crate) struct Publishing {
     keep_ms: Option<i64>,
     /// The UTC day on which months were last looked after, in days since 1970.
     months_done: Arc<AtomicI64>,
+    /// Tidying is broken off by it; publishing never is.
+    stop: Stop,
 }
 
 impl Publishing {
@@ -64,6 +68,7 @@ impl Publishing {
                 .keep_s
                 .and_then(|seconds| i64::try_from(seconds.checked_mul(1000)?).ok()),
             months_done: Arc::new(AtomicI64::new(i64::MIN)),
+            stop: Stop::default(),
         }
     }
 
@@ -133,22 +138,25 @@ impl Publishing {
             }) => {
                 tracing::info!(days, months, removed, "the archive was tidied")
             }
+            Err(ArchiveError::Stopped) => tracing::debug!("tidying was broken off"),
             Err(error) => tracing::warn!(error = chain(&error), "the archive can't be tidied"),
         }
     }
 
     fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
-        let (disk, data_dir) = (&*self.disk, &self.data_dir);
+        let (disk, data_dir, stop) = (&*self.disk, &self.data_dir, &self.stop);
         let keep_from = self.keep_ms.map(|keep_ms| compact::keep_from(now_ms, keep_ms));
         // Each step is tried whatever became of the others: a day that can't be read is no reason to keep what `keep` lets go.
-        let days = compact::compact_settled(disk, data_dir, now_ms);
-        let removed = keep_from.map_or(Ok(0), |keep_from| compact::remove_old(disk, data_dir, keep_from));
+        let days = compact::compact_settled(disk, data_dir, now_ms, stop);
+        let removed = keep_from.map_or(Ok(0), |keep_from| {
+            compact::remove_old(disk, data_dir, keep_from, stop)
+        });
         let today = now_ms.div_euclid(MS_PER_24_H);
         let months = if self.months_done.load(Ordering::Relaxed) == today {
             Ok(0)
         } else {
-            months::merge_settled(disk, data_dir, now_ms, keep_from).and_then(|merged| {
-                months::mend_summaries(disk, data_dir)?;
+            months::merge_settled(disk, data_dir, now_ms, keep_from, stop).and_then(|merged| {
+                months::mend_summaries(disk, data_dir, stop)?;
                 self.months_done.store(today, Ordering::Relaxed);
                 Ok(merged)
             })
@@ -202,7 +210,17 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
         }
         if Instant::now() >= next_upkeep {
             let work = publishing.clone();
-            let _ended = tokio::task::spawn_blocking(move || work.upkeep_if_free()).await;
+            let mut upkeep = tokio::task::spawn_blocking(move || work.upkeep_if_free());
+            tokio::select! {
+                _ended = &mut upkeep => {}
+                () = async { let _gone = stop.wait_for(|stop| *stop).await; } => {
+                    // What a crash left twice is put right by finishing; only a long merge is left for the next start.
+                    if timeout(TIDY_WITHIN, &mut upkeep).await.is_err() {
+                        publishing.stop.now();
+                        let _ended = upkeep.await;
+                    }
+                }
+            }
             next_upkeep = Instant::now() + UPKEEP_EVERY;
         }
     }

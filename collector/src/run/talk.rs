@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use bytes::Bytes;
 use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior, interval};
 
 use super::OwnMessage;
@@ -45,6 +46,7 @@ impl Talker {
         let mut last_log = Instant::now();
         let mut state = interval(STATE_EVERY);
         state.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut keeping: Option<JoinHandle<()>> = None;
         while !*stop.borrow() {
             let next_own = async {
                 match &mut outgoing {
@@ -59,14 +61,22 @@ impl Talker {
                         last_log = Instant::now();
                         log_line("hourly", &snapshot);
                     }
-                    self.say_state(&snapshot).await;
+                    self.say_state(&snapshot);
+                    // A disk that hangs holds up its own file, and nothing that is to be said.
+                    if keeping.as_ref().is_none_or(JoinHandle::is_finished) {
+                        keeping = self.keep_counts(snapshot);
+                    }
                 }
                 own = next_own => match own {
                     Some(message) => self.speaker.say(&message),
                     None => outgoing = None,
                 },
-                changed = stop.changed() => if changed.is_err() { return },
+                changed = stop.changed() => if changed.is_err() { break },
             }
+        }
+        // Whoever stops writes the file next.
+        if let Some(keeping) = keeping {
+            let _ended = keeping.await;
         }
     }
 
@@ -80,25 +90,23 @@ impl Talker {
         self.counts.snapshot()
     }
 
-    async fn say_state(&self, snapshot: &Snapshot) {
+    fn say_state(&self, snapshot: &Snapshot) {
         // On a keeper's own broker nothing is published that was not asked for.
         if let Speaker::Builtin(shared) = &self.speaker {
             shared.publish(STATE_TOPIC, &state_json(snapshot, self.clock.now_ms()), true);
         }
-        self.keep_counts(snapshot.clone()).await;
     }
 
-    async fn keep_counts(&self, snapshot: Snapshot) {
-        let Some(data_dir) = self.counts_dir.clone() else {
-            return;
-        };
+    fn keep_counts(&self, snapshot: Snapshot) -> Option<JoinHandle<()>> {
+        let data_dir = self.counts_dir.clone()?;
         let disk = Arc::clone(&self.disk);
         let (since_ms, now_ms) = (self.since_ms, self.clock.now_ms());
-        let work = move || counts_file::write(&*disk, &data_dir, &snapshot, since_ms, now_ms);
-        // A disk that fails is told by the writer; the file follows in a minute.
-        if let Ok(Err(error)) = tokio::task::spawn_blocking(work).await {
-            tracing::debug!(%error, "the counts' file can't be written");
-        }
+        Some(tokio::task::spawn_blocking(move || {
+            // A disk that fails is told by the writer; the file follows in a minute.
+            if let Err(error) = counts_file::write(&*disk, &data_dir, &snapshot, since_ms, now_ms) {
+                tracing::debug!(%error, "the counts' file can't be written");
+            }
+        }))
     }
 }
 

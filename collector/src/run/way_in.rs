@@ -58,11 +58,13 @@ impl WayIn {
                     client_id: own.client_id(&group),
                     ..site.broker.clone()
                 };
+                let filters = topics.iter().map(|topic| own.filter(&group, topic)).collect();
                 let client = mqtt::Client::new(
                     &broker,
                     target,
                     options.will.clone(),
-                    topics.iter().map(|topic| own.filter(&group, topic)).collect(),
+                    topics,
+                    filters,
                     queue,
                     Arc::clone(clock),
                     Arc::clone(counts),

@@ -41,7 +41,7 @@ const SCHEMA: &str = "message days {
     optional double high;
 }";
 /// Version of the daily figures' table.
-const VERSION: &str = "1";
+const VERSION: u32 = 1;
 const VERSION_KEY: &str = "mosswarden.summary";
 const BYTES_KEY: &str = "mosswarden.month-bytes";
 const SHA256_KEY: &str = "mosswarden.month-sha256";
@@ -182,7 +182,7 @@ impl Summary {
     pub(crate) fn to_bytes(&self) -> Result<Vec<u8>, TableError> {
         let of = self.of.as_ref();
         let pairs = [
-            (VERSION_KEY, Some(VERSION.to_owned())),
+            (VERSION_KEY, Some(VERSION.to_string())),
             (BYTES_KEY, of.map(|of| of.bytes.to_string())),
             (SHA256_KEY, of.map(|of| of.sha256.clone())),
         ];
@@ -254,9 +254,12 @@ impl Summary {
                 .value
                 .clone()
         };
-        let version = told(VERSION_KEY).unwrap_or_default();
-        if version != VERSION {
-            return Err(TableError::Newer { found: version });
+        match told(VERSION_KEY).map(|found| (found.parse::<u32>().ok(), found)) {
+            Some((Some(VERSION), _)) => {}
+            Some((Some(later), found)) if later > VERSION => return Err(TableError::Newer { found }),
+            _ => {
+                return Err(TableError::Column { column: VERSION_KEY });
+            }
         }
         let bytes = told(BYTES_KEY).and_then(|text| text.parse().ok());
         let of = bytes

@@ -1,4 +1,4 @@
-//! What the listener says: the few packets that a server sends, in both versions (MQTT 3.1.1 and MQTT 5.0, OASIS).
+//! What the listener says: the few packets that a server sends, in both versions (MQTT 3.1.1 and MQTT 5.0, OASIS). Some a client says too.
 
 use bytes::{BufMut, BytesMut};
 
@@ -101,11 +101,16 @@ pub(crate) fn write_unsuback(out: &mut BytesMut, level: Level, id: u16, count: u
     out.put_bytes(0, body);
 }
 
+/// A client asks for a sign of life.
+pub(crate) fn write_ping(out: &mut BytesMut) {
+    out.put_slice(&[0xc0, 0]);
+}
+
 pub(crate) fn write_pong(out: &mut BytesMut) {
     out.put_slice(&[0xd0, 0]);
 }
 
-/// A message for a subscriber, at QoS 0.
+/// A message at QoS 0.
 pub(crate) fn write_publish(out: &mut BytesMut, level: Level, topic: &str, payload: &[u8], retain: bool) {
     let property_bytes = usize::from(level == Level::Five);
     out.put_u8(0x30 | u8::from(retain));
@@ -113,6 +118,11 @@ pub(crate) fn write_publish(out: &mut BytesMut, level: Level, topic: &str, paylo
     put_text(out, topic.as_bytes());
     out.put_bytes(0, property_bytes);
     out.put_slice(payload);
+}
+
+/// A client leaves in order: its will is not published.
+pub(crate) fn write_goodbye(out: &mut BytesMut) {
+    out.put_slice(&[0xe0, 0]);
 }
 
 /// Why a server ends a connection; 3.1.1 has no such packet.

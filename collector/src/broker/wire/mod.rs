@@ -91,8 +91,8 @@ pub(crate) struct Publish {
 /// Why a connection must end.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum WireError {
-    #[error("packet of {bytes} bytes, more than {PACKET_BYTES_MAX}")]
-    TooLarge { bytes: usize },
+    #[error("packet of {bytes} bytes, more than {bytes_max}")]
+    TooLarge { bytes: usize, bytes_max: usize },
     #[error("the packet is malformed: {0}")]
     Malformed(String),
     #[error("MQTT version {level} is not spoken here")]
@@ -103,14 +103,15 @@ pub(crate) enum WireError {
     Unexpected,
 }
 
-struct Frame {
-    kind: u8,
-    head_bytes: usize,
-    bytes: usize,
+/// Where a packet's parts stand.
+pub(crate) struct Frame {
+    pub(crate) kind: u8,
+    pub(crate) head_bytes: usize,
+    pub(crate) bytes: usize,
 }
 
-/// The packet at the beginning, if it is there whole.
-fn frame(buffer: &[u8]) -> Result<Option<Frame>, WireError> {
+/// The packet at the beginning, if it is there whole; one over the limit is refused before it is.
+pub(crate) fn frame(buffer: &[u8], bytes_max: usize) -> Result<Option<Frame>, WireError> {
     let Some(first) = buffer.first() else {
         return Ok(None);
     };
@@ -123,8 +124,8 @@ fn frame(buffer: &[u8]) -> Result<Option<Frame>, WireError> {
         if byte & 0x80 == 0 {
             let head_bytes = 2 + index;
             let bytes = head_bytes + remaining;
-            if bytes > PACKET_BYTES_MAX {
-                return Err(WireError::TooLarge { bytes });
+            if bytes > bytes_max {
+                return Err(WireError::TooLarge { bytes, bytes_max });
             }
             return Ok((buffer.len() >= bytes).then_some(Frame {
                 kind: first >> 4,
@@ -143,7 +144,7 @@ pub(crate) fn read_connect(buffer: &mut BytesMut) -> Result<Option<Connect>, Wir
     if buffer.first().is_some_and(|first| first >> 4 != CONNECT) {
         return Err(WireError::NotConnect);
     }
-    let Some(frame) = frame(buffer)? else {
+    let Some(frame) = frame(buffer, PACKET_BYTES_MAX)? else {
         return Ok(None);
     };
     let level = match &buffer[frame.head_bytes..frame.bytes] {
@@ -163,7 +164,7 @@ pub(crate) fn read_connect(buffer: &mut BytesMut) -> Result<Option<Connect>, Wir
 
 /// The next packet: `None` while it is not there whole.
 pub(crate) fn read(buffer: &mut BytesMut, level: Level) -> Result<Option<Request>, WireError> {
-    let Some(frame) = frame(buffer)? else {
+    let Some(frame) = frame(buffer, PACKET_BYTES_MAX)? else {
         return Ok(None);
     };
     if frame.kind == DISCONNECT {
@@ -326,7 +327,7 @@ mod tests {
             put_length(&mut out, len);
             let head = out.len();
             out.put_bytes(0, len);
-            let frame = frame(&out).expect("under the limit").expect("whole");
+            let frame = frame(&out, PACKET_BYTES_MAX).expect("under the limit").expect("whole");
             prop_assert_eq!((frame.head_bytes, frame.bytes), (head, head + len));
         }
     }
