@@ -296,7 +296,8 @@ fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
     let days = sensor
         .calibrated
         .map(|date| now_ms / MS_PER_24_H - i64::from(epoch_day(date)));
-    let calibrated = if days.is_some_and(|days| days < 365) {
+    // A date after the time judged is not known yet.
+    let calibrated = if days.is_some_and(|days| (0..365).contains(&days)) {
         0.7
     } else {
         1.0
@@ -347,6 +348,12 @@ fn usual_level(figures: &[DayFigure]) -> f64 {
 }
 
 impl Bench<'_> {
+    /// When a sensor was put in, where the site file says so and that is not later than the time judged.
+    fn put_in_ms(&self, sensor: &Sensor) -> Option<i64> {
+        let from_ms = self.scene.site.zone.day(sensor.installed?).from_ms;
+        (from_ms < self.window.until_ms).then_some(from_ms)
+    }
+
     /// The change of one sensor against others, with what the journal explains taken out.
     fn judge(&self, sensor: &Sensor, others: &[String], figures: &[DayFigure]) -> Option<Blamed> {
         let Scene {
@@ -365,7 +372,7 @@ impl Bench<'_> {
                 ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id)
             })
             .map(|e| e.at_ms)
-            .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
+            .chain(self.put_in_ms(sensor))
             .chain(corrections::restarts_ms(
                 record,
                 sensor,
