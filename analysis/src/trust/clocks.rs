@@ -29,6 +29,14 @@ pub(super) struct ClockFault {
 }
 
 impl ClockFault {
+    /// Whether a pause in the stamps is this clock's doing: nothing true was stamped since, or it is no longer than what a jump of this
+    /// size leaves where its edges are not known to the hour. A longer one is a silence of its own.
+    pub(super) fn explains(&self, pause: Span) -> bool {
+        let length_ms = pause.until_ms - pause.from_ms;
+        pause.from_ms == self.stretch.from_ms
+            || (self.shift_ms != 0 && length_ms <= self.shift_ms.abs() + signal::SILENT_MS_MIN)
+    }
+
     /// The series with the stretch's stamps moved to where they belong; readings that would fall back in time are left out.
     pub(super) fn put_right(&self, series: &Series) -> Series {
         let mut right = Series::default();
