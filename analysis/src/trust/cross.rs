@@ -4,7 +4,8 @@
 //! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps; by day only to see
 //! whether a probe whose humidity jumped hangs elsewhere since.
 //! Cells near saturation, after a misting and around a cleaning are left out. The one that is blamed is the one that the
-//! others contradict most; where there are only two, role, accuracy class and calibration weigh, and the sentence says so.
+//! others contradict most; where there are only two, what both show of the air (`nature`), role, accuracy class and calibration weigh, and
+//! the sentence says so.
 
 use std::collections::BTreeMap;
 
@@ -294,15 +295,23 @@ impl Bench<'_> {
         );
         let odds = blame(a, self.window.until_ms) / blame(b, self.window.until_ms) * physics.exp();
         let share = odds / (1.0 + odds);
-        let (guilty, mut kept, share) = if share < 0.5 && mirrored.change.is_some() {
-            (other, mirrored, 1.0 - share)
-        } else {
-            (first, compared, share)
-        };
-        if let Some(found) = kept.change.as_mut() {
-            found.share = Some(share);
+        if share >= 0.5 {
+            let change = Some(Blamed {
+                share: Some(share),
+                ..found.clone()
+            });
+            return (first, Compared { change, ..compared });
         }
-        (guilty, kept)
+        // Seen from its own side the other's change may fall short of what is told; the difference is the same.
+        let seen = mirrored.change.unwrap_or_else(|| Blamed {
+            change: found.change.mirrored(),
+            ..found.clone()
+        });
+        let change = Some(Blamed {
+            share: Some(1.0 - share),
+            ..seen
+        });
+        (other, Compared { change, ..mirrored })
     }
 }
 
@@ -398,7 +407,6 @@ impl Bench<'_> {
         shared: impl Fn(i64, i64) -> Option<Shared>,
     ) -> Option<Blamed> {
         let Scene {
-            site,
             enclosure,
             record,
             history,

@@ -74,6 +74,20 @@ pub(super) struct Change {
 }
 
 impl Change {
+    /// The same difference as a change of the other one.
+    pub(super) fn mirrored(&self) -> Change {
+        let flipped = |estimate: Estimate| Estimate {
+            value: -estimate.value,
+            low: -estimate.high,
+            high: -estimate.low,
+        };
+        let mut mirrored = self.clone();
+        mirrored.now = flipped(self.now);
+        mirrored.per_day = flipped(self.per_day);
+        mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
+        mirrored
+    }
+
     /// What the readings are off by at an instant; 0 after the change ended.
     pub(super) fn bias_at(&self, at_ms: i64) -> f64 {
         if self.ended_ms.is_some_and(|ended| at_ms >= ended) {
@@ -895,6 +909,44 @@ mod tests {
         // While it lasts it is not over.
         let change = find(&pulse[..28], NOISE, &[], None).expect("eight days at -9");
         assert_eq!(change.ended_ms, None);
+    }
+
+    #[test]
+    fn the_mean_of_two_says_which_one_moved_unless_the_air_did() {
+        let drift = |day: f64| (day - 30.0).max(0.0) * 8.0 / 30.0;
+        let difference = days(50, 0.4, 1, drift);
+        let by_mean = |moves: &dyn Fn(f64) -> f64| {
+            let shared = Shared {
+                figures: days(50, 0.25, 2, moves),
+                share: 0.5,
+                follows: Vec::new(),
+                noise: NOISE,
+            };
+            let change = find(&difference, NOISE, &[], Some(&shared)).expect("5 %RH of drift");
+            change.evidence - change.evidence_of_other.expect("the mean was weighed")
+        };
+        assert!(by_mean(&|day| 0.5 * drift(day)) > 3.0);
+        assert!(by_mean(&|day| -0.5 * drift(day)) < -3.0);
+        let vent_blocked = |day: f64| if day >= 20.0 { 9.0 } else { 0.0 };
+        assert!(by_mean(&vent_blocked).abs() < 0.5);
+    }
+
+    #[test]
+    fn what_the_mean_follows_is_not_laid_to_a_sensor() {
+        let weather = |day: f64| 3.0 * (day / 9.0).sin();
+        let quiet = days(56, 0.4, 5, |_| 0.0);
+        let shared = |follows: Vec<Followed>| Shared {
+            figures: days(56, 0.2, 6, weather),
+            share: 0.5,
+            follows,
+            noise: NOISE,
+        };
+        let follows = Followed {
+            column: (0..56).map(|day| weather(f64::from(day))).collect(),
+            prior_sd: 1.0,
+        };
+        assert_eq!(find(&quiet, NOISE, &[], Some(&shared(vec![follows]))), None);
+        assert_eq!(find(&quiet, NOISE, &[], Some(&shared(Vec::new()))), None);
     }
 
     #[test]

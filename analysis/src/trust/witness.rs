@@ -96,7 +96,7 @@ pub(super) fn evidence(
         ]),
         (_, Some((duty, setpoint))) => -sum([
             scene.by_duty(&duty, setpoint, b, change, -1.0),
-            scene.by_peaks(b, a, &mirrored(change), Some(setpoint)),
+            scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
         ]),
         (None, None) => sum([
             scene.by_own_record(a, b, change),
@@ -112,14 +112,6 @@ fn sum(parts: [Option<f64>; 2]) -> f64 {
     const ONE_MAX: f64 = 12.0;
     let bounded = |part: Option<f64>| part.unwrap_or(0.0).clamp(-ONE_MAX, ONE_MAX);
     parts.into_iter().map(bounded).sum()
-}
-
-/// The change of `a` against `b` as one of `b` against `a`.
-fn mirrored(change: &Change) -> Change {
-    let mut mirrored = change.clone();
-    mirrored.now.value = -change.now.value;
-    mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
-    mirrored
 }
 
 /// What was usual before a change.
