@@ -93,17 +93,22 @@ fn hangs_elsewhere(compared: &mut ComparedMap, by_day: BTreeMap<String, Compared
 }
 
 /// Humidity is compared at a sensor's own temperature: where that began to read wrong at the same time, a change of its
-/// humidity is the same fault seen twice, and is told once.
+/// humidity, or of that of the only one that it is compared with, is the same fault seen twice, and is told once.
 fn lay_to_temperature(compared: &mut ComparedMap) {
     let moved: Vec<(String, i64)> = compared
         .iter()
         .filter(|((_, quantity), _)| *quantity == Quantity::Temperature)
         .filter_map(|((sensor, _), found)| Some((sensor.clone(), onset_ms(Some(found))?)))
         .collect();
-    for (sensor, at_ms) in moved {
-        if let Some(found) = compared.get_mut(&(sensor, Quantity::Humidity))
-            && onset_ms(Some(found)).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
-        {
+    let of_humidity = compared
+        .iter_mut()
+        .filter(|((_, quantity), _)| *quantity == Quantity::Humidity);
+    for ((sensor, _), found) in of_humidity {
+        let same = |(moved, at_ms): &(String, i64)| {
+            (moved == sensor || found.others == [moved.as_str()])
+                && onset_ms(Some(found)).is_some_and(|onset| (onset - at_ms).abs() <= SAME_TIME_MS)
+        };
+        if moved.iter().any(same) {
             found.change = None;
         }
     }
@@ -149,10 +154,11 @@ impl Room<'_> {
             }
         }
         for sensor in self.sensors {
-            match clocks.get(&sensor.id) {
-                Some(fault) => self.say_clock(sensor, fault, outcome),
-                None => self.say_silent(sensor, &faults, outcome),
+            let clock = clocks.get(&sensor.id);
+            if let Some(fault) = clock {
+                self.say_clock(sensor, fault, outcome);
             }
+            self.say_silent(sensor, &faults, clock, outcome);
             for quantity in CHECKED {
                 let key = (sensor.id.clone(), quantity);
                 let measured = plausible.contains_key(&key);

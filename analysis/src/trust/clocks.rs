@@ -29,6 +29,14 @@ pub(super) struct ClockFault {
 }
 
 impl ClockFault {
+    /// Whether a pause in the stamps is this clock's doing: nothing true was stamped since, or it is no longer than what a jump of this
+    /// size leaves where its edges are not known to the hour. A longer one is a silence of its own.
+    pub(super) fn explains(&self, pause: Span) -> bool {
+        let length_ms = pause.until_ms - pause.from_ms;
+        pause.from_ms == self.stretch.from_ms
+            || (self.shift_ms != 0 && length_ms <= self.shift_ms.abs() + signal::SILENT_MS_MIN)
+    }
+
     /// The series with the stretch's stamps moved to where they belong; readings that would fall back in time are left out.
     pub(super) fn put_right(&self, series: &Series) -> Series {
         let mut right = Series::default();
@@ -292,5 +300,32 @@ fn lay_to_one(found: &mut ClockFaults) {
         if mirrored {
             found.remove(id);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_wrong_clock_explains_the_gap_that_its_jump_leaves_and_no_later_silence() {
+        let span = |from_h: i64, until_h: i64| Span {
+            from_ms: from_h * MS_PER_HOUR,
+            until_ms: until_h * MS_PER_HOUR,
+        };
+        let fault = |shift_ms: i64| ClockFault {
+            stretch: span(100, 200),
+            value: Value::new("offset", 86_400.0, "s"),
+            message: String::new(),
+            shift_ms,
+            agreement: 1.0,
+        };
+        let a_day_ahead = fault(-MS_PER_24_H);
+        assert!(a_day_ahead.explains(span(198, 224)));
+        assert!(!a_day_ahead.explains(span(240, 300)));
+        // Stamps of 1970 since then: that nothing true was stamped is the clock's doing; a pause after it is not.
+        let reset = fault(0);
+        assert!(reset.explains(span(100, 200)));
+        assert!(!reset.explains(span(210, 230)));
     }
 }

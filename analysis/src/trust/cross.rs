@@ -4,7 +4,8 @@
 //! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps; by day only to see
 //! whether a probe whose humidity jumped hangs elsewhere since.
 //! Cells near saturation, after a misting and around a cleaning are left out. The one that is blamed is the one that the
-//! others contradict most; where there are only two, role, accuracy class and calibration weigh, and the sentence says so.
+//! others contradict most; where there are only two, what both show of the air (`nature`), role, accuracy class and calibration weigh, and
+//! the sentence says so.
 
 use std::collections::BTreeMap;
 
@@ -16,7 +17,8 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::corrections;
 use super::daily::{DayFigure, Difference, daily};
 use super::grid::{CELL_MS, Grid};
-use super::onset::{self, Change, Noise};
+use super::nature::Nature;
+use super::onset::{self, Change, Noise, Shared};
 use super::witness;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
@@ -111,9 +113,11 @@ const HUMIDITY_NOISE: Noise = Noise {
     gain_sd: 0.05,
     drift_min: 1.0,
     step_min: 2.5,
-    // Set so that rooms without a fault stay silent (DEVELOPERS.md).
-    gain_min: 14.0,
-    rate_sd_per_day: 8.0 / 30.0,
+    // Set so that rooms without a fault stay silent (ACCURACY.md).
+    evidence_min: 3.2,
+    further_gain_min: 30.0,
+    rate_sd_per_day: 5.0 / 30.0,
+    step_sd: 4.0,
     unseen_sd: 0.5,
 };
 const TEMPERATURE_NOISE: Noise = Noise {
@@ -126,8 +130,10 @@ const TEMPERATURE_NOISE: Noise = Noise {
     gain_sd: 0.3,
     drift_min: 0.6,
     step_min: 0.45,
-    gain_min: 40.0,
+    evidence_min: 13.0,
+    further_gain_min: 40.0,
     rate_sd_per_day: 2.0 / 30.0,
+    step_sd: 1.5,
     unseen_sd: 0.05,
 };
 
@@ -170,16 +176,25 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
             );
         }
     }
+    let nature = (comparison == Comparison::Humidity)
+        .then(|| Nature::of(scene, &sensors))
+        .flatten();
     let bench = Bench {
         scene,
         comparison,
         window,
         sensors,
     };
-    bench.blame_all(pairs)
+    bench.blame_all(Evidence { pairs, nature })
 }
 
 type Pairs = BTreeMap<(usize, usize), Vec<DayFigure>>;
+
+/// What sensors are judged by: their differences, and what they show together.
+struct Evidence {
+    pairs: Pairs,
+    nature: Option<Nature>,
+}
 
 /// The sensors that are compared, and what the judgement of each needs.
 struct Bench<'a> {
@@ -191,7 +206,7 @@ struct Bench<'a> {
 
 impl Bench<'_> {
     /// Takes out the sensor that the others contradict most, until the rest agree.
-    fn blame_all(&self, mut pairs: Pairs) -> BTreeMap<String, Compared> {
+    fn blame_all(&self, mut evidence: Evidence) -> BTreeMap<String, Compared> {
         let mut active: Vec<usize> = (0..self.sensors.len()).collect();
         // Those whose change is over: known, and witnesses again.
         let mut recovered: Vec<usize> = Vec::new();
@@ -199,10 +214,10 @@ impl Bench<'_> {
         while active.len() >= 2 {
             let judged = active.iter().filter(|a| !recovered.contains(a));
             let (ill, quiet): (Vec<_>, Vec<_>) = judged
-                .map(|&a| (a, self.compared(a, &active, &pairs)))
+                .map(|&a| (a, self.compared(a, &active, &evidence)))
                 .partition(|(_, compared)| compared.change.is_some());
-            let gain = |compared: &Compared| compared.change.as_ref().map_or(0.0, |found| found.change.gain);
-            let worst = ill.into_iter().max_by(|a, b| gain(&a.1).total_cmp(&gain(&b.1)));
+            let odds = |compared: &Compared| compared.change.as_ref().map_or(0.0, |found| found.change.evidence);
+            let worst = ill.into_iter().max_by(|a, b| odds(&a.1).total_cmp(&odds(&b.1)));
             let Some((mut guilty, mut compared)) = worst else {
                 results.extend(
                     quiet
@@ -215,12 +230,15 @@ impl Bench<'_> {
                 let other = if x == guilty { y } else { x };
                 // One that was told before stays what it is: the rest is the other's.
                 if !recovered.contains(&other) {
-                    (guilty, compared) = self.one_of_two(guilty, other, compared, &pairs);
+                    (guilty, compared) = self.one_of_two(guilty, other, compared, &evidence);
                 }
             }
             let over = compared.change.as_ref().filter(|found| found.ended_ms.is_some());
             if let Some(found) = over {
-                take_off(&mut pairs, guilty, found);
+                take_off(&mut evidence.pairs, guilty, found);
+                if let Some(nature) = &mut evidence.nature {
+                    nature.take_off(guilty, found);
+                }
                 recovered.push(guilty);
             } else {
                 active.retain(|index| *index != guilty);
@@ -237,37 +255,63 @@ impl Bench<'_> {
         results
     }
 
-    fn compared(&self, a: usize, active: &[usize], pairs: &Pairs) -> Compared {
+    fn compared(&self, a: usize, active: &[usize], evidence: &Evidence) -> Compared {
         let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
-        let figures = combine(&others.iter().map(|b| &pairs[&(a, *b)][..]).collect::<Vec<_>>());
+        let pairs = others.iter().map(|b| &evidence.pairs[&(a, *b)][..]);
+        let figures = combine(&pairs.collect::<Vec<_>>());
         let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();
+        let shared = |from_ms: i64, until_ms: i64| evidence.nature.as_ref()?.shared(active, from_ms, until_ms);
         Compared {
-            change: self.judge(self.sensors[a], &names, &figures),
+            change: self.judge(self.sensors[a], &names, &figures, shared),
             others: names,
             figures,
         }
     }
 
     /// Two alone: the same difference, seen from either side. Physics and prior suspicion say whose it is.
-    fn one_of_two(&self, first: usize, other: usize, compared: Compared, pairs: &Pairs) -> (usize, Compared) {
+    fn one_of_two(
+        &self,
+        first: usize,
+        other: usize,
+        compared: Compared,
+        evidence: &Evidence,
+    ) -> (usize, Compared) {
         let Some(found) = &compared.change else {
             return (first, compared);
         };
         let (a, b) = (self.sensors[first], self.sensors[other]);
-        let evidence = witness::evidence(self.scene, self.comparison.quantity(), a, b, &found.change);
-        let odds = blame(a, self.window.until_ms) / blame(b, self.window.until_ms) * evidence.exp();
+        let mirrored = self.compared(other, &[first, other], evidence);
+        let by_mean = found
+            .change
+            .evidence_of_other
+            .map(|of_other| found.change.evidence - of_other);
+        let physics = witness::evidence(
+            self.scene,
+            self.comparison.quantity(),
+            a,
+            b,
+            &found.change,
+            by_mean,
+        );
+        let odds = blame(a, self.window.until_ms) / blame(b, self.window.until_ms) * physics.exp();
         let share = odds / (1.0 + odds);
-        let (mut guilty, mut kept) = (first, compared);
-        if share < 0.5 {
-            let mirrored = self.compared(other, &[first, other], pairs);
-            if mirrored.change.is_some() {
-                (guilty, kept) = (other, mirrored);
-            }
+        if share >= 0.5 {
+            let change = Some(Blamed {
+                share: Some(share),
+                ..found.clone()
+            });
+            return (first, Compared { change, ..compared });
         }
-        if let Some(found) = kept.change.as_mut() {
-            found.share = Some(share.max(1.0 - share));
-        }
-        (guilty, kept)
+        // Seen from its own side the other's change may fall short of what is told; the difference is the same.
+        let seen = mirrored.change.unwrap_or_else(|| Blamed {
+            change: found.change.mirrored(),
+            ..found.clone()
+        });
+        let change = Some(Blamed {
+            share: Some(1.0 - share),
+            ..seen
+        });
+        (other, Compared { change, ..mirrored })
     }
 }
 
@@ -296,7 +340,8 @@ fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
     let days = sensor
         .calibrated
         .map(|date| now_ms / MS_PER_24_H - i64::from(epoch_day(date)));
-    let calibrated = if days.is_some_and(|days| days < 365) {
+    // A date after the time judged is not known yet.
+    let calibrated = if days.is_some_and(|days| (0..365).contains(&days)) {
         0.7
     } else {
         1.0
@@ -347,10 +392,21 @@ fn usual_level(figures: &[DayFigure]) -> f64 {
 }
 
 impl Bench<'_> {
+    /// When a sensor was put in, where the site file says so and that is not later than the time judged.
+    fn put_in_ms(&self, sensor: &Sensor) -> Option<i64> {
+        let from_ms = self.scene.site.zone.day(sensor.installed?).from_ms;
+        (from_ms < self.window.until_ms).then_some(from_ms)
+    }
+
     /// The change of one sensor against others, with what the journal explains taken out.
-    fn judge(&self, sensor: &Sensor, others: &[String], figures: &[DayFigure]) -> Option<Blamed> {
+    fn judge(
+        &self,
+        sensor: &Sensor,
+        others: &[String],
+        figures: &[DayFigure],
+        shared: impl Fn(i64, i64) -> Option<Shared>,
+    ) -> Option<Blamed> {
         let Scene {
-            site,
             enclosure,
             record,
             history,
@@ -365,7 +421,7 @@ impl Bench<'_> {
                 ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id)
             })
             .map(|e| e.at_ms)
-            .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))
+            .chain(self.put_in_ms(sensor))
             .chain(corrections::restarts_ms(
                 record,
                 sensor,
@@ -391,7 +447,12 @@ impl Bench<'_> {
                 .filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms)
                 .collect();
             let breaks: Vec<f64> = steps.iter().map(|at| as_day(*at) - 0.5).collect();
-            onset::find(&part, self.comparison.noise(), &breaks)
+            onset::find(
+                &part,
+                self.comparison.noise(),
+                &breaks,
+                shared(from_ms, until_ms).as_ref(),
+            )
         };
         // The series before the last renewal, where that fell into the window, then the one since.
         let last = renewed.iter().copied().max().unwrap_or(i64::MIN);

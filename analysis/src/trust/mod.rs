@@ -7,6 +7,7 @@ mod corrections;
 mod cross;
 mod daily;
 mod grid;
+mod nature;
 mod onset;
 pub mod quality;
 mod say;

@@ -5,11 +5,16 @@
 //! Method: generalised least squares. The noise of a day is the sum of white noise, a first-order autoregressive part (weather
 //! and placement carry over) and a slow random walk (a planted enclosure is never the same for months): its size comes
 //! from the differences of neighbouring days, which a drift or a step hardly touches, held towards what is usual while few days are
-//! known. For every day of onset the gain in
-//! log-likelihood of a bend or a step over "nothing happened" is computed on whitened data; the best one is believed only
-//! when it passes [`Noise::gain_min`] and has come far enough to matter. A step and a bend have the same number of
-//! parameters, so the more likely one is named. Sensitivity to the level (a gain error that was always there) is a nuisance
-//! with a prior. Sources: [Searle1992] for the model; threshold and noise shape are our own, measured on simulated sites.
+//! known. Whether anything happened is the odds of all bends and steps of every day together, each with a prior on its size, against
+//! "nothing happened" [KassRaftery1995]; it is believed when these odds pass [`Noise::evidence_min`] and it has come far enough to
+//! matter. The likeliest one gives it its name and day. Sensitivity to the level (a gain error that was always there) is a nuisance
+//! with a prior.
+//!
+//! Two sensors that part do not say which of them moved. What both show of the enclosure does ([`Shared`]): their mean follows the
+//! room, the warmth and the water that is given, and a sensor that begins to read wrong takes it along by its share. Something that
+//! happened to the air itself (a blocked vent, a door ajar) moves the mean alone: with that open, the mean says nothing.
+//!
+//! Sources: [Searle1992] for the model; thresholds and noise shape are our own, measured on simulated sites.
 
 use mosswarden_config::zone::MS_PER_24_H;
 
@@ -60,13 +65,29 @@ pub(super) struct Change {
     pub now: Estimate,
     /// The day on which the figures came back to what was usual, if they did, ms.
     pub ended_ms: Option<i64>,
-    /// Twice the gain in log-likelihood.
-    pub gain: f64,
+    /// Natural logarithm of its odds against "nothing happened".
+    pub evidence: f64,
+    /// The same if the only other one changed the other way instead, by the mean of the two; `None` where that was not weighed.
+    pub evidence_of_other: Option<f64>,
     /// All bends and steps of the fit.
     pub parts: Vec<Part>,
 }
 
 impl Change {
+    /// The same difference as a change of the other one.
+    pub(super) fn mirrored(&self) -> Change {
+        let flipped = |estimate: Estimate| Estimate {
+            value: -estimate.value,
+            low: -estimate.high,
+            high: -estimate.low,
+        };
+        let mut mirrored = self.clone();
+        mirrored.now = flipped(self.now);
+        mirrored.per_day = flipped(self.per_day);
+        mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
+        mirrored
+    }
+
     /// What the readings are off by at an instant; 0 after the change ended.
     pub(super) fn bias_at(&self, at_ms: i64) -> f64 {
         if self.ended_ms.is_some_and(|ended| at_ms >= ended) {
@@ -94,10 +115,14 @@ pub(super) struct Noise {
     /// A drift or a step that has come less far than this is not worth a word.
     pub drift_min: f64,
     pub step_min: f64,
-    /// Twice the gain in log-likelihood that a change needs.
-    pub gain_min: f64,
-    /// Prior standard deviation of a drift's rate, per day: what runs much faster is a mood of the weather more often than a fault.
+    /// Natural logarithm of the odds that a change needs.
+    pub evidence_min: f64,
+    /// Twice the gain in log-likelihood that a further change in the same history needs, and a jump that rests on a single day.
+    pub further_gain_min: f64,
+    /// Prior standard deviation of a drift's rate, per day, and of a step: what runs much faster is a mood of the weather more often
+    /// than a fault.
     pub rate_sd_per_day: f64,
+    pub step_sd: f64,
     /// Standard uncertainty of a stated bias that no noise of the days shows: hysteresis, and the levels that happened to be met.
     pub unseen_sd: f64,
 }
@@ -129,8 +154,28 @@ impl Noise {
     }
 }
 
-/// Twice the gain in log-likelihood that a further change in the same history needs, and one that rests on a single day.
-const FURTHER_GAIN_MIN: f64 = 30.0;
+/// What all sensors of an enclosure show together, as a further witness of the change of one of them.
+#[derive(Debug, Clone)]
+pub(super) struct Shared {
+    /// Mean of the sensors by day.
+    pub figures: Vec<DayFigure>,
+    /// How much of the change of one sensor the mean goes along with.
+    pub share: f64,
+    /// What the mean follows by nature.
+    pub follows: Vec<Followed>,
+    pub noise: Noise,
+}
+
+/// Something that figures follow, by figure, with the prior standard deviation of how much they do.
+#[derive(Debug, Clone)]
+pub(super) struct Followed {
+    pub column: Vec<f64>,
+    pub prior_sd: f64,
+}
+
+/// How often something happens to the air itself in the weeks that are looked at, as a probability (own choice; the odds hardly depend
+/// on it).
+const AIR_CHANGED_FRAC: f64 = 0.1;
 /// Days before the onset that must be known, and after it.
 const DAYS_BEFORE_MIN: usize = 7;
 const DAYS_AFTER_MIN: usize = 2;
@@ -149,35 +194,41 @@ const BACK_STEP_FRAC: f64 = 0.8;
 
 /// The change that the days show, if they show one. `breaks_day`: days at which a step is allowed without being a fault
 /// (the sensor was moved).
-pub(super) fn find(figures: &[DayFigure], noise: Noise, breaks_day: &[f64]) -> Option<Change> {
+pub(super) fn find(
+    figures: &[DayFigure],
+    noise: Noise,
+    breaks_day: &[f64],
+    shared: Option<&Shared>,
+) -> Option<Change> {
     let count = figures.len();
     if count < DAYS_BEFORE_MIN + DAYS_AFTER_MIN {
         return None;
     }
     let search = Search::new(figures, noise, breaks_day)?;
-    let mut chosen: Vec<usize> = Vec::new();
-    let mut first_gain = 0.0;
+    let weighed = match search.weigh(shared, breaks_day) {
+        Some(weighed) if weighed.evidence >= noise.evidence_min => weighed,
+        _ => {
+            let (best, gain) = search.next_best(&[])?;
+            let on_one_day = search.candidates[best].at_ms == figures[count - 1].at_ms;
+            if !on_one_day || gain < noise.further_gain_min {
+                return None;
+            }
+            Weighed {
+                best,
+                evidence: gain / 2.0,
+                of_other: None,
+            }
+        }
+    };
+    let mut chosen = vec![weighed.best];
     while chosen.len() < PARTS_MAX {
-        let (best, gain) = search.next_best(&chosen)?;
-        let on_one_day = search.candidates[best].at_ms == figures[count - 1].at_ms;
-        let needed = if chosen.is_empty() && !on_one_day {
-            noise.gain_min
-        } else {
-            noise.gain_min.max(FURTHER_GAIN_MIN)
-        };
-        if gain < needed {
-            break;
+        match search.next_best(&chosen) {
+            Some((best, gain)) if gain >= noise.further_gain_min => chosen.push(best),
+            _ => break,
         }
-        if chosen.is_empty() {
-            first_gain = gain;
-        }
-        chosen.push(best);
-    }
-    if chosen.is_empty() {
-        return None;
     }
     chosen.sort_by_key(|index| search.candidates[*index].at_ms);
-    search.change(&chosen, first_gain)
+    search.change(&chosen, &weighed)
 }
 
 /// Every bend and step that may have begun, whitened, with what is natural taken out.
@@ -185,21 +236,34 @@ struct Search<'f> {
     figures: &'f [DayFigure],
     noise: Noise,
     candidates: Vec<Part>,
-    /// By candidate, and of the figures.
+    whitened: Whitened,
+}
+
+/// What the days say of all bends and steps together.
+struct Weighed {
+    /// The likeliest one.
+    best: usize,
+    /// Natural logarithm of the odds of all of them against "nothing happened".
+    evidence: f64,
+    /// See [`Change::evidence_of_other`].
+    of_other: Option<f64>,
+}
+
+/// Candidates and figures after what is natural is taken out, in units of the noise.
+struct Whitened {
+    /// By candidate.
     columns: Vec<Vec<f64>>,
     y: Vec<f64>,
 }
 
-impl<'f> Search<'f> {
-    fn new(figures: &'f [DayFigure], noise: Noise, breaks_day: &[f64]) -> Option<Search<'f>> {
-        let count = figures.len();
-        let whitener = Whitener::new(figures, noise)?;
-        let mut y: Vec<f64> = figures.iter().map(|f| f.difference).collect();
-        let centre = median(&y)?;
-        y.iter_mut().for_each(|value| *value -= centre);
-        let levels: Vec<f64> = figures.iter().map(|f| f.level).collect();
-        let level_centre = median(&levels)?;
-        let mut nuisance: Vec<Vec<f64>> = vec![vec![1.0; count]];
+impl Whitened {
+    fn new(
+        figures: &[DayFigure],
+        whitener: &Whitener,
+        breaks_day: &[f64],
+        candidates: &[Part],
+    ) -> Option<Whitened> {
+        let mut nuisance: Vec<Vec<f64>> = vec![vec![1.0; figures.len()]];
         for at in breaks_day {
             let column: Vec<f64> = figures
                 .iter()
@@ -209,10 +273,84 @@ impl<'f> Search<'f> {
                 nuisance.push(column);
             }
         }
-        // The level's sensitivity has a proper prior: it enters the covariance instead of being free.
-        let level_column: Vec<f64> = levels.iter().map(|level| level - level_centre).collect();
-        let basis = Basis::new(&whitener, &nuisance, &[(level_column, noise.gain_sd)]);
-        let (mut candidates, mut columns) = (Vec::new(), Vec::new());
+        let basis = Basis::new(whitener, &nuisance);
+        let columns = candidates
+            .iter()
+            .map(|part| basis.whitened(&figures.iter().map(|f| part.reach(f.at_ms)).collect::<Vec<_>>()))
+            .collect();
+        let values: Vec<f64> = figures.iter().map(|f| f.difference).collect();
+        let centre = median(&values)?;
+        let y = basis.whitened(&values.iter().map(|value| value - centre).collect::<Vec<_>>());
+        Some(Whitened { columns, y })
+    }
+
+    fn sums(&self) -> Vec<Sums> {
+        self.columns
+            .iter()
+            .map(|column| Sums {
+                xx: dot(column, column),
+                xy: dot(column, &self.y),
+            })
+            .collect()
+    }
+}
+
+/// What whitened figures say of one candidate's size.
+#[derive(Clone, Copy)]
+struct Sums {
+    xx: f64,
+    xy: f64,
+}
+
+impl Sums {
+    /// Likeliest size, given the prior's standard deviation.
+    fn size(self, prior_sd: f64) -> f64 {
+        self.xy / (self.xx + prior_sd.powi(-2))
+    }
+
+    /// Natural logarithm of the odds of some size over none [KassRaftery1995].
+    fn odds(self, prior_sd: f64) -> f64 {
+        0.5 * self.xy * self.size(prior_sd) - 0.5 * (prior_sd.powi(2) * self.xx).ln_1p()
+    }
+
+    /// Both together, where the other moves by `share` of the size.
+    fn with(self, other: Sums, share: f64) -> Sums {
+        Sums {
+            xx: self.xx + share * share * other.xx,
+            xy: self.xy + share * other.xy,
+        }
+    }
+}
+
+impl Shared {
+    fn sums(&self, breaks_day: &[f64], candidates: &[Part]) -> Option<Vec<Sums>> {
+        let usual = Whitener::new(&self.figures, self.noise, self.noise.sd_usual, &self.follows)?;
+        let left = usual.left(&self.figures, &self.follows);
+        let sd = day_sd(&left, self.noise);
+        let whitener = Whitener::new(&self.figures, self.noise, sd, &self.follows)?;
+        Some(Whitened::new(&self.figures, &whitener, breaks_day, candidates)?.sums())
+    }
+}
+
+/// Natural logarithm of the sum of what is given as logarithms.
+fn log_sum(of: impl Iterator<Item = f64> + Clone) -> f64 {
+    let most = of.clone().fold(f64::NEG_INFINITY, f64::max);
+    if most == f64::NEG_INFINITY {
+        return most;
+    }
+    most + of.map(|value| (value - most).exp()).sum::<f64>().ln()
+}
+
+impl<'f> Search<'f> {
+    fn new(figures: &'f [DayFigure], noise: Noise, breaks_day: &[f64]) -> Option<Search<'f>> {
+        let count = figures.len();
+        let levels: Vec<f64> = figures.iter().map(|f| f.level).collect();
+        let level_centre = median(&levels)?;
+        let level = Followed {
+            column: levels.iter().map(|level| level - level_centre).collect(),
+            prior_sd: noise.gain_sd,
+        };
+        let mut candidates = Vec::new();
         for onset in DAYS_BEFORE_MIN..count {
             for shape in [Shape::Drift, Shape::Step] {
                 // One day may be a jump, which is then told once it is beyond doubt; a bend of one day is nothing.
@@ -221,57 +359,110 @@ impl<'f> Search<'f> {
                 }
                 // A bend's foot may lie before the first day that shows it.
                 let first = if shape == Shape::Drift { onset - 1 } else { onset };
-                let part = Part {
+                candidates.push(Part {
                     shape,
                     at_ms: figures[first].at_ms,
                     size: 1.0,
-                };
-                let column: Vec<f64> = figures.iter().map(|f| part.reach(f.at_ms)).collect();
-                candidates.push(part);
-                columns.push(basis.whitened(&column));
+                });
             }
         }
-        let y = basis.whitened(&y);
+        let whitener = Whitener::new(figures, noise, day_sd(figures, noise), &[level])?;
         Some(Search {
+            whitened: Whitened::new(figures, &whitener, breaks_day, &candidates)?,
             figures,
             noise,
             candidates,
-            columns,
-            y,
+        })
+    }
+
+    fn weigh(&self, shared: Option<&Shared>, breaks_day: &[f64]) -> Option<Weighed> {
+        let last_ms = self.figures.last()?.at_ms;
+        let prior_sd = |part: &Part| match part.shape {
+            Shape::Drift => self.noise.rate_sd_per_day,
+            Shape::Step => self.noise.step_sd,
+        };
+        let least = |part: &Part| match part.shape {
+            Shape::Drift => self.noise.drift_min,
+            Shape::Step => self.noise.step_min,
+        };
+        let own = self.whitened.sums();
+        // Bends and steps are as likely, and so is every day.
+        let each = -(own.len() as f64).ln();
+        let odds = |sums: &[Sums], worth_a_word: bool| -> Vec<f64> {
+            let of = |(part, sums): (&Part, &Sums)| {
+                let far = (sums.size(prior_sd(part)) * part.reach(last_ms)).abs() >= least(part);
+                // What rests on one day is weighed by itself.
+                if (worth_a_word && !far) || part.at_ms == last_ms {
+                    f64::NEG_INFINITY
+                } else {
+                    each + sums.odds(prior_sd(part))
+                }
+            };
+            self.candidates.iter().zip(sums).map(of).collect()
+        };
+        let likeliest = |odds: &[f64]| (0..odds.len()).max_by(|a, b| odds[*a].total_cmp(&odds[*b]));
+        let alone = odds(&own, true);
+        let alone_sum = log_sum(alone.iter().copied());
+        let Some((shared, of_mean)) =
+            shared.and_then(|shared| Some((shared, shared.sums(breaks_day, &self.candidates)?)))
+        else {
+            return Some(Weighed {
+                best: likeliest(&alone)?,
+                evidence: alone_sum,
+                of_other: None,
+            });
+        };
+        let together = |share: f64| {
+            let both = own.iter().zip(&of_mean).map(|(own, mean)| own.with(*mean, share));
+            odds(&both.collect::<Vec<_>>(), true)
+        };
+        let air = AIR_CHANGED_FRAC.ln() + log_sum(odds(&of_mean, false).into_iter());
+        let still = (1.0 - AIR_CHANGED_FRAC).ln();
+        let nothing = log_sum([still, air].into_iter());
+        let if_changed = air + alone_sum;
+        let evidence = |odds: &[f64]| {
+            let if_still = still + log_sum(odds.iter().copied());
+            (
+                if_still,
+                log_sum([if_still, if_changed].into_iter()) - nothing,
+            )
+        };
+        let (of_this, of_other) = (together(shared.share), together(-shared.share));
+        let (if_still, of_this_sum) = evidence(&of_this);
+        Some(Weighed {
+            best: likeliest(if if_still >= if_changed { &of_this } else { &alone })?,
+            evidence: of_this_sum,
+            of_other: Some(evidence(&of_other).1),
         })
     }
 
     /// The candidate that adds most to those chosen, with twice its gain in log-likelihood.
     fn next_best(&self, chosen: &[usize]) -> Option<(usize, f64)> {
+        let columns = &self.whitened.columns;
         let mut kept: Vec<Vec<f64>> = Vec::new();
         for index in chosen {
-            let mut direction = without(&self.columns[*index], &kept);
+            let mut direction = without(&columns[*index], &kept);
             let size = dot(&direction, &direction).sqrt();
             if size > 1e-9 {
                 direction.iter_mut().for_each(|value| *value /= size);
                 kept.push(direction);
             }
         }
-        let y = without(&self.y, &kept);
-        (0..self.columns.len())
+        let y = without(&self.whitened.y, &kept);
+        (0..columns.len())
             .filter(|index| !chosen.contains(index))
             .filter_map(|index| {
-                let x = without(&self.columns[index], &kept);
+                let x = without(&columns[index], &kept);
                 let xx = dot(&x, &x);
                 // What the chosen ones explain nearly wholly can't be told from them.
-                let alone = dot(&self.columns[index], &self.columns[index]).max(1e-9);
-                let size = dot(&x, &y) / xx;
-                let too_fast = match self.candidates[index].shape {
-                    Shape::Drift => (size / self.noise.rate_sd_per_day).powi(2),
-                    Shape::Step => 0.0,
-                };
-                (xx > 1e-4 * alone).then_some((index, size * size * xx - too_fast))
+                let alone = dot(&columns[index], &columns[index]).max(1e-9);
+                (xx > 1e-4 * alone).then_some((index, dot(&x, &y).powi(2) / xx))
             })
             .max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// What the chosen bends and steps say together.
-    fn change(&self, chosen: &[usize], first_gain: f64) -> Option<Change> {
+    fn change(&self, chosen: &[usize], weighed: &Weighed) -> Option<Change> {
         let fit = Fit::new(self, chosen)?;
         let sizes = fit.sizes();
         let parts: Vec<Part> = chosen
@@ -335,7 +526,8 @@ impl<'f> Search<'f> {
             per_day,
             now,
             ended_ms,
-            gain: first_gain,
+            evidence: weighed.evidence,
+            evidence_of_other: weighed.of_other,
             parts: parts.clone(),
         };
         self.widen(&mut change, chosen, first, until_ms);
@@ -399,10 +591,10 @@ struct Fit {
 
 impl Fit {
     fn new(search: &Search<'_>, chosen: &[usize]) -> Option<Fit> {
-        let column = |index: usize| &search.columns[chosen[index]][..];
+        let column = |index: usize| &search.whitened.columns[chosen[index]][..];
         let lower = cholesky(chosen.len(), |i, j| dot(column(i), column(j)))?;
         let products: Vec<f64> = (0..chosen.len())
-            .map(|index| dot(column(index), &search.y))
+            .map(|index| dot(column(index), &search.whitened.y))
             .collect();
         let along = forward(&lower, &products);
         Some(Fit { lower, along })
@@ -445,6 +637,19 @@ fn forward(lower: &[Vec<f64>], column: &[f64]) -> Vec<f64> {
     solved
 }
 
+/// Solves `transposed lower · x = column`.
+fn backward(lower: &[Vec<f64>], column: &[f64]) -> Vec<f64> {
+    let mut solved = column.to_vec();
+    for row in (0..lower.len()).rev() {
+        solved[row] /= lower[row][row];
+        let value = solved[row];
+        for (left, l) in solved.iter_mut().zip(&lower[row][..row]) {
+            *left -= l * value;
+        }
+    }
+    solved
+}
+
 /// The interval with a further standard uncertainty in it ([JCGM100] 5.1.2).
 fn with_unseen(known: Estimate, standard: f64) -> Estimate {
     Estimate {
@@ -475,8 +680,8 @@ pub(super) fn went_along(figures: &[DayFigure], change: &Change, noise: Noise) -
     if before < DAYS_BEFORE_MIN || column.iter().all(|along| *along == 0.0) {
         return None;
     }
-    let whitener = Whitener::new(figures, noise)?;
-    let basis = Basis::new(&whitener, &[vec![1.0; figures.len()]], &[]);
+    let whitener = Whitener::new(figures, noise, day_sd(figures, noise), &[])?;
+    let basis = Basis::new(&whitener, &[vec![1.0; figures.len()]]);
     let centre = median(&figures.iter().map(|f| f.difference).collect::<Vec<_>>())?;
     let y = basis.whitened(&figures.iter().map(|f| f.difference - centre).collect::<Vec<_>>());
     let x = basis.whitened(&column);
@@ -506,8 +711,9 @@ struct Whitener {
 }
 
 impl Whitener {
-    fn new(figures: &[DayFigure], noise: Noise) -> Option<Whitener> {
-        let variance = day_sd(figures, noise).powi(2);
+    /// `sd` of a day's figure. What figures follow has a proper prior: it enters the covariance instead of being free.
+    fn new(figures: &[DayFigure], noise: Noise, sd: f64, follows: &[Followed]) -> Option<Whitener> {
+        let variance = sd.powi(2);
         let walk = noise.walk_per_sqrt_day.powi(2);
         let first = figures.first()?.day;
         let covariance = |i: usize, j: usize| {
@@ -518,9 +724,28 @@ impl Whitener {
                 0.0
             };
             let carried = variance * noise.carried_frac * noise.carried_phi.powf((a - b).abs());
-            white + carried + walk * (a.min(b) - first)
+            let followed: f64 = follows
+                .iter()
+                .map(|f| f.prior_sd.powi(2) * f.column[i] * f.column[j])
+                .sum();
+            white + carried + walk * (a.min(b) - first) + followed
         };
         cholesky(figures.len(), covariance).map(|lower| Whitener { lower })
+    }
+
+    /// The figures less what they most likely follow.
+    fn left(&self, figures: &[DayFigure], follows: &[Followed]) -> Vec<DayFigure> {
+        let ones = Basis::new(self, &[vec![1.0; figures.len()]]);
+        let white = ones.whitened(&figures.iter().map(|f| f.difference).collect::<Vec<_>>());
+        let solved = backward(&self.lower, &white);
+        let mut left = figures.to_vec();
+        for followed in follows {
+            let slope = followed.prior_sd.powi(2) * dot(&followed.column, &solved);
+            for (figure, value) in left.iter_mut().zip(&followed.column) {
+                figure.difference -= slope * value;
+            }
+        }
+        left
     }
 
     fn solve(&self, column: &[f64]) -> Vec<f64> {
@@ -550,51 +775,32 @@ fn cholesky(count: usize, entry: impl Fn(usize, usize) -> f64) -> Option<Vec<Vec
     Some(lower)
 }
 
-/// Whitened space with the nuisance columns projected out; soft columns are projected out as far as their prior lets them.
+/// Whitened space with the nuisance columns projected out.
 struct Basis<'w> {
     whitener: &'w Whitener,
-    /// Orthonormal columns with how much of each is removed: 1 wholly, less where a prior holds it.
-    columns: Vec<(Vec<f64>, f64)>,
+    /// Orthonormal.
+    directions: Vec<Vec<f64>>,
 }
 
 impl<'w> Basis<'w> {
-    fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>], soft: &[(Vec<f64>, f64)]) -> Basis<'w> {
+    fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>]) -> Basis<'w> {
         let mut basis = Basis {
             whitener,
-            columns: Vec::new(),
+            directions: Vec::new(),
         };
         for column in nuisance {
-            basis.add(column, None);
-        }
-        for (column, prior_sd) in soft {
-            basis.add(column, Some(*prior_sd));
+            let mut white = basis.whitened(column);
+            let size = dot(&white, &white).sqrt();
+            if size > 1e-9 {
+                white.iter_mut().for_each(|value| *value /= size);
+                basis.directions.push(white);
+            }
         }
         basis
     }
 
-    fn add(&mut self, column: &[f64], prior_sd: Option<f64>) {
-        let mut white = self.whitened(column);
-        let size = dot(&white, &white).sqrt();
-        if size < 1e-9 {
-            return;
-        }
-        white.iter_mut().for_each(|value| *value /= size);
-        // With a prior of sd s on the coefficient the whitened direction has variance 1 + (s · size)², so it is scaled down
-        // by the root of that instead of being removed.
-        let removed = prior_sd.map_or(1.0, |sd| 1.0 - 1.0 / (1.0 + (sd * size).powi(2)).sqrt());
-        self.columns.push((white, removed));
-    }
-
     fn whitened(&self, column: &[f64]) -> Vec<f64> {
-        let mut white = self.whitener.solve(column);
-        for (direction, removed) in &self.columns {
-            let along = dot(&white, direction) * removed;
-            white
-                .iter_mut()
-                .zip(direction)
-                .for_each(|(value, d)| *value -= along * d);
-        }
-        white
+        without(&self.whitener.solve(column), &self.directions)
     }
 }
 
@@ -618,8 +824,10 @@ mod tests {
         gain_sd: 0.05,
         drift_min: 1.0,
         step_min: 2.0,
-        gain_min: 14.0,
-        rate_sd_per_day: 8.0 / 30.0,
+        evidence_min: 3.0,
+        further_gain_min: 30.0,
+        rate_sd_per_day: 5.0 / 30.0,
+        step_sd: 4.0,
         unseen_sd: 0.5,
     };
 
@@ -643,7 +851,7 @@ mod tests {
     #[test]
     fn quiet_days_show_nothing() {
         let found = (0..200)
-            .filter(|seed| find(&days(56, 0.5, *seed, |_| 0.0), NOISE, &[]).is_some())
+            .filter(|seed| find(&days(56, 0.5, *seed, |_| 0.0), NOISE, &[], None).is_some())
             .count();
         assert_eq!(found, 0, "of 200 quiet histories");
     }
@@ -653,7 +861,7 @@ mod tests {
         let mut called_drift = 0;
         for seed in 0..20 {
             let drift = days(56, 0.5, seed, |day| (day - 28.0).max(0.0) * 4.0 / 30.0);
-            let change = find(&drift, NOISE, &[]).expect("3.6 %RH of drift");
+            let change = find(&drift, NOISE, &[], None).expect("3.6 %RH of drift");
             assert!((change.now.value - 3.6).abs() < 1.5, "seed {seed}: {change:?}");
             if change.shape == Shape::Drift {
                 called_drift += 1;
@@ -663,7 +871,7 @@ mod tests {
                 );
             }
             let step = days(56, 0.5, seed, |day| if day >= 30.0 { -5.0 } else { 0.0 });
-            let change = find(&step, NOISE, &[]).expect("a step of 5 %RH");
+            let change = find(&step, NOISE, &[], None).expect("a step of 5 %RH");
             assert_eq!(change.shape, Shape::Step);
             assert!(
                 (change.onset_ms - 30 * MS_PER_24_H).abs() <= MS_PER_24_H,
@@ -678,8 +886,8 @@ mod tests {
     #[test]
     fn a_step_on_a_day_on_which_the_sensor_was_moved_is_no_fault() {
         let moved = days(56, 0.5, 1, |day| if day >= 30.0 { 4.0 } else { 0.0 });
-        assert!(find(&moved, NOISE, &[30.0]).is_none());
-        assert!(find(&moved, NOISE, &[]).is_some());
+        assert!(find(&moved, NOISE, &[30.0], None).is_none());
+        assert!(find(&moved, NOISE, &[], None).is_some());
     }
 
     #[test]
@@ -690,7 +898,7 @@ mod tests {
             3,
             |day| if (20.0..31.0).contains(&day) { -9.0 } else { 0.0 },
         );
-        let change = find(&pulse, NOISE, &[]).expect("eleven days at -9");
+        let change = find(&pulse, NOISE, &[], None).expect("eleven days at -9");
         assert_eq!(change.shape, Shape::Step);
         assert_eq!(
             (change.onset_ms, change.ended_ms),
@@ -699,12 +907,50 @@ mod tests {
         assert!((change.now.value + 9.0).abs() < 1.0, "{change:?}");
         assert_eq!(change.bias_at(40 * MS_PER_24_H), 0.0);
         // While it lasts it is not over.
-        let change = find(&pulse[..28], NOISE, &[]).expect("eight days at -9");
+        let change = find(&pulse[..28], NOISE, &[], None).expect("eight days at -9");
         assert_eq!(change.ended_ms, None);
     }
 
     #[test]
+    fn the_mean_of_two_says_which_one_moved_unless_the_air_did() {
+        let drift = |day: f64| (day - 30.0).max(0.0) * 8.0 / 30.0;
+        let difference = days(50, 0.4, 1, drift);
+        let by_mean = |moves: &dyn Fn(f64) -> f64| {
+            let shared = Shared {
+                figures: days(50, 0.25, 2, moves),
+                share: 0.5,
+                follows: Vec::new(),
+                noise: NOISE,
+            };
+            let change = find(&difference, NOISE, &[], Some(&shared)).expect("5 %RH of drift");
+            change.evidence - change.evidence_of_other.expect("the mean was weighed")
+        };
+        assert!(by_mean(&|day| 0.5 * drift(day)) > 3.0);
+        assert!(by_mean(&|day| -0.5 * drift(day)) < -3.0);
+        let vent_blocked = |day: f64| if day >= 20.0 { 9.0 } else { 0.0 };
+        assert!(by_mean(&vent_blocked).abs() < 0.5);
+    }
+
+    #[test]
+    fn what_the_mean_follows_is_not_laid_to_a_sensor() {
+        let weather = |day: f64| 3.0 * (day / 9.0).sin();
+        let quiet = days(56, 0.4, 5, |_| 0.0);
+        let shared = |follows: Vec<Followed>| Shared {
+            figures: days(56, 0.2, 6, weather),
+            share: 0.5,
+            follows,
+            noise: NOISE,
+        };
+        let follows = Followed {
+            column: (0..56).map(|day| weather(f64::from(day))).collect(),
+            prior_sd: 1.0,
+        };
+        assert_eq!(find(&quiet, NOISE, &[], Some(&shared(vec![follows]))), None);
+        assert_eq!(find(&quiet, NOISE, &[], Some(&shared(Vec::new()))), None);
+    }
+
+    #[test]
     fn too_few_days_say_nothing() {
-        assert!(find(&days(8, 0.5, 1, |day| day * 3.0), NOISE, &[]).is_none());
+        assert!(find(&days(8, 0.5, 1, |day| day * 3.0), NOISE, &[], None).is_none());
     }
 }

@@ -28,6 +28,7 @@ impl Room<'_> {
         &self,
         sensor: &Sensor,
         faults: &BTreeMap<(String, Quantity), Faults>,
+        clock: Option<&ClockFault>,
         outcome: &mut Outcome,
     ) {
         let heard: Vec<&Faults> = CHECKED
@@ -51,7 +52,8 @@ impl Room<'_> {
         // A sensor is silent when all that it measures is; one quantity alone is told as well, being half the sensor.
         let mut told: Vec<i64> = Vec::new();
         for pause in heard.iter().flat_map(|faults| &faults.silent) {
-            if told.iter().any(|from| (from - pause.from_ms).abs() < MS_PER_HOUR) {
+            let known = told.iter().any(|from| (from - pause.from_ms).abs() < MS_PER_HOUR);
+            if known || clock.is_some_and(|fault| fault.explains(*pause)) {
                 continue;
             }
             told.push(pause.from_ms);
@@ -88,6 +90,7 @@ impl Room<'_> {
             });
         }
         if told.is_empty()
+            && clock.is_none()
             && let Some(fading) = heard.iter().find_map(|faults| faults.fading)
         {
             self.say_fading(sensor, fading, outcome);

@@ -11,7 +11,7 @@ use crate::series::{Series, View};
 /// QARTOD gap test in this use).
 const SILENT_INTERVALS: i64 = 12;
 /// Radios drop out for an hour or two; six hours is no longer a drop-out (common practice, no source).
-const SILENT_MS_MIN: i64 = 6 * MS_PER_HOUR;
+pub(super) const SILENT_MS_MIN: i64 = 6 * MS_PER_HOUR;
 
 /// Pauses in `span` that are too long for this sensor; the last may still go on.
 pub(super) fn silent(view: View<'_>, span: Span) -> Vec<Span> {

@@ -4,7 +4,7 @@
 //! at the onset, after what room and temperature explain, is the liar. Where a humidistat holds the enclosure by one of them, that
 //! one's record stands at the set-point whoever lies; then the fogger's work tells: a controller that reads high lets it rest, a
 //! check device that reads high leaves it as it was. After a misting the air comes near saturation whoever holds it, so the readings'
-//! own peaks are a fixed point of the scale.
+//! own peaks are a fixed point of the scale. All this is asked where the mean of the two (`nature`) can't tell.
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Sensor};
@@ -20,7 +20,7 @@ use crate::statistics::robust::median;
 
 /// What is natural from day to day at least, before the record itself says how much it is (own choices; measured by the benchmark
 /// `detection`): an enclosure's humidity and temperature, its peaks after mistings, and the duty of a humidistat or thermostat.
-const NATURAL_HUMIDITY: Noise = natural(0.5, 0.15);
+pub(super) const NATURAL_HUMIDITY: Noise = natural(0.5, 0.15);
 const NATURAL_TEMPERATURE: Noise = natural(0.15, 0.05);
 const NATURAL_PEAK: Noise = natural(0.4, 0.1);
 const NATURAL_DUTY: Noise = natural(0.008, 0.003);
@@ -36,8 +36,10 @@ const fn natural(sd_min: f64, walk_per_sqrt_day: f64) -> Noise {
         gain_sd: 0.0,
         drift_min: 0.0,
         step_min: 0.0,
-        gain_min: 0.0,
-        rate_sd_per_day: f64::INFINITY,
+        evidence_min: 0.0,
+        further_gain_min: 0.0,
+        rate_sd_per_day: 0.0,
+        step_sd: 0.0,
         unseen_sd: 0.0,
     }
 }
@@ -47,7 +49,9 @@ const ROOM_PRIOR_SD: f64 = 0.7;
 const TEMPERATURE_PRIOR_SD: f64 = 2.0;
 const DUTY_PER_ROOM_PCT_SD: f64 = 0.02;
 /// Below this duty a humidistat does not hold the enclosure.
-const DUTY_MIN: f64 = 0.03;
+const DUTY_MIN: f64 = 0.01;
+/// The mean of the two tells nothing where its odds are nearer to even than this (natural logarithm).
+const UNDECIDED: f64 = 0.5;
 /// No physical evidence is taken as surer than this (natural logarithm of odds): about 55 to 1.
 const EVIDENCE_MAX: f64 = 4.0;
 /// A state message holds at most this long.
@@ -60,31 +64,29 @@ const SATURATED_PCT: f64 = 99.5;
 const DAYS_BEFORE_MIN: usize = 7;
 
 /// What the question is asked of.
-struct Case<'a> {
-    scene: &'a Scene<'a>,
-    quantity: Quantity,
+pub(super) struct Case<'a> {
+    pub(super) scene: &'a Scene<'a>,
+    pub(super) quantity: Quantity,
 }
 
-/// Natural logarithm of the odds that `a` lies and not `b`, by physics; 0 where it can't be told. `change` is that of `a` against `b`.
+/// Natural logarithm of the odds that `a` lies and not `b`, by physics; 0 where it can't be told. `change` is that of `a` against `b`;
+/// `by_mean` the same odds by the mean of the two, where that was weighed.
 pub(super) fn evidence(
     scene: &Scene<'_>,
     quantity: Quantity,
     a: &Sensor,
     b: &Sensor,
     change: &Change,
+    by_mean: Option<f64>,
 ) -> f64 {
+    if let Some(told) = by_mean.filter(|odds| odds.abs() > UNDECIDED) {
+        return told.clamp(-EVIDENCE_MAX, EVIDENCE_MAX);
+    }
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
-        scene.enclosure.devices.iter().find_map(|device| {
-            // A fan dries and cools: it works the more, the higher its controller reads.
-            let holds =
-                device.kind != DeviceKind::Fan && device.controlled_by.as_deref() == Some(by.id.as_str());
-            let setpoint = match scene.quantity {
-                Quantity::Humidity => device.setpoint.humidity_pct,
-                _ => device.setpoint.temperature_c,
-            };
-            let duty = (holds && setpoint.is_some()).then(|| scene.duty(device))?;
-            (usual(&duty, change)? > DUTY_MIN).then_some((duty, setpoint?))
+        scene.holding().find_map(|(device, setpoint)| {
+            let duty = (device.controlled_by.as_deref() == Some(by.id.as_str())).then(|| scene.duty(device))?;
+            (usual(&duty, change)? > DUTY_MIN).then_some((duty, setpoint))
         })
     };
     let found = match (held(a), held(b)) {
@@ -94,7 +96,7 @@ pub(super) fn evidence(
         ]),
         (_, Some((duty, setpoint))) => -sum([
             scene.by_duty(&duty, setpoint, b, change, -1.0),
-            scene.by_peaks(b, a, &mirrored(change), Some(setpoint)),
+            scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
         ]),
         (None, None) => sum([
             scene.by_own_record(a, b, change),
@@ -110,14 +112,6 @@ fn sum(parts: [Option<f64>; 2]) -> f64 {
     const ONE_MAX: f64 = 12.0;
     let bounded = |part: Option<f64>| part.unwrap_or(0.0).clamp(-ONE_MAX, ONE_MAX);
     parts.into_iter().map(bounded).sum()
-}
-
-/// The change of `a` against `b` as one of `b` against `a`.
-fn mirrored(change: &Change) -> Change {
-    let mut mirrored = change.clone();
-    mirrored.now.value = -change.now.value;
-    mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
-    mirrored
 }
 
 /// What was usual before a change.
@@ -147,7 +141,21 @@ impl<'a> std::ops::Deref for Case<'a> {
 }
 
 impl Case<'_> {
-    fn grid(&self, id: &str, quantity: Quantity) -> Option<Grid> {
+    /// Devices that hold the quantity, with their set-point. A fan dries and cools: it works the more, the higher its controller reads.
+    fn holding(&self) -> impl Iterator<Item = (&Device, f64)> {
+        let held = |device: &Device| match self.quantity {
+            Quantity::Humidity => device.setpoint.humidity_pct,
+            _ => device.setpoint.temperature_c,
+        };
+        self.scene
+            .enclosure
+            .devices
+            .iter()
+            .filter(|device| device.kind != DeviceKind::Fan && device.controlled_by.is_some())
+            .filter_map(move |device| Some((device, held(device)?)))
+    }
+
+    pub(super) fn grid(&self, id: &str, quantity: Quantity) -> Option<Grid> {
         self.checked
             .get(&(id.to_owned(), quantity))
             .or_else(|| self.record.get(id, quantity))
@@ -155,7 +163,7 @@ impl Case<'_> {
     }
 
     /// A grid's own level by day.
-    fn levels(&self, grid: &Grid) -> Vec<DayFigure> {
+    pub(super) fn levels(&self, grid: &Grid) -> Vec<DayFigure> {
         let cells: Vec<Difference> = (0..grid.cells.len())
             .filter_map(|i| {
                 Some(Difference {
@@ -169,7 +177,7 @@ impl Case<'_> {
     }
 
     /// The room's value by day, humidity carried to the temperature of `at`.
-    fn room(&self, at: Option<&Grid>) -> Vec<DayFigure> {
+    pub(super) fn room(&self, at: Option<&Grid>) -> Vec<DayFigure> {
         let Some(room) = self
             .site
             .room_sensors
@@ -192,7 +200,7 @@ impl Case<'_> {
     }
 
     /// Figures by local day, from what `of` says of it.
-    fn by_day(&self, of: impl Fn(Span) -> Option<f64>) -> Vec<DayFigure> {
+    pub(super) fn by_day(&self, of: impl Fn(Span) -> Option<f64>) -> Vec<DayFigure> {
         let dates = self.site.zone.dates(self.history);
         dates
             .into_iter()
@@ -210,8 +218,9 @@ impl Case<'_> {
             .collect()
     }
 
-    /// How much of each day a device was on; a day in which it was never heard, or of which little is known, is left out.
-    fn duty(&self, device: &Device) -> Vec<DayFigure> {
+    /// How much of each day a device was on; a day before it was ever heard, or of which little is known, is left out. What last said that
+    /// it is off stays off.
+    pub(super) fn duty(&self, device: &Device) -> Vec<DayFigure> {
         const KNOWN_H_MIN: f64 = 17.0;
         let Some(states) = self.record.get(&device.id, Quantity::State) else {
             return Vec::new();
@@ -219,7 +228,7 @@ impl Case<'_> {
         let on = on_spans(states.view(), STATE_HOLD_MS);
         self.by_day(|day| {
             let known = day.intersect(self.history)?.hours();
-            let heard = !states.within(day).is_empty();
+            let heard = states.at_ms.first().is_some_and(|first| *first < day.until_ms);
             let hours: f64 = on
                 .iter()
                 .filter_map(|span| span.intersect(day))
