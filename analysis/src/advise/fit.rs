@@ -30,9 +30,10 @@ const RESIDUALS_PER_INDEPENDENT: f64 = 24.0;
 const GAIN_MIN: f64 = 1e-6;
 /// First guess of the time in which a sensor in its case follows the air to 63 %, s (common practice, no source: some minutes).
 const SENSOR_S: f64 = 180.0;
-/// What one well-mixed volume, the surfaces' unknown warmth and an even film of water leave in doubt of each constant, as a
-/// standard uncertainty in logarithms: from simulated enclosures of two zones (bench `changes`, seeds 1 and 2), where the record alone says less.
-const MODEL_U: (f64, f64, f64) = (0.06, 0.10, 0.08);
+/// What one well-mixed volume, the surfaces' unknown warmth and an even film of water leave in doubt of each constant (half-life, mist into
+/// the air, mist in all), as a standard uncertainty in logarithms: root mean square errors on simulated enclosures of two zones (bench
+/// `changes`, seeds 1 to 6), where the record alone says less.
+const MODEL_U: (f64, f64, f64) = (0.09, 0.15, 0.08);
 
 /// A fitted balance.
 #[derive(Debug, Clone)]

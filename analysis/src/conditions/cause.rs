@@ -50,7 +50,8 @@ impl Verdict {
         let Some(shares) = shares else {
             return self;
         };
-        let (room_k, inside_k) = (shares.room_k, shares.heater_k + shares.lamp_k + shares.rest_k);
+        let room_k = shares.room_k;
+        let inside_k = shares.heater_k + shares.lamp_k + shares.fogger_k + shares.rest_k;
         let agrees = match self.cause {
             Some(Cause::RoomHeat) => room_k > inside_k,
             Some(Cause::Heater) => {
@@ -66,6 +67,7 @@ impl Verdict {
             ("room", shares.room_k),
             ("heater", shares.heater_k),
             ("lamp", shares.lamp_k),
+            ("fogger", shares.fogger_k),
             ("unexplained", shares.rest_k),
         ]
         .into_iter()

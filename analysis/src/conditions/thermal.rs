@@ -1,6 +1,6 @@
-//! What an enclosure would do: how it follows its room, what heater and lamp add, how long it stays warm without power.
+//! What an enclosure would do: how it follows its room, what heater and lamp add and fog takes off, how long it stays warm without power.
 //!
-//! In: usable temperatures of each place, the room, states of heater and lamp, over some weeks. Out: a fitted [`Model`] a place, with
+//! In: usable temperatures of each place, the room, states of heater, lamp and fogger, over some weeks. Out: a fitted [`Model`] a place, with
 //! sentences for the keeper, or why there is none. Odd days (a door ajar, the sun, another lamp) are left out by their residuals.
 //!
 //! - `thermal/model.rs`: the model and its fit; `thermal/say.rs`: what is said of it.
@@ -41,7 +41,8 @@ const RESIDUAL_K_MAX: f64 = 1.0;
 const DOUBT_FRAC_MAX: f64 = 0.6;
 const MEAN_LAG_H_RANGE: (f64, f64) = (0.2, 24.0);
 /// What one air and one store leave out of a real enclosure, as a share of a rise (95 %): on simulated ones with two ends and evaporation
-/// the fitted rises of heater and lamp were off by −23 to +2 % (10th to 90th percentile of 70, `ACCURACY.md`).
+/// the fitted rises of heater and lamp were off by −18 to +4 % (5th to 95th percentile of 149, tuning seeds 1 to 20), mostly too low, since
+/// warmer air dries leaves faster and that cools.
 const MODEL_DOUBT_FRAC: f64 = 0.25;
 /// Two thermometers, each within its claim in 95 of 100: √2 / 2 of the claim as a standard uncertainty.
 const TWO_THERMOMETERS: f64 = std::f64::consts::FRAC_1_SQRT_2;
@@ -60,6 +61,8 @@ pub struct Thermal {
     /// Steady rise above the room with heater or lamp wholly on, K; `None` where the record does not show it.
     pub heater_rise_k: Option<Estimate>,
     pub lamp_rise_k: Option<Estimate>,
+    /// What the fogger wholly on takes off, K, as a negative rise; `None` where there is none or the record does not show it.
+    pub fogger_rise_k: Option<Estimate>,
     /// What it has above the room with all off, K.
     pub offset_k: Estimate,
     /// Standard deviation of what the model leaves over, K.
@@ -100,6 +103,7 @@ pub(super) struct Shares {
     pub(super) room_k: f64,
     pub(super) heater_k: f64,
     pub(super) lamp_k: f64,
+    pub(super) fogger_k: f64,
     /// What the model can't explain.
     pub(super) rest_k: f64,
 }
@@ -152,6 +156,8 @@ impl Acting {
             .collect();
         let heater = source(context, DeviceKind::Heater, &steps)?;
         let lamp = source(context, DeviceKind::Lamp, &steps)?;
+        // A fogger that sends no states can't be told apart: what it takes off is then in the lamp's rise.
+        let fogger = source(context, DeviceKind::Fogger, &steps).unwrap_or_default();
         let (room_c, room_known) = room_on(room, &steps).ok_or("too little is known of the room")?;
         let known = steps
             .iter()
@@ -163,7 +169,10 @@ impl Acting {
                         .as_ref()
                         .map_or(1.0, |source| hours_within(&source.known, *step) / hours)
                 };
-                of(&heater).min(of(&lamp)).min(f64::from(u8::from(*room_known)))
+                of(&heater)
+                    .min(of(&lamp))
+                    .min(of(&fogger))
+                    .min(f64::from(u8::from(*room_known)))
             })
             .collect();
         let share = |source: &Option<Source>| -> Vec<f64> {
@@ -179,6 +188,7 @@ impl Acting {
             step_h: STEP_MS as f64 / MS_PER_HOUR as f64,
             heater: share(&heater),
             lamp: share(&lamp),
+            fogger: share(&fogger),
             day: steps
                 .iter()
                 .map(|step| day_number(context, step.from_ms))
@@ -308,6 +318,9 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         .map(|at_ms| (at_ms > since_ms).then(|| line.value_at(at_ms)).flatten())
         .collect();
     let rows = counted_rows(&inputs, &acting.known);
+    if !inputs.fogger.is_empty() && !model::varies(&inputs.fogger, &rows) {
+        inputs.fogger.clear();
+    }
     let days = day_count(&inputs, &rows);
     if days < DAYS_MIN {
         return Err(format!(
@@ -316,7 +329,12 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         ));
     }
     let undetermined = |_| "what acted did not change enough to tell one source from another".to_owned();
-    let first = Model::fit(&inputs, &rows).map_err(undetermined)?;
+    let mut first = Model::fit(&inputs, &rows).map_err(undetermined)?;
+    if first.values().fogger_k > 0.0 {
+        // Fog can only cool: what looks like its warmth came with it by chance.
+        inputs.fogger.clear();
+        first = Model::fit(&inputs, &rows).map_err(undetermined)?;
+    }
     let rows = without_odd_days(&inputs, &rows, &first);
     let days = day_count(&inputs, &rows);
     if days < DAYS_MIN {
@@ -346,6 +364,10 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         .ok()
         .filter(known)
         .map(with_model_doubt);
+    let fogger_rise_k = of(|v| v.fogger_k)
+        .ok()
+        .filter(|_| !inputs.fogger.is_empty())
+        .map(with_model_doubt);
     Ok(Thermal {
         sensor: sensor.id.clone(),
         place: sensor
@@ -357,6 +379,7 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
             || (has(DeviceKind::Lamp) && lamp_rise_k.is_none()),
         heater_rise_k,
         lamp_rise_k,
+        fogger_rise_k,
         offset_k: of(|v| v.offset_k)?,
         residual_k: model.residual_k,
         doubt_k: model.residual_k.hypot(TWO_THERMOMETERS * usable.half_width),
@@ -370,7 +393,7 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
 
 /// A rise with what the model itself may be off by, beside what its fit is.
 fn with_model_doubt(rise_k: Estimate) -> Estimate {
-    let model_k = MODEL_DOUBT_FRAC * rise_k.value;
+    let model_k = MODEL_DOUBT_FRAC * rise_k.value.abs();
     Estimate {
         value: rise_k.value,
         low: rise_k.value - model_k.hypot(rise_k.value - rise_k.low),
@@ -436,7 +459,7 @@ fn left_over(inputs: &Inputs, parts: &Parts) -> Vec<Option<f64>> {
         .place_c
         .iter()
         .enumerate()
-        .map(|(row, read)| Some((*read)? - parts.room_c[row] - parts.heater_k[row] - parts.lamp_k[row]))
+        .map(|(row, read)| Some((*read)? - parts.sum_c(row)))
         .collect()
 }
 
@@ -476,7 +499,7 @@ impl Thermal {
         const USUAL_MIN: usize = 3;
         let parts = self.model.parts(&self.inputs);
         let left = left_over(&self.inputs, &parts);
-        let means = |span: Span| -> Option<[f64; 4]> {
+        let means = |span: Span| -> Option<[f64; 5]> {
             let rows: Vec<usize> = self.rows_in(span).filter(|row| left[*row].is_some()).collect();
             if rows.is_empty() {
                 return None;
@@ -487,11 +510,12 @@ impl Thermal {
                 mean(&|row| parts.room_c[row]),
                 mean(&|row| parts.heater_k[row]),
                 mean(&|row| parts.lamp_k[row]),
+                mean(&|row| parts.fogger_k[row]),
                 mean(&|row| left[row].unwrap_or(0.0)),
             ])
         };
         let now = means(span)?;
-        let before: Vec<[f64; 4]> = usual_days
+        let before: Vec<[f64; 5]> = usual_days
             .iter()
             .filter_map(|day| {
                 let back_ms = (span.from_ms - day.from_ms).div_euclid(MS_PER_24_H) * MS_PER_24_H;
@@ -509,7 +533,8 @@ impl Thermal {
             room_k: now[0] - usual(0)?,
             heater_k: now[1] - usual(1)?,
             lamp_k: now[2] - usual(2)?,
-            rest_k: now[3] - usual(3)?,
+            fogger_k: now[3] - usual(3)?,
+            rest_k: now[4] - usual(4)?,
         })
     }
 
@@ -545,17 +570,18 @@ impl Thermal {
         }
         let rise = |estimate: Option<Estimate>| estimate.map_or(0.0, |estimate| estimate.high.max(0.0));
         let heating_k = rise(self.heater_rise_k) + rise(self.lamp_rise_k);
+        let cooling_k = self.fogger_rise_k.map_or(0.0, |estimate| estimate.low.min(0.0));
         let values = self.model.values();
-        let between = |room_c: f64| Gap {
+        let between = |rest_c: f64| Gap {
             before_c,
             after_c,
-            room_c: room_c + values.offset_k,
+            room_c: rest_c + values.offset_k,
             heating_k,
             tau_s: values.first_lag_h() * 3600.0,
             gap_s: (gap.until_ms - gap.from_ms) as f64 / 1000.0,
         };
         let highest = highest_in_gap(&between(high_c)).ok()?.temperature_c;
-        let lowest = lowest_in_gap(&between(low_c)).ok()?.temperature_c;
+        let lowest = lowest_in_gap(&between(low_c + cooling_k)).ok()?.temperature_c;
         Some((
             highest.max(before_c).max(after_c),
             lowest.min(before_c).min(after_c),

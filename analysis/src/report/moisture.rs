@@ -130,15 +130,16 @@ fn held(held: &Held) -> Option<String> {
 }
 
 fn trend(trend: &MistTrend) -> Option<String> {
-    let share = trend.yield_share?;
-    let mut text = format!(
-        "{}'s mistings give {:.0} % of their usual rise ({:.0} to {:.0} %; {} count).",
-        trend.device,
-        100.0 * share.value,
-        100.0 * share.low,
-        100.0 * share.high,
-        words::several(trend.counted, "run")
-    );
+    let mut text = trend.yield_share.map_or(String::new(), |share| {
+        format!(
+            "{}'s mistings bring {:.0} % of their usual vapour in the first minutes ({:.0} to {:.0} %; {} count).",
+            trend.device,
+            100.0 * share.value,
+            100.0 * share.low,
+            100.0 * share.high,
+            words::several(trend.counted, "run")
+        )
+    });
     if let (Some(now), Some(usual)) = (trend.half_life_min, trend.usual_half_life_min) {
         text += &format!(
             " Half of a rise is gone after {:.0} min ({:.0} to {:.0}), usually {usual:.0}.",
@@ -152,5 +153,5 @@ fn trend(trend: &MistTrend) -> Option<String> {
         Airing::Faster => " The air is exchanged faster than usual: a door ajar, a lid off, a draught?",
         Airing::Usual | Airing::NotKnown => "",
     };
-    Some(text)
+    (!text.is_empty()).then(|| text.trim_start().to_owned())
 }

@@ -22,7 +22,6 @@ pub(super) fn judge(
     context: &Context<'_>,
     device: &Device,
     by_main: &Yield,
-    in_fog: Option<&Yield>,
     others: &[Yield],
     noise: f64,
 ) -> Vec<Finding> {
@@ -38,8 +37,6 @@ pub(super) fn judge(
         log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
     };
     let mut telling = by_main.later.clone();
-    telling.extend(in_fog.iter().flat_map(|fog| fog.later.iter().copied()));
-    telling.sort_by_key(|(sample, _)| sample.at_ms);
     // Where the light has just changed, the air's own rise may hide that nothing came: such a
     // run does not break a row.
     telling.retain(|one| !one.0.near_edge || gave_nothing(one) || one.1.exp() >= EDGE_WELL_FRAC);
@@ -77,7 +74,7 @@ fn finding(
     let share = median(&shares)?;
     let high = shares.iter().copied().fold(0.0, f64::max);
     let value =
-        Value::new("rise per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
+        Value::new("vapour per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
     let severity = if open { Severity::Urgent } else { Severity::Warning };
     let mut finding = context.finding(Kind::MistWeak, first_ms, severity, value);
     finding.subject = device.id.clone();

@@ -38,10 +38,8 @@ pub(super) const SETTLE_MS: i64 = 60 * 60_000;
 const CURVED_FRAC: f64 = 0.8;
 /// Uncertainty of the level to which it decays, as a share of its distance from the room's.
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
-/// The dose is summed over at least and at most this long.
-const DOSE_MS: (i64, i64) = (25 * 60_000, 150 * 60_000);
-/// A change of the light sooner than this does not end the dose: too little of it would be left.
-const DOSE_EDGE_MS: i64 = 75 * 60_000;
+/// The first minutes: the vapour is read this long after the run's end, at the beginning and at the end of them.
+const EARLY_MS: [i64; 2] = [5 * 60_000, 10 * 60_000];
 /// At or above this a reading is at saturation, %RH.
 const CEILING_PCT: f64 = 99.0;
 /// At or above this before the run, a rise says nothing.
@@ -70,9 +68,9 @@ pub(super) struct Response {
     /// Room to saturation before the run, g/m³.
     pub(super) headroom_g_m3: f64,
     pub(super) rise_g_m3: f64,
-    /// Vapour above the level before, summed over the time until light, mist or fog change something, g/m³ · min. In
-    /// proportion to the water given, also where wet surfaces or saturation hold the peak.
-    pub(super) dose_g_min_m3: Option<f64>,
+    /// Vapour above the level before in the first minutes after the run, g/m³: mostly what the mist itself brought. The peak comes later,
+    /// and wet leaves, which give off much the same whether they got all of the water or some, hold it.
+    pub(super) early_g_m3: Option<f64>,
     pub(super) rise_pct: f64,
     pub(super) minutes_to_peak: f64,
     pub(super) half_life_min: Option<f64>,
@@ -135,6 +133,16 @@ impl Probe {
         !self.range(near).is_empty()
     }
 
+    /// Vapour density between the readings around an instant; `None` in a gap.
+    fn w_at(&self, at_ms: i64) -> Option<f64> {
+        let after = self.at_ms.partition_point(|at| *at < at_ms);
+        let before = after.checked_sub(1)?;
+        let (from_ms, until_ms) = (self.at_ms[before], *self.at_ms.get(after)?);
+        let share = (at_ms - from_ms) as f64 / (until_ms - from_ms) as f64;
+        (until_ms - from_ms <= self.gap_ms)
+            .then(|| self.w_g_m3[before] + share * (self.w_g_m3[after] - self.w_g_m3[before]))
+    }
+
     fn range(&self, span: Span) -> std::ops::Range<usize> {
         let from = self.at_ms.partition_point(|at| *at < span.from_ms);
         let until = self.at_ms.partition_point(|at| *at < span.until_ms);
@@ -161,47 +169,23 @@ pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usiz
 /// Measures a run by one probe; `next_ms` is the next event that wets the air. `None` where readings are missing.
 pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
-    response.dose_g_min_m3 = dose_g_min_m3(context, probe, run.at_ms, before_w, next_ms);
+    response.early_g_m3 = early_g_m3(probe, run, next_ms);
     if response.rise_g_m3 >= DECAY_RISE_G_M3 {
         response.half_life_min = half_life_min(context, probe, &response, before_w, peak_ms, next_ms);
     }
     Some(response)
 }
 
-/// Vapour above the level before a run, summed over a time after it that is the same for every run of one local time.
-fn dose_g_min_m3(
-    context: &Context<'_>,
-    probe: &Probe,
-    at_ms: i64,
-    before_w: f64,
-    next_ms: i64,
-) -> Option<f64> {
-    let longest = Span {
-        from_ms: at_ms,
-        until_ms: at_ms + DOSE_MS.1,
-    };
-    // By light the length is the same every day; a run that something else cuts short has no dose to compare. Where the light changes
-    // soon, what that does to the air is in the usual dose of that hour too.
-    let until_ms = first_edge(context, longest)
-        .filter(|edge| edge - at_ms >= DOSE_EDGE_MS)
-        .unwrap_or(longest.until_ms);
-    if until_ms - at_ms < DOSE_MS.0 || until_ms > next_ms.min(context.span.until_ms) {
+/// Vapour in the first minutes after a run above the last two readings before it, g/m³.
+fn early_g_m3(probe: &Probe, run: &Run, next_ms: i64) -> Option<f64> {
+    let end_ms = run.at_ms + (run.duration_s * 1000.0) as i64;
+    let [first_ms, last_ms] = EARLY_MS.map(|after_ms| end_ms + after_ms);
+    if last_ms > next_ms {
         return None;
     }
-    let window = probe.range(Span {
-        from_ms: at_ms,
-        until_ms,
-    });
-    let mut sum = 0.0;
-    for index in window.clone().skip(1) {
-        let (t0, t1) = (probe.at_ms[index - 1], probe.at_ms[index]);
-        if t1 - t0 > probe.gap_ms {
-            return None;
-        }
-        let mean = 0.5 * (probe.w_g_m3[index - 1] + probe.w_g_m3[index]);
-        sum += (mean - before_w) * (t1 - t0) as f64 / 60_000.0;
-    }
-    (window.len() > AFTER_COUNT_MIN).then_some(sum)
+    let until = probe.at_ms.partition_point(|at| *at < run.at_ms);
+    let before = &probe.w_g_m3[until.checked_sub(2)?..until];
+    Some(0.5 * (probe.w_at(first_ms)? + probe.w_at(last_ms)?) - 0.5 * (before[0] + before[1]))
 }
 
 /// The first time that the light goes on or off inside a span.
@@ -267,7 +251,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         before_pct: rh_before,
         headroom_g_m3: saturated - w_before,
         rise_g_m3: smooth(&probe.w_g_m3, peak) - w_before,
-        dose_g_min_m3: None,
+        early_g_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
         half_life_min: None,

@@ -3,14 +3,15 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::site::{Device, DeviceKind};
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::site::Device;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
 
 use super::super::Ran;
 use super::super::context::Context;
 use super::response::{Probe, Response};
+use super::runs::Run;
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
-use super::yields::{Measure, yields};
+use super::yields::{Sample, yields};
 use super::{MistTrend, Observed};
 use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
 use crate::statistics::Estimate;
@@ -20,19 +21,37 @@ use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, m
 const NOW_COUNT_MIN: usize = 3;
 /// Half-lives that say what is usual.
 const USUAL_HALF_LIVES_MIN: usize = 6;
-/// The half-life, or the excess of vapour over the room, must differ by this factor, and its interval by the second, before the
-/// air is said to be exchanged slower or faster: cut plants change it by a fifth, and a mister that gives nothing lowers the
-/// excess too.
-const SLOWER: (f64, f64) = (1.35, 1.15);
-const FASTER: (f64, f64) = (0.6, 0.7);
-/// Days that say what is usual of the excess, at least and at most, and those of now.
-const EXCESS_DAYS: (usize, usize) = (10, 21);
-const EXCESS_DAYS_NOW: usize = 4;
-/// Hours of a day that must be known.
-const EXCESS_HOURS_MIN: usize = 18;
+/// The excess of vapour over the room must differ by this factor, and its interval by the second, before the air is said to be exchanged
+/// slower or faster: plants cut or grown change it by a fifth. The half-life speaks where the excess is not known; it scatters more.
+const BY_EXCESS: Bounds = Bounds {
+    slower: (1.3, 1.12),
+    faster: (0.75, 0.87),
+};
+const BY_HALF_LIFE: Bounds = Bounds {
+    slower: (1.35, 1.15),
+    faster: (0.6, 0.7),
+};
+/// The excess is taken over this time before a run, where the mister has not run for the second: what it gave is gone by then, and
+/// soil and plants, which do not depend on it, hold what is left against the exchange of air.
+const BEFORE_MS: i64 = MS_PER_HOUR;
+const DRIED_MS: i64 = 4 * MS_PER_HOUR;
+const BEFORE_STEP_MS: i64 = 10 * 60_000;
+/// The excess of now is that of this long, the usual one that of so long from the first run on, with a pause between them.
+const EXCESS_NOW_MS: i64 = 4 * MS_PER_24_H;
+const EXCESS_USUAL_MS: i64 = 21 * MS_PER_24_H;
+/// Runs that are needed of now, in all of the usual time, and then at one place in the schedule.
+const EXCESS_COUNT_MIN: (usize, usize, usize) = (4, 10, 4);
+/// The weather holds for some days: the excess of neighbouring runs counts as this much fewer.
+const EXCESS_VARIANCE_INFLATION: f64 = 3.0;
 const CONFIDENCE: f64 = 0.95;
 
-/// How fast the air is exchanged against the enclosure's own usual, by the decay after mistings.
+/// A share and the near end of its interval from which on the air is exchanged slower, and down to which faster.
+struct Bounds {
+    slower: (f64, f64),
+    faster: (f64, f64),
+}
+
+/// How fast the air is exchanged against the enclosure's own usual.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Airing {
     #[default]
@@ -52,53 +71,56 @@ pub(super) fn of(
     probes: &[Probe],
     main: usize,
 ) -> Option<MistTrend> {
-    let by_main = yields(context, device, observed, probes, main, Measure::Rise, false)?;
+    let by_main = yields(context, device, observed, probes, main);
+    let excess_share = excess_share(context, observed);
+    if by_main.is_none() && excess_share.is_none() {
+        return None;
+    }
     let week_ms = context.span.until_ms - NOW_MS;
-    let now: Vec<f64> = by_main
-        .later
+    let of_week: Vec<&(Sample, f64)> = by_main
         .iter()
+        .flat_map(|by_main| &by_main.later)
         .filter(|(sample, _)| sample.at_ms >= week_ms)
-        .map(|(_, log_share)| *log_share)
         .collect();
-    let yield_share = (now.len() >= NOW_COUNT_MIN)
-        .then(|| hodges_lehmann_shift(&now, &by_main.usual, CONFIDENCE, VARIANCE_INFLATION).ok())
-        .flatten()
+    let now: Vec<f64> = of_week.iter().map(|(_, log_share)| *log_share).collect();
+    let yield_share = by_main
+        .as_ref()
+        .filter(|_| now.len() >= NOW_COUNT_MIN)
+        .and_then(|by_main| {
+            hodges_lehmann_shift(&now, &by_main.usual, CONFIDENCE, VARIANCE_INFLATION).ok()
+        })
         .map(exp);
     let logs = |minutes: &[f64]| -> Vec<f64> { minutes.iter().map(|m| m.ln()).collect() };
-    let recent: Vec<f64> = by_main
-        .later
+    let recent: Vec<f64> = of_week
         .iter()
-        .filter(|(sample, _)| sample.at_ms >= week_ms)
         .filter_map(|(sample, _)| sample.half_life_min)
         .collect();
-    let usual = &by_main.usual_half_lives_min;
+    let usual = by_main.map_or(Vec::new(), |by_main| by_main.usual_half_lives_min);
     let compared = recent.len() >= NOW_COUNT_MIN && usual.len() >= USUAL_HALF_LIVES_MIN;
     let half_life_share = compared
-        .then(|| hodges_lehmann_shift(&logs(&recent), &logs(usual), CONFIDENCE, VARIANCE_INFLATION).ok())
+        .then(|| hodges_lehmann_shift(&logs(&recent), &logs(&usual), CONFIDENCE, VARIANCE_INFLATION).ok())
         .flatten()
         .map(exp);
     let half_life_min = (recent.len() >= NOW_COUNT_MIN)
         .then(|| hodges_lehmann_location(&logs(&recent), CONFIDENCE, VARIANCE_INFLATION).ok())
         .flatten()
         .map(exp);
-    // Less vapour than usual tells of the air's exchange only where as much water is given as usual.
-    let excess_share =
-        excess_share(context).filter(|_| yield_share.is_some_and(|share| share.low > YIELD_AS_EVER));
     Some(MistTrend {
         device: device.id.clone(),
         yield_share,
         half_life_min,
-        usual_half_life_min: median(usual),
+        usual_half_life_min: median(&usual),
         half_life_share,
         excess_share,
-        airing: half_life_share.or(excess_share).map_or(Airing::NotKnown, airing),
+        airing: match (excess_share, half_life_share) {
+            (Some(share), _) => airing(share, &BY_EXCESS),
+            (None, Some(share)) => airing(share, &BY_HALF_LIFE),
+            (None, None) => Airing::NotKnown,
+        },
         counted: now.len(),
         left_out: left_out(observed, main, week_ms),
     })
 }
-
-/// With a yield of less than this share the excess says nothing of the exchange of air.
-const YIELD_AS_EVER: f64 = 0.8;
 
 fn exp(log: Estimate) -> Estimate {
     Estimate {
@@ -108,46 +130,63 @@ fn exp(log: Estimate) -> Estimate {
     }
 }
 
-fn airing(share: Estimate) -> Airing {
-    if share.value >= SLOWER.0 && share.low >= SLOWER.1 {
+fn airing(share: Estimate, bounds: &Bounds) -> Airing {
+    if share.value >= bounds.slower.0 && share.low >= bounds.slower.1 {
         Airing::Slower
-    } else if share.value <= FASTER.0 && share.high <= FASTER.1 {
+    } else if share.value <= bounds.faster.0 && share.high <= bounds.faster.1 {
         Airing::Faster
     } else {
         Airing::Usual
     }
 }
 
-/// The excess of the inside's vapour over the room in the last days as a multiple of its usual: with the same water given, it
-/// stands against the exchange of air.
-fn excess_share(context: &Context<'_>) -> Option<Estimate> {
-    let fogger = context.enclosure.devices_of(DeviceKind::Fogger).next().is_some();
-    // A humidistat keeps the excess whatever the exchange.
-    if fogger {
-        return None;
-    }
-    let dates = context.zone.dates(context.whole());
-    let known: Vec<f64> = dates
-        .into_iter()
-        .map(|date| context.zone.day(date))
-        .filter(|day| day.until_ms <= context.span.until_ms)
-        .filter_map(|day| Some(excess_g_m3(context, day)?.ln()).filter(|log| log.is_finite()))
+/// The excess of the inside's vapour over the room before the runs of the last days as a multiple of its usual: it stands against the
+/// exchange of air, and does not ask how much water the mister gives.
+fn excess_share(context: &Context<'_>, observed: &[Observed]) -> Option<Estimate> {
+    let before: Vec<(&Run, f64)> = observed
+        .iter()
+        .enumerate()
+        .filter(|(_, one)| one.left_out.is_none() || one.fog_only)
+        .filter(|(index, one)| {
+            index
+                .checked_sub(1)
+                .is_none_or(|last| one.run.at_ms - observed[last].run.at_ms >= DRIED_MS)
+        })
+        .filter_map(|(_, one)| Some((&one.run, excess_before_g_m3(context, one.run.at_ms)?.ln())))
+        .filter(|(_, log)| log.is_finite())
         .collect();
-    let now_from = known.len().checked_sub(EXCESS_DAYS_NOW)?;
-    let usual = &known[..now_from.min(EXCESS_DAYS.1)];
-    if usual.len() < EXCESS_DAYS.0 {
+    let first_ms = before.first()?.0.at_ms;
+    let usual_until_ms = (first_ms + EXCESS_USUAL_MS).min(context.span.until_ms - NOW_MS);
+    let now_from_ms = context.span.until_ms - EXCESS_NOW_MS;
+    // Each place in the schedule has its own usual: day and night differ.
+    let mut by_slot: BTreeMap<usize, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
+    for (run, log) in before {
+        let (usual, now) = by_slot.entry(run.slot.unwrap_or(usize::MAX)).or_default();
+        if run.at_ms < usual_until_ms {
+            usual.push(log);
+        } else if run.at_ms >= now_from_ms {
+            now.push(log);
+        }
+    }
+    let (mut usual, mut now) = (Vec::new(), Vec::new());
+    for (of_usual, of_now) in by_slot.values().filter(|(usual, _)| usual.len() >= EXCESS_COUNT_MIN.2) {
+        let level = median(of_usual)?;
+        usual.extend(of_usual.iter().map(|log| log - level));
+        now.extend(of_now.iter().map(|log| log - level));
+    }
+    if now.len() < EXCESS_COUNT_MIN.0 || usual.len() < EXCESS_COUNT_MIN.1 {
         return None;
     }
-    hodges_lehmann_shift(&known[now_from..], usual, CONFIDENCE, VARIANCE_INFLATION)
+    hodges_lehmann_shift(&now, &usual, CONFIDENCE, EXCESS_VARIANCE_INFLATION)
         .ok()
         .map(exp)
 }
 
-/// A day's mean excess over the room, g/m³; `None` where too little of it is known.
-fn excess_g_m3(context: &Context<'_>, day: Span) -> Option<f64> {
+/// The median excess over the room in the time before a run, g/m³.
+fn excess_before_g_m3(context: &Context<'_>, at_ms: i64) -> Option<f64> {
     let (inside_c, inside_pct) = (context.temperature.as_ref()?, context.humidity.as_ref()?);
-    let hours: Vec<f64> = (day.from_ms..day.until_ms)
-        .step_by(MS_PER_HOUR as usize)
+    let excess: Vec<f64> = (at_ms - BEFORE_MS..at_ms)
+        .step_by(BEFORE_STEP_MS as usize)
         .filter_map(|at_ms| {
             let t_c = inside_c.mean.value_at(at_ms)?;
             let rh_pct = inside_pct.mean.value_at(at_ms)?;
@@ -155,7 +194,7 @@ fn excess_g_m3(context: &Context<'_>, day: Span) -> Option<f64> {
             Some(inside - context.room_vapour_g_m3(at_ms)?)
         })
         .collect();
-    (hours.len() >= EXCESS_HOURS_MIN).then(|| hours.iter().sum::<f64>() / hours.len() as f64)
+    median(&excess)
 }
 
 /// Runs of the last week that do not count, by their reason.
@@ -163,7 +202,7 @@ fn left_out(observed: &[Observed], main: usize, week_ms: i64) -> BTreeMap<String
     let mut reasons = BTreeMap::new();
     for one in observed
         .iter()
-        .filter(|one| one.run.at_ms >= week_ms && one.run.ran == Ran::Yes)
+        .filter(|one| one.run.at_ms >= week_ms && one.run.ran == Ran::Yes && !one.fog_only)
     {
         let response = one.responses[main].as_ref();
         let reason = one.left_out.clone().or_else(|| match response {
@@ -185,22 +224,19 @@ pub(in super::super) fn airing_words(trends: &[MistTrend]) -> String {
             Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
             Airing::Usual | Airing::NotKnown => return None,
         };
-        let by = match (
-            trend.half_life_share,
-            trend.half_life_min,
-            trend.usual_half_life_min,
-            trend.excess_share,
-        ) {
-            (Some(_), Some(now), Some(usual), _) => {
+        let by = match (trend.excess_share, trend.half_life_min, trend.usual_half_life_min) {
+            (Some(share), _, _) => {
+                format!(
+                    "before its runs it holds {:.1} times its usual excess of vapour over the room",
+                    share.value
+                )
+            }
+            (None, Some(now), Some(usual)) => {
                 format!(
                     "half of a misting's rise is gone after {:.0} min, usually {usual:.0}",
                     now.value
                 )
             }
-            (_, _, _, Some(share)) => format!(
-                "it holds {:.1} times its usual excess of vapour over the room",
-                share.value
-            ),
             _ => return None,
         };
         Some(format!(
@@ -217,18 +253,12 @@ mod tests {
     #[test]
     fn the_air_is_said_to_be_exchanged_otherwise_only_beyond_doubt() {
         let share = |value, low, high| Estimate { value, low, high };
-        assert_eq!(airing(share(2.1, 1.6, 2.8)), Airing::Slower);
-        assert_eq!(airing(share(2.1, 1.1, 4.0)), Airing::Usual);
-        assert_eq!(
-            airing(share(1.2, 1.15, 1.25)),
-            Airing::Usual,
-            "cut or grown plants"
-        );
-        assert_eq!(airing(share(0.35, 0.25, 0.5)), Airing::Faster);
-        assert_eq!(
-            airing(share(0.8, 0.75, 0.85)),
-            Airing::Usual,
-            "a mister that weakens"
-        );
+        let by_excess = |value, low, high| airing(share(value, low, high), &BY_EXCESS);
+        assert_eq!(by_excess(2.1, 1.6, 2.8), Airing::Slower);
+        assert_eq!(by_excess(2.1, 1.1, 4.0), Airing::Usual);
+        assert_eq!(by_excess(1.2, 1.15, 1.25), Airing::Usual, "plants grown");
+        assert_eq!(by_excess(0.35, 0.25, 0.5), Airing::Faster);
+        assert_eq!(by_excess(0.85, 0.82, 0.88), Airing::Usual, "plants cut back");
+        assert_eq!(airing(share(0.7, 0.65, 0.75), &BY_HALF_LIFE), Airing::Usual);
     }
 }

@@ -6,24 +6,19 @@ use mosswarden_config::zone::MS_PER_24_H;
 use super::super::context::Context;
 use super::missed::noise_g_m3;
 use super::response::Probe;
-use super::yields::{Measure, STANDS_OUT_FRAC, Yield, yields};
+use super::yields::{Yield, yields};
 use super::{Observed, empty};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
-use crate::statistics::robust::{hodges_lehmann_shift, median, quantile};
+use crate::statistics::robust::{hodges_lehmann_shift, median};
 use crate::words::percent;
 
 /// The level now is that of this long, or of the last runs where a change is fresh.
 pub(super) const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
-/// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth
-/// (common practice, no source), and a yield of 60 % still makes about three quarters of the rise, since wet leaves hold it.
-const WEAK_FRAC: f64 = 0.86;
-const WEAK_HIGH_FRAC: f64 = 0.93;
-/// The same for the dose, which wanders more with the weather.
-const WEAK_DOSE_FRAC: f64 = 0.76;
-const WEAK_DOSE_HIGH_FRAC: f64 = 0.88;
-/// The rise must be below this for the dose to count.
-const BEGUN_FRAC: f64 = 0.95;
+/// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth (common practice,
+/// no source), and with a yield of 60 % the first minutes bring about 70 %, since wet leaves give off as before.
+const WEAK_FRAC: f64 = 0.85;
+const WEAK_HIGH_FRAC: f64 = 0.94;
 /// From here on a warning.
 const WARNING_FRAC: f64 = 0.6;
 /// Another probe that still sees this much contradicts: then it is the sensor, not the mister.
@@ -42,16 +37,8 @@ pub(super) fn judge(
     main: usize,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let by = |index: usize, measure: Measure, in_fog: bool| {
-        yields(context, device, observed, probes, index, measure, in_fog)
-    };
-    // Runs beside fog are compared with runs beside fog, and only where those stand out too.
-    let in_fog = by(main, Measure::Rise, true)
-        .filter(|fog| quantile(&fog.usual, 0.05).is_some_and(|low| low.exp() >= STANDS_OUT_FRAC));
-    // Where there is fog around every run, they are all there is: enough to tell that nothing comes, not to tell a share.
-    let only_fog = in_fog.is_some() && by(main, Measure::Rise, false).is_none();
-    let of = |index: usize, measure: Measure| by(index, measure, only_fog);
-    let Some(by_main) = of(main, Measure::Rise) else {
+    let of = |index: usize| yields(context, device, observed, probes, index);
+    let Some(by_main) = of(main) else {
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
             Some(&device.id),
@@ -74,43 +61,19 @@ pub(super) fn judge(
         ));
         return verdicts;
     }
-    let others = |measure: Measure| -> Vec<Yield> {
-        (0..probes.len())
-            .filter(|index| *index != main)
-            .filter_map(|index| of(index, measure))
-            .collect()
-    };
+    let others: Vec<Yield> = (0..probes.len())
+        .filter(|index| *index != main)
+        .filter_map(of)
+        .collect();
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
-    let by_rise = others(Measure::Rise);
-    let in_fog = in_fog.filter(|_| !only_fog);
-    let nothing = empty::judge(context, device, &by_main, in_fog.as_ref(), &by_rise, noise);
+    let nothing = empty::judge(context, device, &by_main, &others, noise);
     // A run of nothing that still goes on says it all.
     let open = nothing.iter().any(|finding| finding.end_ms.is_none());
     verdicts.findings.extend(nothing);
-    if !open && !only_fog {
-        let found = weak(context, device, &by_main, &by_rise, Measure::Rise).or_else(|| {
-            // The dose drifts with the level before the run: it speaks where the rise has begun to fall too.
-            let by_dose = of(main, Measure::Dose)?;
-            let begun = level_now(context, &by_main).is_some_and(|frac| frac < BEGUN_FRAC);
-            if !begun {
-                return None;
-            }
-            weak(context, device, &by_dose, &others(Measure::Dose), Measure::Dose)
-        });
-        verdicts.findings.extend(found);
+    if !open {
+        verdicts.findings.extend(weak(context, device, &by_main, &others));
     }
     verdicts
-}
-
-/// The median share of the last week's runs, or of the last few where runs are rare.
-fn level_now(context: &Context<'_>, by_main: &Yield) -> Option<f64> {
-    let week_ms = context.span.until_ms - NOW_MS;
-    let of_week = by_main
-        .later
-        .partition_point(|(sample, _)| sample.at_ms < week_ms);
-    let start = of_week.min(by_main.later.len().saturating_sub(NOW_COUNT_MIN));
-    let shares: Vec<f64> = by_main.later[start..].iter().map(|(_, share)| *share).collect();
-    median(&shares).map(f64::exp)
 }
 
 /// Whether another probe still sees the mistings.
@@ -132,17 +95,12 @@ fn weak(
     device: &Device,
     by_main: &Yield,
     others: &[Yield],
-    measure: Measure,
 ) -> Option<Finding> {
     let week_ms = context.span.until_ms - NOW_MS;
     let of_week = by_main
         .later
         .partition_point(|(sample, _)| sample.at_ms < week_ms);
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
-    let (weak_frac, high_frac) = match measure {
-        Measure::Rise => (WEAK_FRAC, WEAK_HIGH_FRAC),
-        Measure::Dose => (WEAK_DOSE_FRAC, WEAK_DOSE_HIGH_FRAC),
-    };
     // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
     let starts = [of_week.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
@@ -152,7 +110,7 @@ fn weak(
             .collect();
         let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
         let weak =
-            shift.value.exp() < weak_frac && shift.high.exp() < high_frac && now.len() >= NOW_COUNT_MIN;
+            shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
         weak.then_some((start, shift))
     })?;
     let since_ms = by_main.later[start].0.at_ms;
@@ -166,7 +124,7 @@ fn weak(
     } else {
         Severity::Notice
     };
-    let value = Value::new("rise per misting against its own usual", frac * 100.0, "%")
+    let value = Value::new("vapour per misting against its own usual", frac * 100.0, "%")
         .between(low * 100.0, high * 100.0);
     let mut finding = context.finding(Kind::MistWeak, from_ms, severity, value);
     finding.subject = device.id.clone();
@@ -176,12 +134,8 @@ fn weak(
     } else {
         "it fell little by little, as when a nozzle clogs"
     };
-    let does = match measure {
-        Measure::Rise => "raise the humidity by",
-        Measure::Dose => "bring, summed over the time after them,",
-    };
     finding.message = format!(
-        "Mistings of {} now {does} {} of their usual ({} to {}), since about {}: {course}.",
+        "Mistings of {} now bring {} of their usual vapour in the first minutes ({} to {}), since about {}: {course}.",
         device.id,
         percent(frac),
         percent(low),

@@ -1,7 +1,7 @@
 //! What a run usually gives, and each later run's share of it.
 //!
-//! Compared is the rise per second of run, run by run at its own time of the day, adjusted for how far the air was from
-//! saturation; the first stretch of the record says what is usual.
+//! Compared is the vapour in the first minutes per second of run, run by run at its own time of the day, adjusted for how far the air was
+//! from saturation; the first stretch of the record says what is usual.
 
 use std::collections::BTreeMap;
 
@@ -32,25 +32,15 @@ const SHARE_FLOOR: f64 = 0.03;
 /// A usual run stands out when nearly all of its like give at least this share of the middle one.
 pub(super) const STANDS_OUT_FRAC: f64 = 0.45;
 
-/// What is compared from run to run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Measure {
-    /// The rise: what the keeper sees.
-    Rise,
-    /// The dose: follows the water given, also where wet surfaces or saturation hold the peak.
-    Dose,
-}
-
 /// A good run by one probe.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sample {
     pub(super) at_ms: i64,
     pub(super) slot: Option<usize>,
-    /// ln of the measure per second of run.
-    pub(super) log_rise: f64,
+    /// ln of the vapour in the first minutes per second of run.
+    pub(super) log_early: f64,
     pub(super) log_headroom: f64,
     pub(super) rise_g_m3: f64,
-    pub(super) censored: bool,
     /// Light went on or off shortly before or during it: the air's vapour moves by itself then.
     pub(super) near_edge: bool,
     pub(super) half_life_min: Option<f64>,
@@ -73,8 +63,6 @@ pub(super) fn yields(
     observed: &[Observed],
     probes: &[Probe],
     index: usize,
-    measure: Measure,
-    in_fog: bool,
 ) -> Option<Yield> {
     let probe = &probes[index];
     let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
@@ -82,33 +70,20 @@ pub(super) fn yields(
     let samples: Vec<Sample> = observed
         .iter()
         .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= from_ms)
-        .filter(|one| {
-            if in_fog {
-                one.fog_only
-            } else {
-                one.left_out.is_none()
-            }
-        })
+        .filter(|one| one.left_out.is_none() || one.fog_only)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
             if response.before_pct >= DAMP_START_PCT || response.headroom_g_m3 <= 0.0 {
                 return None;
             }
-            let rise_g_m3 = response.rise_g_m3 - offset;
-            let measured = match measure {
-                Measure::Rise => rise_g_m3,
-                Measure::Dose => response.dose_g_min_m3?,
-            };
             Some(Sample {
                 at_ms: one.run.at_ms,
                 slot: one.run.slot,
-                log_rise: (measured.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
+                log_early: (response.early_g_m3?.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
                 log_headroom: response.headroom_g_m3.ln(),
-                rise_g_m3,
-                // Water that condenses at saturation comes back into the air: the dose still follows it.
-                censored: response.censored && measure == Measure::Rise,
+                rise_g_m3: response.rise_g_m3 - offset,
                 near_edge: near_edge(context, one.run.at_ms),
-                half_life_min: response.half_life_min,
+                half_life_min: response.half_life_min.filter(|_| !one.fog_only),
             })
         })
         .collect();
@@ -156,7 +131,7 @@ fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
         let measured: Vec<f64> = usual
             .iter()
             .filter(|sample| sample.slot == *slot)
-            .map(|sample| sample.log_rise)
+            .map(|sample| sample.log_early)
             .collect();
         quantile(&measured, LOW_QUANTILE)
             .zip(median(&measured))
@@ -208,7 +183,7 @@ impl Model {
             )
         };
         let headroom = centred(|sample| sample.log_headroom)?;
-        let rise = centred(|sample| sample.log_rise)?;
+        let rise = centred(|sample| sample.log_early)?;
         let spread = quantile(&headroom, 0.9)? - quantile(&headroom, 0.1)?;
         let exponent = if spread < HEADROOM_SPREAD {
             HEADROOM_EXPONENT_UNKNOWN
@@ -216,7 +191,7 @@ impl Model {
             theil_sen(&headroom, &rise, 0.9, 1.0).map_or(HEADROOM_EXPONENT_UNKNOWN, |line| line.slope.value)
         }
         .clamp(HEADROOM_EXPONENT.0, HEADROOM_EXPONENT.1);
-        let left = |sample: &Sample| sample.log_rise - exponent * sample.log_headroom;
+        let left = |sample: &Sample| sample.log_early - exponent * sample.log_headroom;
         let level = median(&usual.iter().map(left).collect::<Vec<_>>())?;
         /// Runs that a place in the schedule needs for a level of its own.
         const SLOT_COUNT_MIN: usize = 4;
@@ -239,12 +214,6 @@ impl Model {
             .slot
             .and_then(|slot| self.by_slot.get(&slot))
             .unwrap_or(&self.level);
-        let log_share = sample.log_rise - self.exponent * sample.log_headroom - level;
-        // At saturation the true rise may be larger: it never counts as weak.
-        if sample.censored {
-            log_share.max(0.0)
-        } else {
-            log_share
-        }
+        sample.log_early - self.exponent * sample.log_headroom - level
     }
 }

@@ -1,9 +1,10 @@
 //! The thermal model of one place and its fit: air that follows the room and its sources, with or without a slow store behind it.
 //!
-//! `T = offset + F[T_room + H·heater + L·lamp] + E·lamp`, with `F = w F_τ1 + (1 − w) F_τ2` and `F_τ` the first-order lag of time
+//! `T = offset + F[T_room + H·heater + L·lamp + G·fogger] + E·lamp`, with `F = w F_τ1 + (1 − w) F_τ2` and `F_τ` the first-order lag of time
 //! constant τ. This is what one volume of air (w = 1), or air with soil, wood and glass behind it, does: what a source or the
 //! room changes for good, the place takes over wholly, part of it quickly and the rest slowly. `H` and `L` are the steady rises above
-//! the room with heater or lamp wholly on, `E` what the lamp's light adds to the probe at once.
+//! the room with heater or lamp wholly on, `E` what the lamp's light adds to the probe at once; `G` is what fog takes off while it
+//! evaporates, so usually negative. A fogger that runs when the lamp dries the air would otherwise be taken for a weak lamp.
 //!
 //! In: values on equal steps. Out: parameters with a covariance that allows for residuals that hang together within a day and from
 //! one day to the next. Knows no sensor and no clock. Source of the lag: the closed solution of `dT/dt = (u − T)/τ` for a constant
@@ -21,9 +22,10 @@ pub(super) struct Inputs {
     pub(super) step_h: f64,
     /// Room temperature over each step, °C; filled where it was not known.
     pub(super) room_c: Vec<f64>,
-    /// Share of each step in which heater and lamp were on; empty where there is none or it never changed.
+    /// Share of each step in which heater, lamp and fogger were on; empty where there is none or it never changed.
     pub(super) heater: Vec<f64>,
     pub(super) lamp: Vec<f64>,
+    pub(super) fogger: Vec<f64>,
     /// Temperature at the end of each step, where it counts.
     pub(super) place_c: Vec<Option<f64>>,
     /// The local day of each step, as a number: residuals are taken together by it.
@@ -38,6 +40,7 @@ const STORE_GAIN_FRAC: f64 = 0.05;
 const FIRST_TAU_H: f64 = 1.2;
 const FIRST_STORE_TAU_H: f64 = 6.0;
 const FIRST_RISE_K: f64 = 4.0;
+const FIRST_FOG_K: f64 = -1.0;
 
 /// A model of one place.
 #[derive(Debug, Clone)]
@@ -56,6 +59,7 @@ pub(super) struct Model {
 struct Shape {
     heater: bool,
     lamp: bool,
+    fogger: bool,
     store: bool,
 }
 
@@ -70,6 +74,7 @@ pub(super) struct Values {
     pub(super) heater_k: f64,
     pub(super) lamp_k: f64,
     pub(super) shine_k: f64,
+    pub(super) fogger_k: f64,
 }
 
 impl Values {
@@ -102,6 +107,9 @@ impl Shape {
         if self.lamp {
             start.extend([FIRST_RISE_K, 0.1]);
         }
+        if self.fogger {
+            start.push(FIRST_FOG_K);
+        }
         start
     }
 
@@ -117,6 +125,7 @@ impl Shape {
         };
         let heater_k = if self.heater { take() } else { 0.0 };
         let (lamp_k, shine_k) = if self.lamp { (take(), take()) } else { (0.0, 0.0) };
+        let fogger_k = if self.fogger { take() } else { 0.0 };
         Values {
             offset_k,
             tau_h,
@@ -125,6 +134,7 @@ impl Shape {
             heater_k,
             lamp_k,
             shine_k,
+            fogger_k,
         }
     }
 }
@@ -147,6 +157,14 @@ pub(super) struct Parts {
     pub(super) room_c: Vec<f64>,
     pub(super) heater_k: Vec<f64>,
     pub(super) lamp_k: Vec<f64>,
+    pub(super) fogger_k: Vec<f64>,
+}
+
+impl Parts {
+    /// The modelled temperature at the end of a step, °C.
+    pub(super) fn sum_c(&self, row: usize) -> f64 {
+        self.room_c[row] + self.heater_k[row] + self.lamp_k[row] + self.fogger_k[row]
+    }
 }
 
 fn parts(inputs: &Inputs, values: &Values) -> Parts {
@@ -181,6 +199,7 @@ fn parts(inputs: &Inputs, values: &Values) -> Parts {
             .collect(),
         heater_k: source(&inputs.heater, values.heater_k, 0.0),
         lamp_k: source(&inputs.lamp, values.lamp_k, values.shine_k),
+        fogger_k: source(&inputs.fogger, values.fogger_k, 0.0),
     }
 }
 
@@ -195,6 +214,7 @@ fn stores_c(inputs: &Inputs, values: &Values, row: usize) -> Option<Stores> {
             inputs.room_c[step]
                 + values.heater_k * share(&inputs.heater)
                 + values.lamp_k * share(&inputs.lamp)
+                + values.fogger_k * share(&inputs.fogger)
         })
         .collect();
     let first = target.iter().sum::<f64>() / target.len() as f64;
@@ -224,7 +244,7 @@ pub(super) struct Stores {
 }
 
 impl Stores {
-    /// The place's temperature after some hours without heater and lamp in a room that stays as it is, °C.
+    /// The place's temperature after some hours without heater, lamp and fogger in a room that stays as it is, °C.
     pub(super) fn after_c(&self, values: &Values, room_c: f64, hours: f64) -> f64 {
         values.offset_k
             + room_c
@@ -243,8 +263,7 @@ fn residuals(inputs: &Inputs, values: &Values, rows: &[usize], out: &mut [f64]) 
     }
     let parts = parts(inputs, values);
     for (slot, row) in out.iter_mut().zip(rows) {
-        let modelled = parts.room_c[*row] + parts.heater_k[*row] + parts.lamp_k[*row];
-        *slot = inputs.place_c[*row].map_or(f64::NAN, |read| read - modelled);
+        *slot = inputs.place_c[*row].map_or(f64::NAN, |read| read - parts.sum_c(*row));
     }
 }
 
@@ -252,7 +271,7 @@ impl Model {
     /// The model that fits best: with a slow store where that is plainly better, without it otherwise.
     ///
     /// # Arguments
-    /// - `inputs`: all vectors of one length, `heater` and `lamp` possibly empty. `rows`: the steps that count, rising, each with a
+    /// - `inputs`: all vectors of one length, those of the sources possibly empty. `rows`: the steps that count, rising, each with a
     ///   temperature; the first day should be left out, since what went before it is not known.
     ///
     /// # Errors
@@ -261,7 +280,7 @@ impl Model {
     /// # Accuracy
     /// The 95 % intervals of constants that were simulated hold them at the stated rate: `tests::constants_are_recovered_at_the_stated_rate`.
     pub(super) fn fit(inputs: &Inputs, rows: &[usize]) -> Result<Model, Refused> {
-        for source in [&inputs.heater, &inputs.lamp] {
+        for source in [&inputs.heater, &inputs.lamp, &inputs.fogger] {
             if !source.is_empty() && !varies(source, rows) {
                 // It can't be told from the offset.
                 return Err(Refused::Undetermined { method: METHOD });
@@ -270,6 +289,7 @@ impl Model {
         let simple = Shape {
             heater: !inputs.heater.is_empty(),
             lamp: !inputs.lamp.is_empty(),
+            fogger: !inputs.fogger.is_empty(),
             store: false,
         };
         let plain = fit_shape(inputs, rows, simple);
@@ -344,7 +364,7 @@ impl Model {
 }
 
 /// Whether a source was both nearly off and nearly on.
-fn varies(source: &[f64], rows: &[usize]) -> bool {
+pub(super) fn varies(source: &[f64], rows: &[usize]) -> bool {
     /// Least difference between its shares.
     const SPREAD_MIN: f64 = 0.2;
     let (low, high) = rows
@@ -473,10 +493,12 @@ mod tests {
             weather = 0.995 * weather + 0.06 * normal.sample(&mut rng);
             let room_c = 20.0 + weather + 0.8 * ((hour - 15.0) / 24.0 * std::f64::consts::TAU).cos();
             let lamp = f64::from(u8::from((8.0..20.0).contains(&hour)));
+            // Fog comes with the lamp, which dries the air, on some days more than on others.
+            let fogger = lamp * (0.3 + 10.0 * weather).clamp(0.0, 1.0).round();
             let now = truth.quick_frac * quick + (1.0 - truth.quick_frac) * slow;
             heating = if heating { now < 21.5 } else { now < 20.8 };
             let heater = f64::from(u8::from(heating));
-            let target = truth.offset_k + room_c + truth.heater_k * heater + truth.lamp_k * lamp;
+            let target = truth.offset_k + room_c + truth.heater_k * heater + truth.lamp_k * lamp + truth.fogger_k * fogger;
             const FINE: usize = 60;
             for _ in 0..FINE {
                 let dt_h = inputs.step_h / FINE as f64;
@@ -492,6 +514,9 @@ mod tests {
             inputs.room_c.push(room_c);
             inputs.heater.push(heater);
             inputs.lamp.push(lamp);
+            if truth.fogger_k != 0.0 {
+                inputs.fogger.push(fogger);
+            }
             inputs.place_c.push(Some((10.0 * read).round() / 10.0));
             inputs.day.push((step / STEPS_PER_DAY) as i32);
         }
@@ -510,11 +535,16 @@ mod tests {
         heater_k: 7.0,
         lamp_k: 4.0,
         shine_k: 0.0,
+        fogger_k: 0.0,
     };
     const TWO_STORES: Values = Values {
         store_tau_h: 9.0,
         quick_frac: 0.6,
         shine_k: 0.3,
+        ..ONE_STORE
+    };
+    const WITH_FOG: Values = Values {
+        fogger_k: -2.5,
         ..ONE_STORE
     };
 
@@ -523,7 +553,7 @@ mod tests {
     #[test]
     fn constants_are_recovered_at_the_stated_rate() {
         const OUTSIDE_MAX: usize = 15;
-        for truth in [ONE_STORE, TWO_STORES] {
+        for truth in [ONE_STORE, TWO_STORES, WITH_FOG] {
             let mut outside = 0;
             for seed in 0..30 {
                 let inputs = record(seed, &truth);
@@ -558,12 +588,7 @@ mod tests {
         let parts = model.parts(&inputs);
         let worst = rows(&inputs)
             .into_iter()
-            .filter_map(|row| {
-                Some(
-                    (inputs.place_c[row]? - parts.room_c[row] - parts.heater_k[row] - parts.lamp_k[row])
-                        .abs(),
-                )
-            })
+            .filter_map(|row| Some((inputs.place_c[row]? - parts.sum_c(row)).abs()))
             .fold(0.0, f64::max);
         assert!(worst < 0.6, "{worst}");
         assert!(model.residual_k < 0.15, "{}", model.residual_k);

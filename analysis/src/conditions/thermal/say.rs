@@ -46,7 +46,7 @@ impl Scene {
     }
 }
 
-/// At the end of the light hours of a day on which the room stays as it is, with the heater off, above the room.
+/// At the end of the light hours of a day on which the room stays as it is, with heater and fogger off, above the room.
 fn evening_rise_k(values: &Values, light_h: f64) -> f64 {
     values.offset_k + values.lamp_k * values.followed_frac(light_h) + values.shine_k
 }
@@ -150,8 +150,13 @@ fn hot_room(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Option<Str
     if reached.high - reached.low > RANGE_K_MAX {
         return None;
     }
+    let off = if place.fogger_rise_k.is_some() {
+        "heater and fogger off"
+    } else {
+        "heater off"
+    };
     Some(format!(
-        "On a day on which the room stays at {}, {} would come to about {} by the end of the light hours, heater off; its limit of {} would \
+        "On a day on which the room stays at {}, {} would come to about {} by the end of the light hours, {off}; its limit of {} would \
          be reached in a room of about {}.",
         context.words.temperature(HOT_ROOM_C),
         place.place,
