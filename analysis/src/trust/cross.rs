@@ -216,7 +216,12 @@ impl Bench<'_> {
             let (ill, quiet): (Vec<_>, Vec<_>) = judged
                 .map(|&a| (a, self.compared(a, &active, &evidence)))
                 .partition(|(_, compared)| compared.change.is_some());
-            let odds = |compared: &Compared| compared.change.as_ref().map_or(0.0, |found| found.change.evidence);
+            let odds = |compared: &Compared| {
+                compared
+                    .change
+                    .as_ref()
+                    .map_or(0.0, |found| found.change.evidence)
+            };
             let worst = ill.into_iter().max_by(|a, b| odds(&a.1).total_cmp(&odds(&b.1)));
             let Some((mut guilty, mut compared)) = worst else {
                 results.extend(
@@ -260,7 +265,8 @@ impl Bench<'_> {
         let pairs = others.iter().map(|b| &evidence.pairs[&(a, *b)][..]);
         let figures = combine(&pairs.collect::<Vec<_>>());
         let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();
-        let shared = |from_ms: i64, until_ms: i64| evidence.nature.as_ref()?.shared(active, from_ms, until_ms);
+        let shared =
+            |from_ms: i64, until_ms: i64| evidence.nature.as_ref()?.shared(active, from_ms, until_ms);
         Compared {
             change: self.judge(self.sensors[a], &names, &figures, shared),
             others: names,

@@ -134,7 +134,11 @@ impl Nature {
         for kinds in [&["cleaned", "door-open"][..], &["misted-by-hand"]] {
             let count = case.by_day(|day| {
                 let entries = scene.record.entries(&scene.enclosure.id, day);
-                Some(entries.filter(|entry| kinds.contains(&entry.kind.as_str())).count() as f64)
+                Some(
+                    entries
+                        .filter(|entry| kinds.contains(&entry.kind.as_str()))
+                        .count() as f64,
+                )
             });
             add(&count, &HAND);
         }

@@ -422,10 +422,7 @@ impl<'f> Search<'f> {
         let if_changed = air + alone_sum;
         let evidence = |odds: &[f64]| {
             let if_still = still + log_sum(odds.iter().copied());
-            (
-                if_still,
-                log_sum([if_still, if_changed].into_iter()) - nothing,
-            )
+            (if_still, log_sum([if_still, if_changed].into_iter()) - nothing)
         };
         let (of_this, of_other) = (together(shared.share), together(-shared.share));
         let (if_still, of_this_sum) = evidence(&of_this);

@@ -85,7 +85,8 @@ pub(super) fn evidence(
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
         scene.holding().find_map(|(device, setpoint)| {
-            let duty = (device.controlled_by.as_deref() == Some(by.id.as_str())).then(|| scene.duty(device))?;
+            let duty =
+                (device.controlled_by.as_deref() == Some(by.id.as_str())).then(|| scene.duty(device))?;
             (usual(&duty, change)? > DUTY_MIN).then_some((duty, setpoint))
         })
     };
