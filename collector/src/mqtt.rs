@@ -6,7 +6,7 @@
 //! connection lives on; acknowledgements never wait.
 
 mod link;
-mod packets;
+pub(crate) mod packets;
 
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;

@@ -43,6 +43,7 @@ pub(crate) fn of(target: &str) -> Vec<Vec<u8>> {
         }
         "spool" => frames(),
         "wire" => packets(),
+        "answers" => answers(),
         "tidy-csv" => {
             let lines: Vec<&str> = READINGS.lines().skip(1).step_by(61).take(SAMPLES).collect();
             with(
@@ -120,4 +121,23 @@ fn packets() -> Vec<Vec<u8>> {
         all.push([connect, &more.concat()].concat());
     }
     all
+}
+
+/// What a broker sends in each version: welcomes, refusals, granted and refused subscriptions, messages, a ping's answer, an end.
+fn answers() -> Vec<Vec<u8>> {
+    let all: [&[u8]; 10] = [
+        b"\x20\x02\x01\x00",
+        b"\x20\x02\x00\x05",
+        b"\x20\x06\x01\x00\x03\x13\x00\x1e",
+        b"\x20\x03\x00\x87\x00",
+        b"\x90\x04\x00\x01\x01\x80",
+        b"\x90\x05\x00\x01\x00\x01\x87",
+        b"\x3a\x22\x00\x15nature-room/room-wall\x00\x07{\"t\": 21}",
+        b"\x32\x12\x00\x03a/b\x00\x07\x05\x02\x00\x00\x00\x3c{\"t\":1}",
+        b"\xd0\x00",
+        b"\xe0\x01\x8b",
+    ];
+    let mut seeds: Vec<Vec<u8>> = all.iter().map(|packet| packet.to_vec()).collect();
+    seeds.push(all.concat());
+    seeds
 }

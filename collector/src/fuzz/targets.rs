@@ -17,6 +17,7 @@ use crate::feeds::Feeds;
 use crate::import::line::{Known, Lines};
 use crate::journal;
 use crate::message::{Message, Packet};
+use crate::mqtt::packets;
 use crate::spool::frame;
 
 pub(crate) struct Target {
@@ -26,7 +27,7 @@ pub(crate) struct Target {
     pub(crate) cost: u64,
 }
 
-pub(crate) const ALL: [Target; 11] = [
+pub(crate) const ALL: [Target; 12] = [
     target("json", json, 1),
     target("number", number, 1),
     target("senml", senml, 1),
@@ -34,6 +35,7 @@ pub(crate) const ALL: [Target; 11] = [
     target("feeds", feeds, 1),
     target("spool", spool, 1),
     target("wire", mqtt, 1),
+    target("answers", packets::read_any, 1),
     target("tidy-csv", tidy_csv, 1),
     target("columns-csv", columns_csv, 1),
     target("journal-csv", journal_csv, 1),

@@ -239,6 +239,26 @@ fn read_length(rest: &mut &[u8]) -> Option<usize> {
     None
 }
 
+/// Whatever a broker may send, by every reader: nothing may panic or lie outside its packet.
+#[cfg(test)]
+pub(crate) fn read_any(bytes: &[u8]) {
+    for level in [Level::Four, Level::Five] {
+        let mut rest = bytes;
+        while let Ok(Some(frame)) = crate::broker::wire::frame(rest, bytes_max(level)) {
+            let packet = &rest[..frame.bytes];
+            if let Ok(publish) = read_publish(packet, frame.head_bytes, level) {
+                assert!(publish.payload.start <= publish.payload.end && publish.payload.end <= packet.len());
+                assert!(publish.topic.len() < packet.len());
+            }
+            let _welcome = read_welcome(packet, level);
+            if let Ok(refused) = read_refused_subscriptions(packet, level) {
+                assert!(refused < packet.len());
+            }
+            rest = &rest[frame.bytes..];
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -86,9 +86,7 @@ pub(super) fn of(
     let yield_share = by_main
         .as_ref()
         .filter(|_| now.len() >= NOW_COUNT_MIN)
-        .and_then(|by_main| {
-            hodges_lehmann_shift(&now, &by_main.usual, CONFIDENCE, VARIANCE_INFLATION).ok()
-        })
+        .and_then(|by_main| hodges_lehmann_shift(&now, &by_main.usual, CONFIDENCE, VARIANCE_INFLATION).ok())
         .map(exp);
     let logs = |minutes: &[f64]| -> Vec<f64> { minutes.iter().map(|m| m.ln()).collect() };
     let recent: Vec<f64> = of_week
@@ -169,7 +167,10 @@ fn excess_share(context: &Context<'_>, observed: &[Observed]) -> Option<Estimate
         }
     }
     let (mut usual, mut now) = (Vec::new(), Vec::new());
-    for (of_usual, of_now) in by_slot.values().filter(|(usual, _)| usual.len() >= EXCESS_COUNT_MIN.2) {
+    for (of_usual, of_now) in by_slot
+        .values()
+        .filter(|(usual, _)| usual.len() >= EXCESS_COUNT_MIN.2)
+    {
         let level = median(of_usual)?;
         usual.extend(of_usual.iter().map(|log| log - level));
         now.extend(of_now.iter().map(|log| log - level));

@@ -90,12 +90,7 @@ pub(super) fn contradicted(others: &[Yield], since_ms: i64, until_ms: i64) -> bo
 }
 
 /// The yield has fallen.
-fn weak(
-    context: &Context<'_>,
-    device: &Device,
-    by_main: &Yield,
-    others: &[Yield],
-) -> Option<Finding> {
+fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield]) -> Option<Finding> {
     let week_ms = context.span.until_ms - NOW_MS;
     let of_week = by_main
         .later

@@ -498,7 +498,11 @@ mod tests {
             let now = truth.quick_frac * quick + (1.0 - truth.quick_frac) * slow;
             heating = if heating { now < 21.5 } else { now < 20.8 };
             let heater = f64::from(u8::from(heating));
-            let target = truth.offset_k + room_c + truth.heater_k * heater + truth.lamp_k * lamp + truth.fogger_k * fogger;
+            let target = truth.offset_k
+                + room_c
+                + truth.heater_k * heater
+                + truth.lamp_k * lamp
+                + truth.fogger_k * fogger;
             const FINE: usize = 60;
             for _ in 0..FINE {
                 let dt_h = inputs.step_h / FINE as f64;
