@@ -82,10 +82,10 @@ pub(crate) struct Voice(Arc<Mutex<Option<mpsc::Sender<OwnMessage>>>>);
 impl Voice {
     pub(crate) fn say(&self, message: &OwnMessage) {
         let speak = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if !speak
+        let is_said = speak
             .as_ref()
-            .is_some_and(|speak| speak.try_send(message.clone()).is_ok())
-        {
+            .is_some_and(|speak| speak.try_send(message.clone()).is_ok());
+        if !is_said {
             tracing::warn!(
                 topic = message.topic,
                 "an own message was not published: the broker is not there"

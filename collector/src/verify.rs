@@ -511,7 +511,14 @@ mod tests {
         months::mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works");
         // A late reading has the month made anew: its figures are the later version's matter.
         let late = reading("c", compact::start_ms(date(3, 9)), 9.0);
-        archive::put(&RealDisk, dir.path(), date(3, 9), "part-1", &[late.clone()]).expect("room");
+        archive::put(
+            &RealDisk,
+            dir.path(),
+            date(3, 9),
+            "part-1",
+            std::slice::from_ref(&late),
+        )
+        .expect("room");
         let now_ms = compact::start_ms(date(4, 10));
         months::merge_settled(&RealDisk, dir.path(), now_ms, None, &Stop::default()).expect("works");
         assert_eq!(fs_err::read(&figures).expect("still there"), bytes);
