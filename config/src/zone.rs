@@ -38,6 +38,8 @@ impl Span {
 pub const MS_PER_HOUR: i64 = 3_600_000;
 /// Twenty-four hours of elapsed time: a length for windows, never a local day.
 pub const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
+/// A local day is whole from this length on, hours: one that a span cuts short is not like the others; one of 23 hours, by a clock change, is.
+pub const WHOLE_DAY_H_MIN: f64 = 22.5;
 
 /// An enclosure's light hours.
 #[derive(Debug, Clone, Copy, PartialEq)]

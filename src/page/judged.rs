@@ -8,9 +8,11 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use mosswarden_analysis::by_part::Kept;
+use mosswarden_analysis::assess::Assessment;
+use mosswarden_analysis::by_part::{Kept, Pace};
 use mosswarden_analysis::changes::{self, Changes};
 use mosswarden_analysis::findings::Verdicts;
+use mosswarden_analysis::load::Record;
 use mosswarden_analysis::plot::{Display, Picture};
 use mosswarden_analysis::report::{self, WeeklyReport};
 use mosswarden_analysis::trust::Standing;
@@ -18,7 +20,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use crate::commands::judge;
+use crate::commands::Readable;
 
 /// Not judged anew before this, however often somebody looks.
 const FRESH_MS: i64 = 60_000;
@@ -144,21 +146,31 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
         from_ms: now_ms - 30 * MS_PER_24_H,
         until_ms: now_ms,
     };
-    let (record, assessment) =
-        judge(site, week, Kept::Since(month.from_ms)).map_err(|failure| failure.words())?;
-    let report = |span| {
-        let assessment = &assessment;
+    let report = |site: &Site, record: &Record, found: &Assessment, span| {
         report::weekly(
             site,
-            &record,
-            &assessment.trust,
-            &assessment.conditions,
-            &assessment.verdicts,
+            record,
+            &found.trust,
+            &found.conditions,
+            &found.verdicts,
             span,
             None,
             false,
         )
     };
+    // A month of readings is held for a part only, and for as long as its strips are drawn.
+    let draw = |site: &Site, record: &Record, found: &Assessment| {
+        [day, month].map(|span| strips(report(site, record, found, span)))
+    };
+    let judged = Readable::open(site)
+        .and_then(|readable| readable.judge_showing(site, week, (Pace::Quiet, Kept::for_report(week)), draw))
+        .map_err(|failure| failure.words())?;
+    let (record, assessment) = (judged.record, judged.assessment);
+    let (mut day, mut month) = (BTreeMap::new(), BTreeMap::new());
+    for [of_day, of_month] in judged.shown {
+        day.extend(of_day);
+        month.extend(of_month);
+    }
     let latest = record
         .iter()
         .filter_map(|(sensor, quantity, samples)| {
@@ -168,9 +180,9 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
         .collect();
     Ok(Judged {
         at_ms: now_ms,
-        week: report(week),
-        day: strips(report(day)),
-        month: strips(report(month)),
+        week: report(site, &record, &assessment, week),
+        day,
+        month,
         changes: changes::since_yesterday(site, &assessment.trust.trusted, Display::new(site.units), now_ms),
         standing: assessment
             .trust

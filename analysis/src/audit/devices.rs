@@ -61,7 +61,10 @@ fn did(gathered: &Gathered<'_>, device: &Device) -> String {
         (heard_days >= 1.0).then(|| on_h / heard_days)
     };
     let show = |value: Option<f64>| {
-        value.map_or_else(|| "not known".to_owned(), |h| format!("{} h a day", number(h)))
+        value.map_or_else(
+            || crate::words::NOT_KNOWN.to_owned(),
+            |h| format!("{} h a day", number(h)),
+        )
     };
     let (lately, earlier) = (a_day(late), a_day(before));
     if lately.is_none() && earlier.is_none() {

@@ -366,7 +366,7 @@ fn glance(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                     let found = track.and_then(|track| measure(track, &spans, band));
                     let whole = total_h(&spans);
                     cells.push(Cell::text(found.map_or_else(
-                        || "not known".to_owned(),
+                        || crate::words::NOT_KNOWN.to_owned(),
                         |m| {
                             let inside = m.inside_h.map_or_else(String::new, |inside_h| {
                                 format!("; {} inside", words::share(inside_h, m.known_h))
@@ -414,12 +414,13 @@ fn day_night(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                 let band = wanted(&gathered.enclosure.limits, quantity, half);
                 let found = track.and_then(|track| measure(track, &spans, band));
                 let show = |value: Option<f64>| {
-                    Cell::text(
-                        value.map_or_else(|| "not known".to_owned(), |value| words::value(quantity, value)),
-                    )
+                    Cell::text(value.map_or_else(
+                        || crate::words::NOT_KNOWN.to_owned(),
+                        |value| words::value(quantity, value),
+                    ))
                 };
                 let hours = |value: Option<f64>| {
-                    Cell::text(value.map_or_else(|| "not known".to_owned(), words::hours))
+                    Cell::text(value.map_or_else(|| crate::words::NOT_KNOWN.to_owned(), words::hours))
                 };
                 let judged = found.filter(|m| m.inside_h.is_some());
                 let known_h = found.map_or(0.0, |m| m.known_h);
@@ -433,7 +434,7 @@ fn day_night(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                     Cell::text(
                         judged
                             .and_then(|m| Some(words::share(m.inside_h?, m.known_h)))
-                            .unwrap_or_else(|| "not known".to_owned()),
+                            .unwrap_or_else(|| crate::words::NOT_KNOWN.to_owned()),
                     ),
                     hours(judged.map(|m| m.below_h)),
                     hours(judged.map(|m| m.above_h)),

@@ -68,7 +68,10 @@ fn sensor_rows(gathered: &Gathered<'_>, sensor: &Sensor, is_room: bool) -> Vec<V
             .find(|track| track.sensor == sensor.id && track.quantity == quantity)
             .and_then(|track| measure(track, &[late], None));
         let show = |value: Option<f64>| {
-            Cell::text(value.map_or_else(|| "not known".to_owned(), |value| words::value(quantity, value)))
+            Cell::text(value.map_or_else(
+                || crate::words::NOT_KNOWN.to_owned(),
+                |value| words::value(quantity, value),
+            ))
         };
         let error = match quantity {
             Quantity::Temperature => both_scales(&format!("±{} °C", number(sensor.accuracy.temperature_c))),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use mosswarden_config::site::Enclosure;
-use mosswarden_config::zone::Span;
+use mosswarden_config::zone::{Span, WHOLE_DAY_H_MIN};
 
 use super::Measure;
 use crate::conditions::{HalfDay, MoistDay, Outcome, Ran};
@@ -44,8 +44,6 @@ pub(super) fn days(
     changed_on: NaiveDate,
     span: Span,
 ) -> Vec<Day> {
-    /// A day that the span cuts short is not like the others; one of 23 hours, by a clock change, is.
-    const WHOLE_H_MIN: f64 = 22.5;
     let mut half_lives: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
     let mut rises: BTreeMap<NaiveDate, Vec<f64>> = BTreeMap::new();
     let date_of = |at_ms: i64| {
@@ -79,7 +77,7 @@ pub(super) fn days(
         .moisture
         .iter()
         .filter(|day| day.local_date != changed_on)
-        .filter(|day| day.span.from_ms >= span.from_ms && day.span.hours() >= WHOLE_H_MIN)
+        .filter(|day| day.span.from_ms >= span.from_ms && day.span.hours() >= WHOLE_DAY_H_MIN)
         .filter(|day| {
             !record
                 .entries(&enclosure.id, day.span)

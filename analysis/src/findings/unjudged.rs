@@ -2,10 +2,13 @@
 //!
 //! In: refusals in the order in which they are printed. Out: as few as say the same.
 
-use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
+use mosswarden_config::zone::{MS_PER_HOUR, Span, WHOLE_DAY_H_MIN, Zone};
 
 use super::{Kind, NotAssessed};
 use crate::words;
+
+/// Two nights lie nearer to each other than this; a day that was judged between two others is longer, also one of 23 hours.
+const NEIGHBOUR_MS: i64 = 20 * MS_PER_HOUR;
 
 /// Several refusals of one reason.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,7 +43,7 @@ impl Unjudged {
             words::date(zone, span.from_ms),
             words::date(zone, span.until_ms - 1),
         );
-        Some(if first == last && span.hours() < 22.5 {
+        Some(if first == last && span.hours() < WHOLE_DAY_H_MIN {
             format!(
                 "{} for {}",
                 words::moment_short(zone, span.from_ms),
@@ -66,7 +69,7 @@ pub fn gathered(items: &[NotAssessed]) -> Vec<Unjudged> {
             .find(|known| known.kinds == item.kinds && known.is_alike(&item));
         match (before.and_then(|known| known.span.as_mut()), item.span) {
             (Some(known), Some(span))
-                if known.from_ms <= span.from_ms && span.from_ms - known.until_ms < MS_PER_24_H =>
+                if known.from_ms <= span.from_ms && span.from_ms - known.until_ms < NEIGHBOUR_MS =>
             {
                 known.until_ms = known.until_ms.max(span.until_ms);
             }
@@ -93,6 +96,8 @@ pub fn gathered(items: &[NotAssessed]) -> Vec<Unjudged> {
 
 #[cfg(test)]
 mod tests {
+    use mosswarden_config::zone::MS_PER_24_H;
+
     use super::*;
 
     #[test]

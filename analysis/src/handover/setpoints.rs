@@ -111,7 +111,7 @@ fn read(gathered: &Gathered<'_>, track: Option<&Track>, quantity: Quantity) -> [
         );
         let found = track.and_then(|track| measure(track, &spans, None));
         Cell::text(found.map_or_else(
-            || "not known".to_owned(),
+            || crate::words::NOT_KNOWN.to_owned(),
             |m| {
                 format!(
                     "{}; {}",

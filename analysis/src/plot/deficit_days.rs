@@ -126,7 +126,7 @@ pub fn deficit_days(title: &str, days: Vec<DeficitDay>) -> Option<Picture> {
                         text: format!("{kpa:.2}"),
                         number: Some(kpa),
                     },
-                    None => Cell::text("not known"),
+                    None => Cell::known(None),
                 };
                 vec![
                     Cell::text(day.label.clone()),

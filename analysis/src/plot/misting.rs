@@ -145,7 +145,7 @@ fn table(plot: &MistingPlot<'_>) -> Table {
             text: format!("{} ({} to {})", number(value), number(low), number(high)),
             number: Some((value * 1000.0).round() / 1000.0),
         },
-        None => Cell::text("not known"),
+        None => Cell::known(None),
     };
     Table {
         caption: format!("{}: mistings that count, middle value (and range)", plot.name),

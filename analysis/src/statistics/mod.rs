@@ -15,6 +15,7 @@
 
 pub mod autocorrelation;
 pub mod change;
+pub(crate) mod cholesky;
 pub mod cusum;
 pub mod distribution;
 pub mod exponential;

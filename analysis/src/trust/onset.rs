@@ -16,12 +16,16 @@
 //!
 //! Sources: [Searle1992] for the model; thresholds and noise shape are our own, measured on simulated sites.
 
+mod whitening;
+
 use mosswarden_config::zone::MS_PER_24_H;
 
 use crate::statistics::Estimate;
+use crate::statistics::cholesky::{self, dot};
 use crate::statistics::robust::{median, robust_standard_deviation};
 
 use super::daily::DayFigure;
+use whitening::{Basis, Whitener, without};
 
 /// What is told apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -567,18 +571,6 @@ impl<'f> Search<'f> {
 /// Onsets further away than this from the best are another story.
 const ONSET_NEAR_MS: i64 = 21 * MS_PER_24_H;
 
-/// A column less its parts along orthonormal directions.
-fn without(column: &[f64], directions: &[Vec<f64>]) -> Vec<f64> {
-    let mut left = column.to_vec();
-    for direction in directions {
-        let along = dot(&left, direction);
-        left.iter_mut()
-            .zip(direction)
-            .for_each(|(value, d)| *value -= along * d);
-    }
-    left
-}
-
 /// Least squares on whitened columns, by the Cholesky factor of their products.
 struct Fit {
     lower: Vec<Vec<f64>>,
@@ -589,11 +581,11 @@ struct Fit {
 impl Fit {
     fn new(search: &Search<'_>, chosen: &[usize]) -> Option<Fit> {
         let column = |index: usize| &search.whitened.columns[chosen[index]][..];
-        let lower = cholesky(chosen.len(), |i, j| dot(column(i), column(j)))?;
+        let lower = cholesky::factor(chosen.len(), |i, j| dot(column(i), column(j)))?;
         let products: Vec<f64> = (0..chosen.len())
             .map(|index| dot(column(index), &search.whitened.y))
             .collect();
-        let along = forward(&lower, &products);
+        let along = cholesky::forward(&lower, &products);
         Some(Fit { lower, along })
     }
 
@@ -604,7 +596,7 @@ impl Fit {
 
     /// A weighted sum of the sizes with its 95 % interval.
     fn of(&self, weights: &[f64]) -> Estimate {
-        let solved = forward(&self.lower, weights);
+        let solved = cholesky::forward(&self.lower, weights);
         let (value, half) = (dot(&solved, &self.along), Z_95 * dot(&solved, &solved).sqrt());
         Estimate {
             value,
@@ -622,29 +614,6 @@ impl Fit {
         };
         (0..count).map(|index| self.of(&unit(index)).value).collect()
     }
-}
-
-/// Solves `lower · x = column`.
-fn forward(lower: &[Vec<f64>], column: &[f64]) -> Vec<f64> {
-    let mut solved = Vec::with_capacity(column.len());
-    for (row, value) in lower.iter().zip(column) {
-        let known: f64 = row.iter().zip(&solved).map(|(l, x): (&f64, &f64)| l * x).sum();
-        solved.push((value - known) / row[solved.len()]);
-    }
-    solved
-}
-
-/// Solves `transposed lower · x = column`.
-fn backward(lower: &[Vec<f64>], column: &[f64]) -> Vec<f64> {
-    let mut solved = column.to_vec();
-    for row in (0..lower.len()).rev() {
-        solved[row] /= lower[row][row];
-        let value = solved[row];
-        for (left, l) in solved.iter_mut().zip(&lower[row][..row]) {
-            *left -= l * value;
-        }
-    }
-    solved
 }
 
 /// The interval with a further standard uncertainty in it ([JCGM100] 5.1.2).
@@ -700,109 +669,6 @@ fn day_sd(figures: &[DayFigure], noise: Noise) -> f64 {
     let weighed =
         (days * seen + noise.usual_days * noise.sd_usual.powi(2)) / (days + noise.usual_days).max(1.0);
     weighed.sqrt().max(noise.sd_min)
-}
-
-/// The Cholesky factor of the noise's covariance.
-struct Whitener {
-    lower: Vec<Vec<f64>>,
-}
-
-impl Whitener {
-    /// `sd` of a day's figure. What figures follow has a proper prior: it enters the covariance instead of being free.
-    fn new(figures: &[DayFigure], noise: Noise, sd: f64, follows: &[Followed]) -> Option<Whitener> {
-        let variance = sd.powi(2);
-        let walk = noise.walk_per_sqrt_day.powi(2);
-        let first = figures.first()?.day;
-        let covariance = |i: usize, j: usize| {
-            let (a, b) = (figures[i].day, figures[j].day);
-            let white = if i == j {
-                variance * (1.0 - noise.carried_frac) * 24.0 / figures[i].hour_count.max(1) as f64
-            } else {
-                0.0
-            };
-            let carried = variance * noise.carried_frac * noise.carried_phi.powf((a - b).abs());
-            let followed: f64 = follows
-                .iter()
-                .map(|f| f.prior_sd.powi(2) * f.column[i] * f.column[j])
-                .sum();
-            white + carried + walk * (a.min(b) - first) + followed
-        };
-        cholesky(figures.len(), covariance).map(|lower| Whitener { lower })
-    }
-
-    /// The figures less what they most likely follow.
-    fn left(&self, figures: &[DayFigure], follows: &[Followed]) -> Vec<DayFigure> {
-        let ones = Basis::new(self, &[vec![1.0; figures.len()]]);
-        let white = ones.whitened(&figures.iter().map(|f| f.difference).collect::<Vec<_>>());
-        let solved = backward(&self.lower, &white);
-        let mut left = figures.to_vec();
-        for followed in follows {
-            let slope = followed.prior_sd.powi(2) * dot(&followed.column, &solved);
-            for (figure, value) in left.iter_mut().zip(&followed.column) {
-                figure.difference -= slope * value;
-            }
-        }
-        left
-    }
-
-    fn solve(&self, column: &[f64]) -> Vec<f64> {
-        forward(&self.lower, column)
-    }
-}
-
-fn cholesky(count: usize, entry: impl Fn(usize, usize) -> f64) -> Option<Vec<Vec<f64>>> {
-    let mut lower: Vec<Vec<f64>> = Vec::with_capacity(count);
-    for i in 0..count {
-        let mut row = Vec::with_capacity(i + 1);
-        for j in 0..=i {
-            let other: &[f64] = if j < i { &lower[j] } else { &row };
-            let known: f64 = row.iter().zip(other).take(j).map(|(a, b)| a * b).sum();
-            let left = entry(i, j) - known;
-            if i == j {
-                if left <= 0.0 {
-                    return None;
-                }
-                row.push(left.sqrt());
-            } else {
-                row.push(left / lower[j][j]);
-            }
-        }
-        lower.push(row);
-    }
-    Some(lower)
-}
-
-/// Whitened space with the nuisance columns projected out.
-struct Basis<'w> {
-    whitener: &'w Whitener,
-    /// Orthonormal.
-    directions: Vec<Vec<f64>>,
-}
-
-impl<'w> Basis<'w> {
-    fn new(whitener: &'w Whitener, nuisance: &[Vec<f64>]) -> Basis<'w> {
-        let mut basis = Basis {
-            whitener,
-            directions: Vec::new(),
-        };
-        for column in nuisance {
-            let mut white = basis.whitened(column);
-            let size = dot(&white, &white).sqrt();
-            if size > 1e-9 {
-                white.iter_mut().for_each(|value| *value /= size);
-                basis.directions.push(white);
-            }
-        }
-        basis
-    }
-
-    fn whitened(&self, column: &[f64]) -> Vec<f64> {
-        without(&self.whitener.solve(column), &self.directions)
-    }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 #[cfg(test)]

@@ -53,12 +53,11 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     let site = open_site(given)?;
     let mut told = Told::default();
     let sensors = site.enclosures.iter().map(|e| e.sensors.len()).sum::<usize>() + site.room_sensors.len();
-    let many = |count: usize, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
     told.fit(format!(
         "site file {}: {}, {}",
         site.file.display(),
-        many(site.enclosures.len(), "enclosure"),
-        many(sensors, "sensor")
+        words::several(site.enclosures.len(), "enclosure"),
+        words::several(sensors, "sensor")
     ));
     for warning in &site.warnings {
         told.look_at(warning.to_string());
