@@ -1,5 +1,5 @@
 //! Draws the pictures of `MEASURES.md` about moisture, set-point, misting and changes, from invented rooms:
-//! `cargo run --release --example moisture_pictures -- sample-logs/pictures`.
+//! `cargo build --release --workspace --examples && target/release/examples/moisture_pictures sample-logs/pictures`.
 
 use std::path::{Path, PathBuf};
 
@@ -19,7 +19,7 @@ fn main() -> std::io::Result<()> {
         .map_or_else(|| PathBuf::from("."), PathBuf::from);
     let write = |name: &str, picture: Option<Picture>| -> std::io::Result<()> {
         let picture = picture.ok_or_else(|| std::io::Error::other(format!("nothing to draw for {name}")))?;
-        fs_err::write(folder.join(name), picture.paper_svg())
+        fs_err::write(folder.join(name), standing_alone(&picture))
     };
     write("measure-moisture.svg", moisture())?;
     write("measure-setpoint.svg", setpoint())?;
@@ -47,6 +47,18 @@ fn judged(spec: &SiteSpec) -> (Simulation, Site, Vec<Outcome>, Span) {
 }
 
 /// Deficit by day and night, and hours of dew on the glass.
+/// A file of its own: as wide as its place, on white, with its words for those who can't see it.
+fn standing_alone(picture: &Picture) -> String {
+    let drawn = picture.paper_svg();
+    let (head, body) = drawn.split_once('>').unwrap_or((&drawn, ""));
+    let (_, view) = head.split_once("viewBox").unwrap_or((head, ""));
+    format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" viewBox{view}><title>{}. {}</title><rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>{body}",
+        plot::escape(&picture.title),
+        plot::escape(&picture.alternative)
+    )
+}
+
 fn moisture() -> Option<Picture> {
     let (_, site, outcomes, _) = demo();
     let dew = |o: &Outcome| o.moisture.iter().filter_map(|day| day.dew_h).sum::<f64>();

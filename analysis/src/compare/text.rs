@@ -122,7 +122,12 @@ pub(super) fn interval(measure: Measure, effect: &Effect, units: Units) -> Strin
     } else {
         usize::from(measure.unit() != "%")
     };
-    let number = |value: f64| format!("{:+.digits$}", value * scale);
+    let number = |value: f64| {
+        let text = format!("{:+.digits$}", value * scale);
+        // What rounds to nothing has no sign.
+        let is_nothing = text.bytes().all(|byte| !(b'1'..=b'9').contains(&byte));
+        if is_nothing { text[1..].to_owned() } else { text }
+    };
     let [value, low, high] = [effect.change.value, effect.change.low, effect.change.high].map(number);
     format!("{value} {unit} ({low} to {high})")
 }
