@@ -8,6 +8,7 @@ mod commands;
 mod dial;
 mod discover;
 mod logging;
+mod memory;
 mod page;
 mod reporter;
 mod service;
@@ -18,10 +19,11 @@ use clap::Parser;
 
 fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
-    logging::start(
-        arguments.verbose,
-        matches!(arguments.command, cli::Command::Collect(_)),
-    );
+    let stays = matches!(arguments.command, cli::Command::Collect(_));
+    if stays {
+        memory::is_given_back();
+    }
+    logging::start(arguments.verbose, stays);
     match commands::run(arguments) {
         Ok(outcome) => outcome.into(),
         Err(failure) => reporter::tell(&failure),

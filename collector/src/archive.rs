@@ -49,6 +49,14 @@ impl Stop {
 /// Readings by the UTC date of their partition.
 pub(crate) fn by_date(readings: Vec<Reading>) -> BTreeMap<NaiveDate, Vec<Reading>> {
     let mut days: BTreeMap<NaiveDate, Vec<Reading>> = BTreeMap::new();
+    let dates = || readings.iter().map(Reading::partition_date);
+    if let Some(date) = dates().next()
+        && dates().all(|other| other == date)
+    {
+        // The usual case: they stay where they are.
+        days.insert(date, readings);
+        return days;
+    }
     for reading in readings {
         days.entry(reading.partition_date()).or_default().push(reading);
     }

@@ -25,12 +25,12 @@ pub(crate) fn publish(
     data_dir: &Path,
     feeds: &Feeds,
     stem: &str,
-    messages: &[Message],
+    messages: Vec<Message>,
 ) -> Result<Published, ArchiveError> {
-    let readings = messages
-        .iter()
-        .flat_map(|message| feeds.read(message).readings)
-        .collect();
+    let mut readings = Vec::with_capacity(messages.len());
+    for message in messages {
+        readings.extend(feeds.read(&message).readings);
+    }
     put_by_day(disk, data_dir, stem, readings)
 }
 

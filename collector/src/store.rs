@@ -278,15 +278,16 @@ impl Publisher {
         let dir = self.own.spool_dir(&self.data_dir);
         let messages = spool::read_segment(&*self.disk, &dir, number)
             .map_err(|source| PublishError::Spool { number, source })?;
+        let message_count = messages.len();
         let published = publish::publish(
             &*self.disk,
             &self.data_dir,
             &self.feeds,
             &self.own.part_stem(number),
-            &messages,
+            messages,
         )
         .map_err(|source| PublishError::Archive { number, source })?;
-        Ok((published, messages.len()))
+        Ok((published, message_count))
     }
 }
 

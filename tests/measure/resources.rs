@@ -1,7 +1,7 @@
 //! What `collect` needs: memory with 60 sensors while it publishes, over a day in fast time, and under a flood; a processor's time at 20
 //! readings a second. `cargo bench --bench resources`. Linux only: it looks into /proc.
 //!
-//! The page is off, as on a server that only collects; `page` as an argument turns it on.
+//! The page is off, as on a server that only collects; `page` as an argument turns it on. `flood` runs the flood alone.
 
 #[path = "../harness.rs"]
 #[allow(dead_code, reason = "each program uses its part")]
@@ -26,14 +26,18 @@ const USUAL_MIB_MAX: f64 = 64.0;
 const FLOOD_MIB_MAX: f64 = 128.0;
 
 fn main() {
-    let with_page = std::env::args().any(|argument| argument == "page");
+    let arguments: Vec<String> = std::env::args().collect();
+    let has = |word: &str| arguments.iter().any(|argument| argument == word);
+    let with_page = has("page");
     println!("60 sensors, page {}", if with_page { "on" } else { "off" });
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .expect("a runtime");
-    runtime.block_on(a_day(with_page));
-    runtime.block_on(twenty_a_second(with_page));
+    if !has("flood") {
+        runtime.block_on(a_day(with_page));
+        runtime.block_on(twenty_a_second(with_page));
+    }
     runtime.block_on(a_flood(with_page));
 }
 

@@ -59,6 +59,20 @@ impl<W: Write + Send> TableWriter<W> {
         Ok(())
     }
 
+    /// A whole file's rows in `row_order`, in the groups that [`push`](TableWriter::push) would make, without a copy of them.
+    fn write(&mut self, rows: &[Reading]) -> Result<(), TableError> {
+        let mut first = 0;
+        for index in 1..=rows.len() {
+            let count = index - first;
+            let is_new_sensor = || rows[index].sensor != rows[index - 1].sensor;
+            if index == rows.len() || count >= GROUP_ROWS_MAX || (count >= GROUP_ROWS_MIN && is_new_sensor()) {
+                self.write_group(&rows[first..index])?;
+                first = index;
+            }
+        }
+        Ok(())
+    }
+
     /// Ends the file.
     pub(crate) fn finish(mut self) -> Result<W, TableError> {
         self.flush()?;
@@ -66,13 +80,19 @@ impl<W: Write + Send> TableWriter<W> {
     }
 
     fn flush(&mut self) -> Result<(), TableError> {
-        if self.waiting.is_empty() {
-            return Ok(());
+        let mut rows = std::mem::take(&mut self.waiting);
+        if !rows.is_empty() {
+            self.write_group(&rows)?;
         }
+        rows.clear();
+        self.waiting = rows;
+        Ok(())
+    }
+
+    fn write_group(&mut self, rows: &[Reading]) -> Result<(), TableError> {
         let mut group = self.file.next_row_group()?;
-        write_group(&mut group, &self.waiting)?;
+        write_group(&mut group, rows)?;
         group.close()?;
-        self.waiting.clear();
         Ok(())
     }
 }
@@ -80,7 +100,7 @@ impl<W: Write + Send> TableWriter<W> {
 /// A whole file's bytes; `readings` in `row_order`.
 pub(crate) fn to_bytes(readings: &[Reading], effort: Effort) -> Result<Vec<u8>, TableError> {
     let mut writer = TableWriter::new(Vec::new(), effort)?;
-    writer.push(readings.iter().cloned())?;
+    writer.write(readings)?;
     writer.finish()
 }
 
