@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::memory::Use;
 use crate::reporter::Failure;
 
 /// Logs planted animal enclosures from MQTT into Parquet and says which sensors can be trusted, what the animals lived
@@ -498,6 +499,22 @@ pub(crate) enum Scenario {
     Healthy,
     /// One day of the demo's room at ten minutes, small enough to read: the day of sample-logs/
     Day,
+}
+
+impl Command {
+    /// What it needs of memory, where that is more than a moment's.
+    pub(crate) fn memory(&self) -> Option<Use> {
+        match self {
+            Command::Collect(_) => Some(Use::Stays),
+            Command::Flags(_)
+            | Command::Report(_)
+            | Command::Audit(_)
+            | Command::Compare(_)
+            | Command::Advise(_)
+            | Command::Handover(_) => Some(Use::Judges),
+            _ => None,
+        }
+    }
 }
 
 /// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.

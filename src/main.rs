@@ -17,13 +17,13 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+use crate::memory::Use;
+
 fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
-    let stays = matches!(arguments.command, cli::Command::Collect(_));
-    if stays {
-        memory::is_given_back();
-    }
-    logging::start(arguments.verbose, stays);
+    let memory = arguments.command.memory();
+    memory.into_iter().for_each(memory::is_for);
+    logging::start(arguments.verbose, memory == Some(Use::Stays));
     match commands::run(arguments) {
         Ok(outcome) => outcome.into(),
         Err(failure) => reporter::tell(&failure),

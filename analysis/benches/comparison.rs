@@ -13,7 +13,6 @@ use std::path::Path;
 use mosswarden_analysis::findings::Kind;
 use mosswarden_analysis::load::Record;
 use mosswarden_analysis::physics::humidity::{dew_point_c, vapour_pressure_pa};
-use mosswarden_analysis::series::View;
 use mosswarden_analysis::simulate::{holdout, run};
 use mosswarden_analysis::statistics::change::{self, Model};
 use mosswarden_analysis::trust;
@@ -164,16 +163,15 @@ fn site(seed: u64, tallies: &mut BTreeMap<&'static str, Tally>) {
     }
 }
 
-fn humidity<'r>(record: &'r Record, id: &str) -> Option<View<'r>> {
-    record.get(id, Quantity::Humidity).map(|series| series.view())
+/// The mean of a sensor's readings over a span.
+fn mean_of(record: &Record, id: &str, quantity: Quantity, span: Span) -> Option<f64> {
+    let series = record.get(id, quantity)?;
+    Some(series.view().summary(span, series.gap_ms())?.mean)
 }
 
 /// The week's mean readings side by side, less what was usual in the first two weeks.
 fn spreadsheet(record: &Record, pair: &(String, String), from: i64, end: i64) -> bool {
-    let mean = |id: &str, span: Span| {
-        let view = humidity(record, id)?;
-        Some(view.summary(span, view.gap_ms())?.mean)
-    };
+    let mean = |id: &str, span: Span| mean_of(record, id, Quantity::Humidity, span);
     let difference = |span: Span| Some(mean(&pair.0, span)? - mean(&pair.1, span)?);
     let usual = difference(Span {
         from_ms: from,
@@ -192,14 +190,8 @@ fn spreadsheet(record: &Record, pair: &(String, String), from: i64, end: i64) ->
 /// Daily means of the dew points' difference through the model comparison of `statistics::change`.
 fn change_point(record: &Record, pair: &(String, String), span: Span) -> bool {
     let dew_point = |id: &str, day: Span| {
-        let (rh, t) = (
-            humidity(record, id)?,
-            record.get(id, Quantity::Temperature)?.view(),
-        );
-        let (rh, t) = (
-            rh.summary(day, rh.gap_ms())?.mean,
-            t.summary(day, t.gap_ms())?.mean,
-        );
+        let mean = |quantity: Quantity| mean_of(record, id, quantity, day);
+        let (rh, t) = (mean(Quantity::Humidity)?, mean(Quantity::Temperature)?);
         dew_point_c(vapour_pressure_pa(t, rh))
     };
     let (mut times, mut values) = (Vec::new(), Vec::new());

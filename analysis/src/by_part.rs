@@ -4,8 +4,6 @@
 //! that holds what pictures and tables of the span need, at full resolution.
 
 use std::collections::BTreeSet;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::thread;
 
 use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::ROOM;
@@ -13,6 +11,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::assess::{Assessment, assess_part, needed};
 use crate::load::Record;
+use crate::threads::{cores, in_order};
 use crate::trusted::Trusted;
 
 /// Sensors times days that are held at once, over all threads. At a reading a minute of two quantities 600 take some 230 MB (measured: about 130 bytes
@@ -72,9 +71,7 @@ pub fn assess_by_part<E: Send, S: Send>(
 ) -> Result<ByPart<S>, E> {
     let needed = needed(span);
     let cores = match pace {
-        Pace::Quick => thread::available_parallelism()
-            .map_or(1, usize::from)
-            .min(THREADS_MAX),
+        Pace::Quick => cores().min(THREADS_MAX),
         Pace::Quiet => 1,
     };
     let parts = parts(site, needed, SENSOR_DAYS_MAX / cores.max(2) as f64);
@@ -115,34 +112,6 @@ pub fn assess_by_part<E: Send, S: Send>(
         assessment: assessment.finish(site),
         shown,
     })
-}
-
-/// What `work` makes of each item, in the items' order, on so many threads.
-fn in_order<T: Sync, R: Send>(items: &[T], threads: usize, work: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    let next = AtomicUsize::new(0);
-    let take = || {
-        let mut done = Vec::new();
-        loop {
-            let index = next.fetch_add(1, Ordering::Relaxed);
-            let Some(item) = items.get(index) else {
-                return done;
-            };
-            done.push((index, work(item)));
-        }
-    };
-    let mut done = thread::scope(|scope| {
-        let others: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(take)).collect();
-        let mut done = take();
-        for other in others {
-            match other.join() {
-                Ok(theirs) => done.extend(theirs),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        done
-    });
-    done.sort_by_key(|(index, _)| *index);
-    done.into_iter().map(|(_, result)| result).collect()
 }
 
 /// What a part holds at once.

@@ -47,6 +47,7 @@ pub mod series;
 pub mod sheet;
 pub mod simulate;
 pub mod statistics;
+mod threads;
 pub mod trust;
 pub mod trusted;
 pub mod weights;

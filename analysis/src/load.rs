@@ -283,21 +283,12 @@ fn read_file(
     wanted: Option<&BTreeSet<String>>,
     gathered: &mut Gathered,
 ) -> Result<bool, LoadError> {
-    const READ: [&str; 6] = [
-        column::AT,
-        column::RECEIVED,
-        column::SENSOR,
-        column::QUANTITY,
-        column::VALUE,
-        column::MARK,
-    ];
     let Some(file) = columns::File::open(path)? else {
         return Ok(false);
     };
-    for rows in file.runs(span, wanted) {
-        let frame = file.read(rows, Some(&READ))?;
+    for rows in file.rows(span, wanted) {
         let wrap = |source| file.wrap(source);
-        gathered.add_frame(&frame, span, wanted).map_err(wrap)?;
+        gathered.add_rows(&rows?, span, wanted).map_err(wrap)?;
     }
     Ok(true)
 }
@@ -315,49 +306,6 @@ struct Row {
     mark: Mark,
 }
 
-/// The series of one sensor, taken out of the map while its rows come in.
-struct OfSensor<'g> {
-    series: &'g mut BTreeMap<(Arc<str>, Quantity), Vec<Row>>,
-    name: Arc<str>,
-    /// By the quantity's word, in the order in which they were met; `None` for words of a later version.
-    rows: Vec<(String, Option<Quantity>, Vec<Row>)>,
-}
-
-impl<'g> OfSensor<'g> {
-    fn new(series: &'g mut BTreeMap<(Arc<str>, Quantity), Vec<Row>>, name: &str) -> OfSensor<'g> {
-        OfSensor {
-            series,
-            name: Arc::from(name),
-            rows: Vec::new(),
-        }
-    }
-
-    fn push(&mut self, kind: &str, row: Row) {
-        let place = match self.rows.iter().position(|(known, _, _)| known == kind) {
-            Some(place) => place,
-            None => {
-                let quantity = Quantity::from_name(kind);
-                let held = quantity
-                    .and_then(|quantity| self.series.remove(&(Arc::clone(&self.name), quantity)))
-                    .unwrap_or_default();
-                self.rows.push((kind.to_owned(), quantity, held));
-                self.rows.len() - 1
-            }
-        };
-        if self.rows[place].1.is_some() {
-            self.rows[place].2.push(row);
-        }
-    }
-
-    fn finish(self) {
-        for (_, quantity, rows) in self.rows {
-            if let Some(quantity) = quantity {
-                self.series.insert((Arc::clone(&self.name), quantity), rows);
-            }
-        }
-    }
-}
-
 impl Gathered {
     fn add(&mut self, reading: Reading) {
         self.series
@@ -371,49 +319,58 @@ impl Gathered {
             });
     }
 
-    fn add_frame(
+    fn add_rows(
         &mut self,
-        frame: &DataFrame,
+        rows: &columns::Rows,
         span: Span,
         wanted: Option<&BTreeSet<String>>,
     ) -> PolarsResult<()> {
-        let at = columns::instants(frame, column::AT)?;
-        let received = columns::instants(frame, column::RECEIVED)?;
-        let sensor = frame.column(column::SENSOR)?.str()?.rechunk().into_owned();
-        let quantity = frame.column(column::QUANTITY)?.str()?.rechunk().into_owned();
-        let value = frame.column(column::VALUE)?.f64()?.rechunk().into_owned();
-        let mark = frame.column(column::MARK)?.str()?.rechunk().into_owned();
-        let mut from = 0;
-        // Rows of one sensor stand together, so that its name is looked up once a run.
-        while from < frame.height() {
-            let name = sensor.get(from);
-            let until = (from..frame.height())
-                .find(|index| sensor.get(*index) != name)
-                .unwrap_or(frame.height());
-            let name = name.filter(|name| wanted.is_none_or(|wanted| wanted.contains(*name)));
-            if let Some(name) = name {
-                let mut of_sensor = OfSensor::new(&mut self.series, name);
-                for index in from..until {
-                    let (Some(kind), Some(at_ms), Some(value)) =
-                        (quantity.get(index), at.get(index), value.get(index))
-                    else {
-                        continue;
-                    };
-                    if span.contains(at_ms) {
-                        of_sensor.push(
-                            kind,
-                            Row {
-                                at_ms,
-                                received_ms: received.get(index).unwrap_or(at_ms),
-                                value,
-                                mark: mark.get(index).and_then(Mark::from_name).unwrap_or(Mark::Ok),
-                            },
-                        );
-                    }
+        let (at, received, value) = (rows.at()?, rows.received()?, rows.value()?);
+        let (sensors, quantities, marks) = (rows.sensors()?, rows.quantities()?, rows.marks()?);
+        let mut numbers = at.iter().zip(received.iter()).zip(value.iter());
+        // Words of a later version name no quantity: their rows are passed over.
+        let quantity: Vec<Option<Quantity>> = quantities.each(Quantity::from_name).collect();
+        let mark: Vec<Mark> = marks
+            .each(Mark::from_name)
+            .map(|known| known.unwrap_or(Mark::Ok))
+            .collect();
+        let mut words = quantities.place.iter().zip(&marks.place);
+        // Rows of one sensor stand together: its series are looked up once a run.
+        for run in sensors.place.chunk_by(|a, b| a == b) {
+            let rows = numbers.by_ref().zip(words.by_ref()).take(run.len());
+            let name = sensors.words[run[0]];
+            let Some(name) = name.filter(|name| wanted.is_none_or(|wanted| wanted.contains(*name))) else {
+                rows.for_each(drop);
+                continue;
+            };
+            let name: Arc<str> = Arc::from(name);
+            let mut series: Vec<Vec<Row>> = quantity
+                .iter()
+                .map(|quantity| self.series.remove(&(Arc::clone(&name), (*quantity)?)))
+                .map(Option::unwrap_or_default)
+                .collect();
+            // Mostly each quantity has its share of the rows.
+            series
+                .iter_mut()
+                .for_each(|rows| rows.reserve(run.len() / quantity.len()));
+            for (((at_ms, received_ms), value), (place, marked)) in rows {
+                let (Some(at_ms), Some(value)) = (at_ms, value) else {
+                    continue;
+                };
+                if span.contains(at_ms) && quantity[*place].is_some() {
+                    series[*place].push(Row {
+                        at_ms,
+                        received_ms: received_ms.unwrap_or(at_ms),
+                        value,
+                        mark: mark[*marked],
+                    });
                 }
-                of_sensor.finish();
             }
-            from = until;
+            for (quantity, rows) in quantity.iter().zip(series) {
+                if let Some(quantity) = quantity.filter(|_| !rows.is_empty()) {
+                    self.series.insert((Arc::clone(&name), quantity), rows);
+                }
+            }
         }
         Ok(())
     }
@@ -429,15 +386,8 @@ impl Gathered {
                     .then(a.value.total_cmp(&b.value))
             });
             let mut samples = Samples::with_capacity(rows.len());
-            for row in rows {
-                if samples.at_ms.last() == Some(&row.at_ms) {
-                    samples.at_ms.pop();
-                    samples.received_ms.pop();
-                    samples.value.pop();
-                    samples.mark.pop();
-                }
-                samples.push(row.at_ms, row.received_ms, row.value, row.mark);
-            }
+            let of_instants = rows.chunk_by(|a, b| a.at_ms == b.at_ms).filter_map(<[Row]>::last);
+            samples.extend(of_instants.map(|row| (row.at_ms, row.received_ms, row.value, row.mark)));
             if !samples.is_empty() {
                 series.insert(key, samples);
             }
@@ -500,9 +450,8 @@ pub fn stored(data_dir: &Path, span: Span, tail: Vec<Reading>) -> Result<Vec<Rea
         let Some(file) = columns::File::open(path)? else {
             return Ok(false);
         };
-        for rows in file.runs(span, None) {
-            let frame = file.read(rows, None)?;
-            rows_of(&frame, span, readings).map_err(|source| file.wrap(source))?;
+        for frame in file.whole(span) {
+            rows_of(&frame?, span, readings).map_err(|source| file.wrap(source))?;
         }
         Ok(true)
     })?;

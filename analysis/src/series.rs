@@ -3,16 +3,30 @@
 //! Between readings no further apart than `gap_ms` the value is taken as a straight line; a longer pause is a gap and is
 //! never bridged. Spans are half-open.
 
+use std::borrow::Cow;
+use std::sync::OnceLock;
+
 use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
-/// Readings of one sensor and quantity: all vectors of one length, times strictly rising.
+/// Readings of one sensor and quantity: all vectors of one length, times strictly rising. They are added by [`Series::push`].
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Series {
     pub at_ms: Vec<i64>,
     pub received_ms: Vec<i64>,
     pub value: Vec<f64>,
     pub mark: Vec<Mark>,
+    usual_interval_ms: Learned,
+}
+
+/// The usual interval once it was asked for, since every duty asks; it makes no difference between two series.
+#[derive(Debug, Clone, Default)]
+struct Learned(OnceLock<Option<i64>>);
+
+impl PartialEq for Learned {
+    fn eq(&self, _: &Learned) -> bool {
+        true
+    }
 }
 
 /// A part of a [`Series`], without copying.
@@ -49,14 +63,21 @@ pub struct Excess {
 }
 
 impl Series {
+    pub const fn empty() -> Series {
+        Series {
+            at_ms: Vec::new(),
+            received_ms: Vec::new(),
+            value: Vec::new(),
+            mark: Vec::new(),
+            usual_interval_ms: Learned(OnceLock::new()),
+        }
+    }
+
     /// An empty series with room for `count` readings.
     pub fn with_capacity(count: usize) -> Series {
-        Series {
-            at_ms: Vec::with_capacity(count),
-            received_ms: Vec::with_capacity(count),
-            value: Vec::with_capacity(count),
-            mark: Vec::with_capacity(count),
-        }
+        let mut series = Series::empty();
+        series.reserve(count);
+        series
     }
 
     /// The readings from an instant on, and in any case the last three: they say when it was last heard and how often it speaks.
@@ -68,6 +89,7 @@ impl Series {
             received_ms: self.received_ms[from..].to_vec(),
             value: self.value[from..].to_vec(),
             mark: self.mark[from..].to_vec(),
+            ..Series::empty()
         }
     }
 
@@ -88,10 +110,18 @@ impl Series {
     }
 
     pub fn push(&mut self, at_ms: i64, received_ms: i64, value: f64, mark: Mark) {
-        self.at_ms.push(at_ms);
-        self.received_ms.push(received_ms);
-        self.value.push(value);
-        self.mark.push(mark);
+        self.extend(std::iter::once((at_ms, received_ms, value, mark)));
+    }
+
+    /// Adds many: time, arrival, value and mark of each.
+    pub fn extend(&mut self, rows: impl Iterator<Item = (i64, i64, f64, Mark)>) {
+        self.usual_interval_ms = Learned::default();
+        for (at_ms, received_ms, value, mark) in rows {
+            self.at_ms.push(at_ms);
+            self.received_ms.push(received_ms);
+            self.value.push(value);
+            self.mark.push(mark);
+        }
     }
 
     pub fn view(&self) -> View<'_> {
@@ -106,25 +136,42 @@ impl Series {
         self.view().within(span)
     }
 
-    /// Keeps the readings for which `keep(at_ms, value, mark)` holds.
-    pub fn filtered(&self, mut keep: impl FnMut(i64, f64, Mark) -> bool) -> Series {
-        let mut kept = Series::default();
-        for index in 0..self.len() {
-            if keep(self.at_ms[index], self.value[index], self.mark[index]) {
-                kept.push(
-                    self.at_ms[index],
-                    self.received_ms[index],
-                    self.value[index],
-                    self.mark[index],
-                );
-            }
+    /// The readings for which `keep(at_ms, value, mark)` holds; mostly that is all of them, and nothing is copied.
+    pub fn filtered(&self, mut keep: impl FnMut(i64, f64, Mark) -> bool) -> Cow<'_, Series> {
+        let kept: Vec<usize> = (0..self.len())
+            .filter(|index| keep(self.at_ms[*index], self.value[*index], self.mark[*index]))
+            .collect();
+        if kept.len() == self.len() {
+            return Cow::Borrowed(self);
         }
-        kept
+        let mut rest = Series::with_capacity(kept.len());
+        rest.extend(kept.into_iter().map(|index| {
+            (
+                self.at_ms[index],
+                self.received_ms[index],
+                self.value[index],
+                self.mark[index],
+            )
+        }));
+        Cow::Owned(rest)
     }
 
-    /// The pause after which this series counts as interrupted; see [`View::gap_ms`].
+    /// The usual time between readings: the median, ms. `None` below three readings.
+    pub fn usual_interval_ms(&self) -> Option<i64> {
+        *self.usual_interval_ms.0.get_or_init(|| {
+            if self.len() < 3 {
+                return None;
+            }
+            let mut steps: Vec<i64> = self.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
+            let middle = steps.len() / 2;
+            Some(*steps.select_nth_unstable(middle).1)
+        })
+    }
+
+    /// The pause from which on this series counts as interrupted, learned from its usual interval.
     pub fn gap_ms(&self) -> i64 {
-        self.view().gap_ms()
+        self.usual_interval_ms()
+            .map_or(GAP_MS_MIN, |usual| (usual * GAP_INTERVALS).max(GAP_MS_MIN))
     }
 }
 
@@ -164,22 +211,6 @@ impl<'s> View<'s> {
             at_ms: &self.at_ms[from..until],
             value: &self.value[from..until],
         }
-    }
-
-    /// The usual time between readings: the median, ms. `None` below three readings.
-    pub fn usual_interval_ms(self) -> Option<i64> {
-        if self.len() < 3 {
-            return None;
-        }
-        let mut steps: Vec<i64> = self.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
-        let middle = steps.len() / 2;
-        Some(*steps.select_nth_unstable(middle).1)
-    }
-
-    /// The pause from which on this series counts as interrupted, learned from its usual interval.
-    pub fn gap_ms(self) -> i64 {
-        self.usual_interval_ms()
-            .map_or(GAP_MS_MIN, |usual| (usual * GAP_INTERVALS).max(GAP_MS_MIN))
     }
 
     /// The value at an instant on the line between its neighbours; `None` in a gap or outside.

@@ -243,12 +243,7 @@ fn probe<'a>(
     span: Span,
     asked: &CheckArguments,
 ) -> Result<Probe<'a>, Failure> {
-    static NOTHING: Series = Series {
-        at_ms: Vec::new(),
-        received_ms: Vec::new(),
-        value: Vec::new(),
-        mark: Vec::new(),
-    };
+    static NOTHING: Series = Series::empty();
     let view = |quantity| record.get(&sensor.id, quantity).unwrap_or(&NOTHING).view();
     let before = Span {
         from_ms: span.from_ms - BEFORE_MS,

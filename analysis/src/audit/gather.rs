@@ -351,9 +351,11 @@ fn add(
                     .filter_map(|(out, reason)| Some((out.intersect(span)?, reason.clone()))),
             );
             if keep_raw {
-                track.raw = all.filtered(|at_ms, value, mark| {
-                    span.contains(at_ms) && mark != Mark::Impossible && value.is_finite()
-                });
+                track.raw = all
+                    .filtered(|at_ms, value, mark| {
+                        span.contains(at_ms) && mark != Mark::Impossible && value.is_finite()
+                    })
+                    .into_owned();
             }
         }
     }

@@ -35,8 +35,8 @@ pub(super) struct Context<'a> {
     pub(super) humidity: Option<Places>,
     pub(super) room_c: Option<Line>,
     pub(super) room_pct: Option<Line>,
-    /// Instants at which anything of this enclosure was heard, in order.
-    heard_ms: Vec<i64>,
+    /// Instants at which its sensors were heard, each in order.
+    heard_ms: Vec<&'a [i64]>,
 }
 
 impl<'a> Context<'a> {
@@ -58,14 +58,13 @@ impl<'a> Context<'a> {
         let animal = enclosure.animal_sensors();
         let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
         let room: Vec<&Sensor> = site.room_sensors.iter().collect();
-        let mut heard_ms: Vec<i64> = enclosure
+        let heard_ms = enclosure
             .sensors
             .iter()
             .flat_map(|sensor| [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q)))
             .flatten()
-            .flat_map(|series| series.at_ms.iter().copied())
+            .map(|series| &series.at_ms[..])
             .collect();
-        heard_ms.sort_unstable();
         Context {
             zone,
             enclosure,
@@ -94,18 +93,29 @@ impl<'a> Context<'a> {
 
     /// Whether anything of the enclosure was heard around an instant: a message that is missing then was not sent.
     pub(super) fn listening(&self, at_ms: i64) -> bool {
-        let before = self.heard_ms.partition_point(|at| *at <= at_ms);
-        let near = |index: usize| {
+        let near = |found: Option<i64>| found.is_some_and(|found| (found - at_ms).abs() <= LISTENING_MS);
+        let places = || {
             self.heard_ms
-                .get(index)
-                .is_some_and(|at| (at - at_ms).abs() <= LISTENING_MS)
+                .iter()
+                .map(|heard| (heard, heard.partition_point(|at| *at <= at_ms)))
         };
-        near(before) && before > 0 && near(before - 1)
+        let before = places()
+            .filter_map(|(heard, place)| Some(heard[place.checked_sub(1)?]))
+            .max();
+        let after = places()
+            .filter_map(|(heard, place)| heard.get(place).copied())
+            .min();
+        near(before) && near(after)
     }
 
     /// The first instant of the record.
     pub(super) fn record_from_ms(&self) -> i64 {
-        let first = self.heard_ms.first().copied().unwrap_or(self.span.from_ms);
+        let first = self
+            .heard_ms
+            .iter()
+            .filter_map(|heard| heard.first().copied())
+            .min();
+        let first = first.unwrap_or(self.span.from_ms);
         self.record
             .span
             .map_or(first, |span| span.from_ms.max(first))

@@ -78,8 +78,7 @@ fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
         .record
         .get(id, Quantity::Temperature)?
         .filtered(|at, _, mark| mark != Mark::Impossible && at < context.span.until_ms);
-    let gap_ms = series.gap_ms();
-    (!series.is_empty()).then_some(Line { series, gap_ms })
+    (!series.is_empty()).then(|| Line::of(&series))
 }
 
 /// Spans inside `window` in which a heater was on although its probe read above set-point and margin.
@@ -96,7 +95,6 @@ pub(super) fn beyond_setpoint(
     let mut spans = Vec::new();
     for on in states.on_within(window) {
         probe
-            .series
             .view()
             .pieces(on, probe.gap_ms, |from_ms, until_ms, v0, v1| {
                 if v0 > limit_c && v1 > limit_c {

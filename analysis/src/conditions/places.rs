@@ -4,9 +4,11 @@
 //! Where one sensor pauses, the others stand in for it by its usual difference from them at that hour of the day, so that
 //! the line does not jump; where all pause, the line has a gap. Nothing is carried over time.
 
+use std::sync::Arc;
+
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
-use crate::series::{Excess, Series, Summary};
+use crate::series::{Excess, Series, Summary, View};
 use crate::statistics::robust::median;
 use crate::trusted::Usable;
 
@@ -19,28 +21,66 @@ const HOURS: usize = 24;
 /// air (our own choice; with it the interval of the mean holds at least as often as it says on simulated sites).
 const SHARED_FRAC: f64 = 0.25;
 
-/// A combined series with the pause that counts as a gap in it.
+/// One sensor's readings or several combined, with the pause that counts as a gap in them. A copy shares them.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Line {
-    pub(super) series: Series,
+    at_ms: Arc<Vec<i64>>,
+    value: Arc<Vec<f64>>,
     pub(super) gap_ms: i64,
 }
 
 impl Line {
+    pub(super) fn of(series: &Series) -> Line {
+        Line {
+            at_ms: Arc::new(series.at_ms.clone()),
+            value: Arc::new(series.value.clone()),
+            gap_ms: series.gap_ms(),
+        }
+    }
+
+    pub(super) fn view(&self) -> View<'_> {
+        View {
+            at_ms: &self.at_ms,
+            value: &self.value,
+        }
+    }
+
     pub(super) fn summary(&self, span: Span) -> Option<Summary> {
-        self.series.view().summary(span, self.gap_ms)
+        self.view().summary(span, self.gap_ms)
     }
 
     pub(super) fn above(&self, limit: f64, span: Span) -> Excess {
-        self.series.view().above(limit, span, self.gap_ms)
+        self.view().above(limit, span, self.gap_ms)
     }
 
     pub(super) fn below(&self, limit: f64, span: Span) -> Excess {
-        self.series.view().below(limit, span, self.gap_ms)
+        self.view().below(limit, span, self.gap_ms)
     }
 
     pub(super) fn value_at(&self, at_ms: i64) -> Option<f64> {
-        self.series.view().value_at(at_ms, self.gap_ms)
+        self.view().value_at(at_ms, self.gap_ms)
+    }
+
+    /// A line's value at each of the rising times; not a number in its gaps.
+    pub(super) fn on_times(&self, times: &[i64]) -> Vec<f64> {
+        let (at_ms, value) = (&self.at_ms, &self.value);
+        let mut next = 0;
+        times
+            .iter()
+            .map(|time| {
+                while next < at_ms.len() && at_ms[next] < *time {
+                    next += 1;
+                }
+                if next < at_ms.len() && at_ms[next] == *time {
+                    return value[next];
+                }
+                if next == 0 || next == at_ms.len() || at_ms[next] - at_ms[next - 1] > self.gap_ms {
+                    return f64::NAN;
+                }
+                let share = (time - at_ms[next - 1]) as f64 / (at_ms[next] - at_ms[next - 1]) as f64;
+                value[next - 1] + share * (value[next] - value[next - 1])
+            })
+            .collect()
     }
 
     /// Known share of a span.
@@ -50,7 +90,7 @@ impl Line {
 
     /// The whole gap around a stretch that is not known, with the readings at its edges; `None` at the ends of the record.
     pub(super) fn around_gap(&self, part: Span) -> Option<(Span, f64, f64)> {
-        let (at_ms, value) = (&self.series.at_ms, &self.series.value);
+        let (at_ms, value) = (&self.at_ms, &self.value);
         let before = at_ms.partition_point(|at| *at <= part.from_ms).checked_sub(1)?;
         let after = at_ms.partition_point(|at| *at < part.until_ms);
         let gap = Span {
@@ -64,17 +104,15 @@ impl Line {
     pub(super) fn gaps(&self, span: Span) -> Vec<Span> {
         let mut gaps = Vec::new();
         let mut known_until_ms = span.from_ms;
-        self.series
-            .view()
-            .pieces(span, self.gap_ms, |from_ms, until_ms, _, _| {
-                if from_ms > known_until_ms {
-                    gaps.push(Span {
-                        from_ms: known_until_ms,
-                        until_ms: from_ms,
-                    });
-                }
-                known_until_ms = until_ms;
-            });
+        self.view().pieces(span, self.gap_ms, |from_ms, until_ms, _, _| {
+            if from_ms > known_until_ms {
+                gaps.push(Span {
+                    from_ms: known_until_ms,
+                    until_ms: from_ms,
+                });
+            }
+            known_until_ms = until_ms;
+        });
         if known_until_ms < span.until_ms {
             gaps.push(Span {
                 from_ms: known_until_ms,
@@ -112,13 +150,7 @@ impl Places {
         }
         let lines: Vec<(String, Line)> = sensors
             .iter()
-            .map(|(id, usable)| {
-                let line = Line {
-                    series: usable.series.clone(),
-                    gap_ms: usable.series.gap_ms(),
-                };
-                ((*id).to_owned(), line)
-            })
+            .map(|(id, usable)| ((*id).to_owned(), Line::of(&usable.series)))
             .collect();
         let half_width =
             sensors.iter().map(|(_, usable)| usable.half_width).sum::<f64>() / sensors.len() as f64;
@@ -149,53 +181,42 @@ impl Places {
     }
 
     fn fill(&mut self, zone: Zone, lines: &[(String, Line)]) {
-        let mut times: Vec<i64> = lines
-            .iter()
-            .flat_map(|(_, line)| line.series.at_ms.iter().copied())
-            .collect();
+        let mut times: Vec<i64> = Vec::with_capacity(lines.iter().map(|(_, line)| line.at_ms.len()).sum());
+        lines.iter().for_each(|(_, line)| times.extend(line.at_ms.iter()));
         // Each sensor's times are in order: a stable sort merges them.
         times.sort();
         times.dedup();
-        let known: Vec<Vec<Option<f64>>> = lines.iter().map(|(_, line)| on_times(line, &times)).collect();
+        let known: Vec<Vec<f64>> = lines.iter().map(|(_, line)| line.on_times(&times)).collect();
         let usual = Differences::of(zone, &times, &known);
-        let gap_ms = lines.iter().map(|(_, line)| line.gap_ms).max().unwrap_or(0);
-        for line in [&mut self.lowest, &mut self.highest, &mut self.mean] {
-            line.gap_ms = gap_ms;
-            line.series.reserve(times.len());
-        }
-        let mut heard: Vec<(usize, f64)> = Vec::with_capacity(lines.len());
+        let (mut heard_ms, mut lowest, mut highest, mut mean) = (
+            Vec::with_capacity(times.len()),
+            Vec::with_capacity(times.len()),
+            Vec::with_capacity(times.len()),
+            Vec::with_capacity(times.len()),
+        );
         let mut values: Vec<f64> = Vec::with_capacity(lines.len());
         for (index, at_ms) in times.iter().enumerate() {
-            heard.clear();
-            heard.extend(
-                known
-                    .iter()
-                    .enumerate()
-                    .filter_map(|(sensor, values)| values[index].map(|value| (sensor, value))),
-            );
-            if heard.is_empty() {
+            values.clear();
+            values.extend(known.iter().map(|values| values[index]));
+            if values.iter().any(|value| value.is_nan()) {
+                usual.complete(|| hour_of(zone, *at_ms), &mut values);
+            }
+            if values.is_empty() {
                 continue;
             }
-            let hour = if heard.len() < lines.len() {
-                hour_of(zone, *at_ms)
-            } else {
-                0
-            };
-            usual.complete(&heard, lines.len(), hour, &mut values);
-            let push = |line: &mut Line, value: f64| {
-                line.series
-                    .push(*at_ms, *at_ms, value, mosswarden_config::table::Mark::Ok);
-            };
-            push(
-                &mut self.lowest,
-                values.iter().copied().fold(f64::INFINITY, f64::min),
-            );
-            push(
-                &mut self.highest,
-                values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-            );
-            push(&mut self.mean, values.iter().sum::<f64>() / values.len() as f64);
+            heard_ms.push(*at_ms);
+            lowest.push(values.iter().copied().fold(f64::INFINITY, f64::min));
+            highest.push(values.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+            mean.push(values.iter().sum::<f64>() / values.len() as f64);
         }
+        let gap_ms = lines.iter().map(|(_, line)| line.gap_ms).max().unwrap_or(0);
+        let at_ms = Arc::new(heard_ms);
+        let line = |value: Vec<f64>| Line {
+            at_ms: Arc::clone(&at_ms),
+            value: Arc::new(value),
+            gap_ms,
+        };
+        (self.lowest, self.highest, self.mean) = (line(lowest), line(highest), line(mean));
     }
 
     /// Sensors of which less than `known_frac_min` of a span is known.
@@ -214,43 +235,21 @@ pub(super) fn hour_of(zone: Zone, at_ms: i64) -> usize {
     zone.local(at_ms).hour() as usize
 }
 
-/// A line's value at each of the rising times; `None` in its gaps.
-fn on_times(line: &Line, times: &[i64]) -> Vec<Option<f64>> {
-    let (at_ms, value) = (&line.series.at_ms, &line.series.value);
-    let mut next = 0;
-    times
-        .iter()
-        .map(|time| {
-            while next < at_ms.len() && at_ms[next] < *time {
-                next += 1;
-            }
-            if next < at_ms.len() && at_ms[next] == *time {
-                return Some(value[next]);
-            }
-            if next == 0 || next == at_ms.len() || at_ms[next] - at_ms[next - 1] > line.gap_ms {
-                return None;
-            }
-            let share = (time - at_ms[next - 1]) as f64 / (at_ms[next] - at_ms[next - 1]) as f64;
-            Some(value[next - 1] + share * (value[next] - value[next - 1]))
-        })
-        .collect()
-}
-
 /// Each sensor's usual difference from the mean of all, by hour of the day.
 struct Differences {
     by_hour: Vec<[Option<f64>; HOURS]>,
 }
 
 impl Differences {
-    fn of(zone: Zone, times: &[i64], known: &[Vec<Option<f64>>]) -> Differences {
+    fn of(zone: Zone, times: &[i64], known: &[Vec<f64>]) -> Differences {
         let mut samples: Vec<[Vec<f64>; HOURS]> = vec![Default::default(); known.len()];
         let mut next_ms = i64::MIN;
         for (index, at_ms) in times.iter().enumerate() {
             if *at_ms < next_ms {
                 continue;
             }
-            let values: Vec<f64> = known.iter().filter_map(|values| values[index]).collect();
-            if values.len() < known.len() {
+            let values: Vec<f64> = known.iter().map(|values| values[index]).collect();
+            if values.iter().any(|value| value.is_nan()) {
                 continue;
             }
             next_ms = at_ms + DIFFERENCE_STEP_MS;
@@ -277,26 +276,26 @@ impl Differences {
         Differences { by_hour }
     }
 
-    /// Puts the values of all sensors into `values`: those heard, and those that follow from them by the usual differences where known.
-    fn complete(&self, heard: &[(usize, f64)], sensor_count: usize, hour: usize, values: &mut Vec<f64>) {
-        values.clear();
-        values.extend(heard.iter().map(|(_, value)| *value));
-        if heard.len() == sensor_count {
+    /// Takes the values of all sensors, those that were not heard as not numbers; gives those heard first, then those that follow from
+    /// them by the usual differences, where these are known.
+    fn complete(&self, hour: impl Fn() -> usize, values: &mut Vec<f64>) {
+        let all = values.clone();
+        values.retain(|value| !value.is_nan());
+        if values.is_empty() {
             return;
         }
+        let hour = hour();
         let usual = |sensor: usize| self.by_hour[sensor][hour];
-        let levels: Vec<f64> = heard
-            .iter()
-            .filter_map(|(sensor, value)| Some(value - usual(*sensor)?))
-            .collect();
-        if levels.is_empty() {
-            return;
-        }
-        let level = levels.iter().sum::<f64>() / levels.len() as f64;
-        for sensor in 0..sensor_count {
-            if heard.iter().all(|(other, _)| *other != sensor) {
-                values.extend(usual(sensor).map(|difference| level + difference));
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (sensor, value) in all.iter().enumerate().filter(|(_, value)| !value.is_nan()) {
+            if let Some(difference) = usual(sensor) {
+                sum += value - difference;
+                count += 1.0;
             }
+        }
+        if count > 0.0 {
+            let silent = (0..all.len()).filter(|sensor| all[*sensor].is_nan());
+            values.extend(silent.filter_map(|sensor| Some(sum / count + usual(sensor)?)));
         }
     }
 }

@@ -297,10 +297,7 @@ fn learn_place(context: &Context<'_>, acting: &Acting, sensor: &Sensor) -> Resul
         .trusted
         .get(&sensor.id, Quantity::Temperature)
         .ok_or("no usable temperature")?;
-    let line = Line {
-        gap_ms: usable.series.gap_ms(),
-        series: usable.series.clone(),
-    };
+    let line = Line::of(&usable.series);
     let since_ms = context
         .record
         .entries(&context.enclosure.id, context.whole())

@@ -1,5 +1,7 @@
 //! Which sensor speaks for an enclosure in a figure, and its line.
 
+use std::borrow::Cow;
+
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Role, Sensor};
 use mosswarden_config::table::Mark;
@@ -16,19 +18,14 @@ pub(crate) struct Chosen<'a> {
     pub sensor: &'a Sensor,
     pub trust: Option<&'a SensorTrust>,
     /// Everything that is physically possible.
-    pub raw: Series,
+    pub raw: Cow<'a, Series>,
     usable: Option<&'a Usable>,
     pub label: String,
     doubtful: Vec<Span>,
     gap_ms: i64,
 }
 
-static NOTHING: Series = Series {
-    at_ms: Vec::new(),
-    received_ms: Vec::new(),
-    value: Vec::new(),
-    mark: Vec::new(),
-};
+static NOTHING: Series = Series::empty();
 
 impl<'a> Chosen<'a> {
     fn new(

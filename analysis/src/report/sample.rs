@@ -551,7 +551,7 @@ fn clogging(sample: &mut Sample) {
         "dart-1-check",
         Quantity::Humidity,
         Usable {
-            series,
+            series: series.into_owned(),
             left_out: vec![(left_out, "wet element after a splash".to_owned())],
             ..usable
         },

@@ -2,6 +2,7 @@
 //!
 //! What is found is worded in `say`, wrong clocks are told in `clocks`, and what others may use is made in `standing`.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
@@ -9,7 +10,7 @@ use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use super::cross::{self, Blamed, Checked, Compared, Comparison, Scene};
+use super::cross::{self, Blamed, Checked, Compared, Comparison, Grids, Scene};
 use super::grid::Grid;
 use super::signal::{self, Fading};
 use super::{Outcome, clock};
@@ -115,7 +116,6 @@ fn lay_to_temperature(compared: &mut ComparedMap) {
 }
 
 pub(super) type ComparedMap = BTreeMap<(String, Quantity), Compared>;
-pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
 pub(super) type FaultMap = BTreeMap<(String, Quantity), Faults>;
 
 impl Room<'_> {
@@ -128,13 +128,10 @@ impl Room<'_> {
         let clocks = self.clock_faults(&plausible);
         for ((sensor, _), series) in &mut plausible {
             if let Some(fault) = clocks.get(sensor) {
-                *series = fault.put_right(series);
+                *series = Cow::Owned(fault.put_right(series));
             }
         }
-        let grids: Grids = plausible
-            .iter()
-            .map(|(key, series)| (key.clone(), Grid::of(series.view(), self.history())))
-            .collect();
+        let grids = self.grids(&plausible);
         let mut checked = Checked::new();
         let mut faults = FaultMap::new();
         for ((sensor, quantity), series) in &plausible {
@@ -167,7 +164,7 @@ impl Room<'_> {
                 }
                 self.say_compared(sensor, quantity, measured, compared.get(&key), outcome);
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
-                    let usable = self.usable(sensor, quantity, clean, found, compared.get(&key));
+                    let usable = self.usable(sensor, quantity, clean.into_owned(), found, compared.get(&key));
                     let trust = self.trust(sensor, quantity, found, compared.get(&key), &usable);
                     outcome.sensors.push(trust);
                     outcome.trusted.insert(&sensor.id, quantity, usable);
@@ -178,17 +175,25 @@ impl Room<'_> {
         }
     }
 
+    fn grids(&self, of: &Checked<'_>) -> Grids {
+        of.iter()
+            .map(|(key, series)| (key.clone(), Grid::of(series, self.history())))
+            .collect()
+    }
+
     /// Every sensor against the others.
-    fn compared(&self, checked: &Checked) -> ComparedMap {
+    fn compared(&self, checked: &Checked<'_>) -> ComparedMap {
         let mut compared = ComparedMap::new();
         let Some(enclosure) = self.enclosure else {
             return compared;
         };
+        let grids = self.grids(checked);
         let scene = Scene {
             site: self.site,
             enclosure,
             record: self.record,
             checked,
+            grids: &grids,
             history: self.history(),
         };
         for comparison in [Comparison::Humidity, Comparison::Temperature] {
@@ -219,7 +224,7 @@ impl Room<'_> {
     }
 
     /// Series without what is physically impossible.
-    fn plausible(&self) -> Checked {
+    fn plausible(&self) -> Checked<'_> {
         let mut plausible = Checked::new();
         for sensor in self.sensors {
             for quantity in CHECKED {
@@ -268,13 +273,13 @@ impl Room<'_> {
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
     }
 
-    fn signal_faults(
+    fn signal_faults<'s>(
         &self,
         sensor: &str,
         quantity: Quantity,
-        series: &Series,
+        series: &'s Series,
         grids: &BTreeMap<(String, Quantity), Grid>,
-    ) -> (Faults, Series) {
+    ) -> (Faults, Cow<'s, Series>) {
         let movement = |span: Span| {
             let step = super::grid::CELL_MS;
             let levels: Vec<f64> = (span.from_ms.div_euclid(step)..=span.until_ms.div_euclid(step))
@@ -286,7 +291,7 @@ impl Room<'_> {
         };
         let mut faults = Faults {
             stuck: signal::stuck(series, quantity, movement),
-            silent: signal::silent(series.view(), self.span),
+            silent: signal::silent(series, self.span),
             fading: signal::fading(series.view(), self.span),
             ..Faults::default()
         };

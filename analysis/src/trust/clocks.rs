@@ -9,7 +9,7 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::assess::{CHECKED, Room};
-use super::clock::{self, Channel, FINE_MS, Offset};
+use super::clock::{self, Changes, Channel, FINE_MS, Offset};
 use super::cross::Checked;
 use super::grid::Grid;
 use super::signal;
@@ -39,7 +39,7 @@ impl ClockFault {
 
     /// The series with the stretch's stamps moved to where they belong; readings that would fall back in time are left out.
     pub(super) fn put_right(&self, series: &Series) -> Series {
-        let mut right = Series::default();
+        let mut right = Series::with_capacity(series.len());
         for index in 0..series.len() {
             let at = series.at_ms[index];
             let moved = if self.stretch.contains(at) {
@@ -64,11 +64,11 @@ pub(super) type ClockFaults = BTreeMap<String, ClockFault>;
 
 impl Room<'_> {
     /// Sensors of this place whose clock is wrong.
-    pub(super) fn clock_faults(&self, plausible: &Checked) -> ClockFaults {
+    pub(super) fn clock_faults(&self, plausible: &Checked<'_>) -> ClockFaults {
         let fine: BTreeMap<(String, Quantity), Grid> = plausible
             .iter()
             .map(|(key, series)| {
-                let grid = Grid::with_cells(series.view(), self.history(), FINE_MS);
+                let grid = Grid::with_cells(series, self.history(), FINE_MS);
                 (key.clone(), grid)
             })
             .collect();
@@ -84,7 +84,7 @@ impl Room<'_> {
     fn clock_fault(
         &self,
         sensor: &Sensor,
-        plausible: &Checked,
+        plausible: &Checked<'_>,
         fine: &BTreeMap<(String, Quantity), Grid>,
     ) -> Option<ClockFault> {
         self.refused_stamps(sensor)
@@ -162,7 +162,7 @@ impl Room<'_> {
         let stretch = CHECKED
             .iter()
             .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
-            .find_map(|series| signal::silent(series.view(), self.span).last().copied())?;
+            .find_map(|series| signal::silent(series, self.span).last().copied())?;
         Some(ClockFault {
             stretch,
             value: Value::new("offset", (first_ms - stretch.from_ms) as f64 / 1000.0, "s"),
@@ -225,19 +225,23 @@ impl Room<'_> {
         CHECKED
             .iter()
             .filter_map(|quantity| {
-                let own = fine.get(&(sensor.id.clone(), *quantity))?.clone();
+                let own = fine.get(&(sensor.id.clone(), *quantity))?;
                 let others = self
                     .sensors
                     .iter()
                     .filter(|other| other.id != sensor.id)
-                    .filter_map(|other| fine.get(&(other.id.clone(), *quantity)).cloned());
+                    .filter_map(|other| fine.get(&(other.id.clone(), *quantity)).map(Changes::of));
                 let felt: &[DeviceKind] = match quantity {
                     Quantity::Humidity => &[DeviceKind::Mister, DeviceKind::Fogger],
                     _ => &[DeviceKind::Heater],
                 };
-                let work = felt.iter().filter_map(|kind| self.work(*kind, &own));
-                let others = others.chain(work).collect();
-                Some(Channel { own, others })
+                let work = felt
+                    .iter()
+                    .filter_map(|kind| Some(Changes::of(&self.work(*kind, own)?)));
+                Some(Channel {
+                    own: Changes::of(own),
+                    others: others.chain(work).collect(),
+                })
             })
             .collect()
     }

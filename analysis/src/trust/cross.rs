@@ -7,6 +7,7 @@
 //! others contradict most; where there are only two, what both show of the air (`nature`), role, accuracy class and calibration weigh, and
 //! the sentence says so.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use mosswarden_config::journal::Entry;
@@ -25,8 +26,11 @@ use crate::physics::humidity::humidity_at_pct;
 use crate::series::{Series, on_spans};
 use crate::statistics::robust::median;
 
+/// By sensor and quantity, on the common cells.
+pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
+
 /// Readings of one sensor after the signal checks.
-pub(super) type Checked = BTreeMap<(String, Quantity), Series>;
+pub(super) type Checked<'r> = BTreeMap<(String, Quantity), Cow<'r, Series>>;
 
 /// One enclosure with all that is known of it.
 #[derive(Clone, Copy)]
@@ -34,7 +38,9 @@ pub(super) struct Scene<'a> {
     pub site: &'a Site,
     pub enclosure: &'a Enclosure,
     pub record: &'a Record,
-    pub checked: &'a Checked,
+    pub checked: &'a Checked<'a>,
+    /// The same on cells.
+    pub grids: &'a Grids,
     pub history: Span,
 }
 
@@ -164,7 +170,7 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
         .enclosure
         .sensors
         .iter()
-        .filter(|s| scene.checked.contains_key(&(s.id.clone(), quantity)))
+        .filter(|s| scene.grids.contains_key(&(s.id.clone(), quantity)))
         .collect();
     let cells = Cells::new(scene, comparison, &sensors);
     let mut pairs: Pairs = BTreeMap::new();
@@ -487,38 +493,35 @@ impl Bench<'_> {
 }
 
 /// The enclosure's readings on one grid, with the cells that must not be used.
-struct Cells {
+struct Cells<'a> {
     quantity: Quantity,
     /// By sensor: what is compared, and its own temperature.
-    value: Vec<Grid>,
-    temperature: Vec<Option<Grid>>,
+    value: Vec<&'a Grid>,
+    temperature: Vec<Option<&'a Grid>>,
     /// The room's temperature: warm and cool places part by how far the enclosure stands above it.
     room: Option<Grid>,
     quiet: Vec<bool>,
 }
 
-impl Cells {
-    fn new(scene: &Scene<'_>, comparison: Comparison, sensors: &[&Sensor]) -> Cells {
+impl<'a> Cells<'a> {
+    fn new(scene: &Scene<'a>, comparison: Comparison, sensors: &[&Sensor]) -> Cells<'a> {
         let Scene {
             site,
             enclosure,
             record,
-            checked,
+            grids,
             history,
+            ..
         } = *scene;
         let quantity = comparison.quantity();
         let room = site
             .room_sensors
             .iter()
             .find_map(|sensor| record.get(&sensor.id, Quantity::Temperature))
-            .map(|series| Grid::of(series.view(), history));
-        let grid = |id: &str, quantity: Quantity| {
-            checked
-                .get(&(id.to_owned(), quantity))
-                .map(|series| Grid::of(series.view(), history))
-        };
-        let value: Vec<Grid> = sensors.iter().filter_map(|s| grid(&s.id, quantity)).collect();
-        let temperature: Vec<Option<Grid>> = if quantity == Quantity::Humidity {
+            .map(|series| Grid::of(series, history));
+        let grid = |id: &str, quantity: Quantity| grids.get(&(id.to_owned(), quantity));
+        let value: Vec<&Grid> = sensors.iter().filter_map(|s| grid(&s.id, quantity)).collect();
+        let temperature: Vec<Option<&Grid>> = if quantity == Quantity::Humidity {
             sensors
                 .iter()
                 .map(|s| grid(&s.id, Quantity::Temperature))
@@ -528,7 +531,7 @@ impl Cells {
         };
         let count = value.first().map_or(0, |grid| grid.cells.len());
         let mut quiet = vec![true; count];
-        let Some(first) = value.first() else {
+        let Some(first) = value.first().copied() else {
             return Cells {
                 quantity,
                 value,
@@ -615,8 +618,8 @@ impl Cells {
                 continue;
             };
             let level = if self.quantity == Quantity::Humidity {
-                let own_t = self.temperature[a].as_ref().and_then(|grid| grid.cells[index]);
-                let other_t = self.temperature[b].as_ref().and_then(|grid| grid.cells[index]);
+                let own_t = self.temperature[a].and_then(|grid| grid.cells[index]);
+                let other_t = self.temperature[b].and_then(|grid| grid.cells[index]);
                 match own_t.zip(other_t) {
                     Some((own_t, other_t)) => humidity_at_pct(other, other_t, own_t),
                     None => other,

@@ -121,18 +121,19 @@ fn follow_level(table: &mut Table, judged: &[usize]) {
 pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<DayFigure> {
     let days: Vec<Span> = zone.dates(span).into_iter().map(|date| zone.day(date)).collect();
     let mut table: Table = vec![[None; HOURS]; days.len()];
+    let (mut values, mut levels) = (Vec::new(), Vec::new());
     let mut start = 0;
     for (day, row) in days.iter().zip(&mut table) {
         let until = start + differences[start..].partition_point(|d| d.at_ms < day.until_ms);
-        let mut by_hour: [(Vec<f64>, Vec<f64>); HOURS] = Default::default();
-        for difference in &differences[start..until] {
-            // Hours since midnight in elapsed time: lamps and heaters move with the light hours, which do the same.
-            let hour = ((difference.at_ms - day.from_ms) / MS_PER_HOUR).clamp(0, HOURS as i64 - 1) as usize;
-            by_hour[hour].0.push(difference.value);
-            by_hour[hour].1.push(difference.level);
-        }
-        for (cell, (values, levels)) in row.iter_mut().zip(&by_hour) {
-            *cell = median(values).zip(median(levels));
+        // Hours since midnight in elapsed time: lamps and heaters move with the light hours, which do the same.
+        let hour =
+            |of: &Difference| ((of.at_ms - day.from_ms) / MS_PER_HOUR).clamp(0, HOURS as i64 - 1) as usize;
+        for of_hour in differences[start..until].chunk_by(|a, b| hour(a) == hour(b)) {
+            values.clear();
+            values.extend(of_hour.iter().map(|difference| difference.value));
+            levels.clear();
+            levels.extend(of_hour.iter().map(|difference| difference.level));
+            row[hour(&of_hour[0])] = median(&values).zip(median(&levels));
         }
         start = until;
     }

@@ -2,7 +2,7 @@
 
 use mosswarden_config::zone::Span;
 
-use crate::series::View;
+use crate::series::Series;
 
 /// Width of a cell. Shorter than the response of an enclosure, longer than the interval of most sensors (own choice).
 pub(super) const CELL_MS: i64 = 10 * 60_000;
@@ -17,22 +17,26 @@ pub(super) struct Grid {
 }
 
 impl Grid {
-    pub(super) fn of(view: View<'_>, span: Span) -> Grid {
-        Grid::with_cells(view, span, CELL_MS)
+    pub(super) fn of(series: &Series, span: Span) -> Grid {
+        Grid::with_cells(series, span, CELL_MS)
     }
 
-    pub(super) fn with_cells(view: View<'_>, span: Span, cell_ms: i64) -> Grid {
+    pub(super) fn with_cells(series: &Series, span: Span, cell_ms: i64) -> Grid {
         let first_index = span.from_ms.div_euclid(cell_ms);
         let until_index = (span.until_ms + cell_ms - 1).div_euclid(cell_ms);
         let count = usize::try_from(until_index - first_index).unwrap_or(0);
         let (mut sums, mut counts) = (vec![0.0; count], vec![0_u32; count]);
-        let inside = view.within(span);
+        let inside = series.within(span);
+        let (mut index, mut end_ms) = (0, first_index * cell_ms);
         for (at, value) in inside.at_ms.iter().zip(inside.value) {
-            let index = (at.div_euclid(cell_ms) - first_index) as usize;
+            if *at >= end_ms {
+                index = (at.div_euclid(cell_ms) - first_index) as usize;
+                end_ms = (first_index + index as i64 + 1) * cell_ms;
+            }
             sums[index] += value;
             counts[index] += 1;
         }
-        let gap_ms = view.gap_ms();
+        let (view, gap_ms) = (series.view(), series.gap_ms());
         let cells = (0..count)
             .map(|index| match counts[index] {
                 0 => view.value_at((first_index + index as i64) * cell_ms + cell_ms / 2, gap_ms),

@@ -14,13 +14,13 @@ const SILENT_INTERVALS: i64 = 12;
 pub(super) const SILENT_MS_MIN: i64 = 6 * MS_PER_HOUR;
 
 /// Pauses in `span` that are too long for this sensor; the last may still go on.
-pub(super) fn silent(view: View<'_>, span: Span) -> Vec<Span> {
-    let Some(last) = view.at_ms.last() else {
+pub(super) fn silent(series: &Series, span: Span) -> Vec<Span> {
+    let Some(last) = series.at_ms.last() else {
         return vec![span];
     };
-    let usual = view.usual_interval_ms().unwrap_or(0);
+    let usual = series.usual_interval_ms().unwrap_or(0);
     let limit = (usual * SILENT_INTERVALS).max(SILENT_MS_MIN);
-    let inner = view.at_ms.windows(2).map(|pair| Span {
+    let inner = series.at_ms.windows(2).map(|pair| Span {
         from_ms: pair[0],
         until_ms: pair[1],
     });
@@ -196,7 +196,7 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
             }),
         }
     }
-    let interval_ms = series.view().usual_interval_ms().unwrap_or(0);
+    let interval_ms = series.usual_interval_ms().unwrap_or(0);
     stretches.retain(|span| {
         let part = series.within(*span);
         let at_top = part.value.iter().filter(|value| **value >= TOP_PCT).count();
@@ -232,7 +232,7 @@ pub(super) fn spikes(series: &Series, quantity: Quantity) -> Vec<usize> {
     } else {
         SPIKE_K
     };
-    let Some(usual) = series.view().usual_interval_ms() else {
+    let Some(usual) = series.usual_interval_ms() else {
         return Vec::new();
     };
     (1..series.len().saturating_sub(1))
@@ -276,14 +276,14 @@ mod tests {
         let mut gap = series(100, |_| 50.0);
         gap.push(20 * MS_PER_HOUR, 0, 50.0, Mark::Ok);
         assert_eq!(
-            silent(gap.view(), hours(0, 21)),
+            silent(&gap, hours(0, 21)),
             vec![Span {
                 from_ms: 99 * STEP,
                 until_ms: 20 * MS_PER_HOUR
             }]
         );
-        assert_eq!(silent(gap.view(), hours(0, 40)).len(), 2);
-        assert_eq!(silent(Series::default().view(), hours(0, 40)), vec![hours(0, 40)]);
+        assert_eq!(silent(&gap, hours(0, 40)).len(), 2);
+        assert_eq!(silent(&Series::default(), hours(0, 40)), vec![hours(0, 40)]);
     }
 
     #[test]

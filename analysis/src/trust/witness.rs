@@ -157,10 +157,8 @@ impl Case<'_> {
     }
 
     pub(super) fn grid(&self, id: &str, quantity: Quantity) -> Option<Grid> {
-        self.checked
-            .get(&(id.to_owned(), quantity))
-            .or_else(|| self.record.get(id, quantity))
-            .map(|series| Grid::of(series.view(), self.history))
+        let checked = self.grids.get(&(id.to_owned(), quantity)).cloned();
+        checked.or_else(|| Some(Grid::of(self.record.get(id, quantity)?, self.history)))
     }
 
     /// A grid's own level by day.

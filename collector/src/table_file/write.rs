@@ -65,7 +65,8 @@ impl<W: Write + Send> TableWriter<W> {
         for index in 1..=rows.len() {
             let count = index - first;
             let is_new_sensor = || rows[index].sensor != rows[index - 1].sensor;
-            if index == rows.len() || count >= GROUP_ROWS_MAX || (count >= GROUP_ROWS_MIN && is_new_sensor()) {
+            if index == rows.len() || count >= GROUP_ROWS_MAX || (count >= GROUP_ROWS_MIN && is_new_sensor())
+            {
                 self.write_group(&rows[first..index])?;
                 first = index;
             }

@@ -2,6 +2,8 @@
 //!
 //! Work is in vapour density, not in relative humidity: mist also cools the air, and relative humidity would rise twice.
 
+use std::ops::Range;
+
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Role;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
@@ -94,10 +96,7 @@ impl Probe {
             .filter_map(|sensor| {
                 let humidity = context.trusted.get(&sensor.id, Quantity::Humidity)?;
                 let temperature = context.trusted.get(&sensor.id, Quantity::Temperature)?;
-                let line = Line {
-                    gap_ms: temperature.series.gap_ms(),
-                    series: temperature.series.clone(),
-                };
+                let line = Line::of(&temperature.series);
                 let mut probe = Probe {
                     id: sensor.id.clone(),
                     at_ms: Vec::new(),
@@ -109,8 +108,10 @@ impl Probe {
                     ceiling_pct: CEILING_PCT - humidity.corrected_by.max(0.0),
                     controller: sensor.role == Role::Controller,
                 };
-                for (at_ms, rh_pct) in humidity.series.at_ms.iter().zip(&humidity.series.value) {
-                    if let Some(t_c) = line.value_at(*at_ms) {
+                let times = &humidity.series.at_ms;
+                let readings = times.iter().zip(&humidity.series.value);
+                for ((at_ms, rh_pct), t_c) in readings.zip(line.on_times(times)) {
+                    if !t_c.is_nan() {
                         probe.at_ms.push(*at_ms);
                         probe.rh_pct.push(*rh_pct);
                         probe.t_c.push(t_c);
@@ -143,7 +144,7 @@ impl Probe {
             .then(|| self.w_g_m3[before] + share * (self.w_g_m3[after] - self.w_g_m3[before]))
     }
 
-    fn range(&self, span: Span) -> std::ops::Range<usize> {
+    fn range(&self, span: Span) -> Range<usize> {
         let from = self.at_ms.partition_point(|at| *at < span.from_ms);
         let until = self.at_ms.partition_point(|at| *at < span.until_ms);
         from..until.max(from)
@@ -198,59 +199,28 @@ pub(super) fn first_edge(context: &Context<'_>, span: Span) -> Option<i64> {
         .min()
 }
 
-/// The response at an instant at which nothing happened: what noise and drift alone make.
+/// The rise at an instant at which nothing happened: what noise and drift alone make.
 pub(super) fn control_rise_g_m3(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<f64> {
-    rise(probe, at_ms, duration_s, next_ms).map(|(response, _, _)| response.rise_g_m3)
+    let around = Around::run(probe, at_ms, duration_s, next_ms)?;
+    Some(around.at_peak(&probe.w_g_m3, around.peak(probe)?) - around.level_before(&probe.w_g_m3)?)
 }
 
 /// The rise, the level before and the instant of the peak.
 fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Response, f64, i64)> {
-    let lead_ms = BEFORE_MS.max(probe.gap_ms.min(2 * BEFORE_MS));
-    let before = probe.range(Span {
-        from_ms: at_ms - lead_ms,
-        until_ms: at_ms,
-    });
-    let end_ms = at_ms + (duration_s * 1000.0) as i64;
-    let after = probe.range(Span {
-        from_ms: at_ms,
-        until_ms: (end_ms + PEAK_MS).min(next_ms),
-    });
-    if before.is_empty() || after.len() < AFTER_COUNT_MIN {
-        return None;
-    }
-    let gap = probe.at_ms[before.start..after.end]
-        .windows(2)
-        .any(|pair| pair[1] - pair[0] > probe.gap_ms);
-    if gap {
-        return None;
-    }
-    let w_before = median(&probe.w_g_m3[before.clone()])?;
-    let rh_before = median(&probe.rh_pct[before.clone()])?;
-    let t_before = median(&probe.t_c[before])?;
-    let smooth = |values: &[f64], index: usize| -> f64 {
-        if after.len() < SMOOTH_COUNT || index == after.start || index + 1 == after.end {
-            values[index]
-        } else {
-            median_of_three(values[index - 1], values[index], values[index + 1])
-        }
-    };
-    // Ends of the window are left out of the smoothed peak: they have no neighbour to check them.
-    let inner = if after.len() < SMOOTH_COUNT {
-        after.clone()
-    } else {
-        after.start + 1..after.end - 1
-    };
-    let peak = inner
-        .clone()
-        .max_by(|a, b| smooth(&probe.w_g_m3, *a).total_cmp(&smooth(&probe.w_g_m3, *b)))?;
-    let rh_peak = inner
-        .map(|index| smooth(&probe.rh_pct, index))
+    let around = Around::run(probe, at_ms, duration_s, next_ms)?;
+    let w_before = around.level_before(&probe.w_g_m3)?;
+    let rh_before = around.level_before(&probe.rh_pct)?;
+    let t_before = around.level_before(&probe.t_c)?;
+    let peak = around.peak(probe)?;
+    let rh_peak = around
+        .inner()
+        .map(|index| around.at_peak(&probe.rh_pct, index))
         .fold(f64::NEG_INFINITY, f64::max);
     let saturated = vapour_density_g_m3(t_before, saturation_vapour_pressure_pa(t_before));
     let response = Response {
         before_pct: rh_before,
         headroom_g_m3: saturated - w_before,
-        rise_g_m3: smooth(&probe.w_g_m3, peak) - w_before,
+        rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
@@ -258,6 +228,62 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         censored: rh_peak >= probe.ceiling_pct,
     };
     Some((response, w_before, probe.at_ms[peak]))
+}
+
+/// A probe's readings just before a run, and those among which its peak lies.
+struct Around {
+    before: Range<usize>,
+    after: Range<usize>,
+}
+
+impl Around {
+    /// `None` where readings are missing.
+    fn run(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<Around> {
+        let lead_ms = BEFORE_MS.max(probe.gap_ms.min(2 * BEFORE_MS));
+        let before = probe.range(Span {
+            from_ms: at_ms - lead_ms,
+            until_ms: at_ms,
+        });
+        let end_ms = at_ms + (duration_s * 1000.0) as i64;
+        let after = probe.range(Span {
+            from_ms: at_ms,
+            until_ms: (end_ms + PEAK_MS).min(next_ms),
+        });
+        if before.is_empty() || after.len() < AFTER_COUNT_MIN {
+            return None;
+        }
+        let gap = probe.at_ms[before.start..after.end]
+            .windows(2)
+            .any(|pair| pair[1] - pair[0] > probe.gap_ms);
+        (!gap).then_some(Around { before, after })
+    }
+
+    fn level_before(&self, values: &[f64]) -> Option<f64> {
+        median(&values[self.before.clone()])
+    }
+
+    /// Ends of the window are left out of the smoothed peak: they have no neighbour to check them.
+    fn inner(&self) -> Range<usize> {
+        if self.after.len() < SMOOTH_COUNT {
+            self.after.clone()
+        } else {
+            self.after.start + 1..self.after.end - 1
+        }
+    }
+
+    /// A value of the window, smoothed where there are enough.
+    fn at_peak(&self, values: &[f64], index: usize) -> f64 {
+        if self.after.len() < SMOOTH_COUNT {
+            values[index]
+        } else {
+            median_of_three(values[index - 1], values[index], values[index + 1])
+        }
+    }
+
+    fn peak(&self, probe: &Probe) -> Option<usize> {
+        let smooth = |index: usize| self.at_peak(&probe.w_g_m3, index);
+        self.inner().max_by(|a, b| smooth(*a).total_cmp(&smooth(*b)))
+    }
 }
 
 /// The half-life of the decay after a peak, min; `None` where it can't be fitted well.

@@ -25,6 +25,8 @@ const RISE_TIMES: f64 = 2.5;
 const OTHER_DAYS: i64 = 14;
 const OTHER_DAYS_MIN: usize = 4;
 const OTHER_QUANTILE: f64 = 0.9;
+/// Days on which the air may rise as sharply, of as many as there can be, so that the quantile still lies below.
+const AS_SHARP_DAYS_MAX: usize = ((1.0 - OTHER_QUANTILE) * (2 * OTHER_DAYS - 1) as f64) as usize + 1;
 /// Another probe must see at least this share.
 const OTHER_PROBE_FRAC: f64 = 0.4;
 /// Anything known this near explains a rise.
@@ -48,8 +50,7 @@ pub(super) fn of(context: &Context<'_>, probes: &[Probe], events: &Events) -> Ve
     }
     let probe = &probes[main];
     let mut seen: Vec<Run> = Vec::new();
-    let mut index = 0;
-    while let Some(at_ms) = next_sharp(probe, &mut index) {
+    for at_ms in sharp(probe) {
         let apart = seen.last().is_none_or(|last| at_ms - last.at_ms >= APART_MS);
         if apart
             && !events.any_near(at_ms, EXPLAINED_MS)
@@ -81,19 +82,17 @@ fn main(probes: &[Probe]) -> Option<usize> {
     })
 }
 
-/// The next instant just before a sharp rise, from `index` on.
-fn next_sharp(probe: &Probe, index: &mut usize) -> Option<i64> {
+/// The instants just before a sharp rise.
+fn sharp(probe: &Probe) -> impl Iterator<Item = i64> {
     let (at_ms, w) = (&probe.at_ms, &probe.w_g_m3);
-    while *index + 1 < at_ms.len() {
-        let from = *index;
-        let until = at_ms.partition_point(|at| *at <= at_ms[from] + SHARP_MS);
-        let sharp = (from + 1..until).find(|later| w[*later] - w[from] >= 0.6 * RISE_G_M3_MIN);
-        *index += 1;
-        if sharp.is_some() {
-            return Some(at_ms[from] + 1000);
+    let mut until = 0;
+    (0..at_ms.len()).filter_map(move |from| {
+        while until < at_ms.len() && at_ms[until] <= at_ms[from] + SHARP_MS {
+            until += 1;
         }
-    }
-    None
+        let rises = |later: &f64| later - w[from] >= 0.6 * RISE_G_M3_MIN;
+        w[from + 1..until].iter().any(rises).then_some(at_ms[from] + 1000)
+    })
 }
 
 fn door_near(context: &Context<'_>, at_ms: i64) -> bool {
@@ -125,10 +124,19 @@ fn stands_out(probes: &[Probe], main: usize, at_ms: i64) -> bool {
     if here < RISE_G_M3_MIN {
         return false;
     }
-    let others: Vec<f64> = (-OTHER_DAYS..=OTHER_DAYS)
-        .filter(|days| *days != 0)
-        .filter_map(|days| rise(&probes[main], at_ms + days * MS_PER_24_H))
-        .collect();
+    let mut others = Vec::new();
+    let mut as_sharp = 0;
+    for days in (-OTHER_DAYS..=OTHER_DAYS).filter(|days| *days != 0) {
+        let Some(other) = rise(&probes[main], at_ms + days * MS_PER_24_H) else {
+            continue;
+        };
+        others.push(other);
+        as_sharp += usize::from(here < RISE_TIMES * other);
+        // However small the rises of the days to come, the quantile is above what would do: they need not be looked at.
+        if as_sharp > AS_SHARP_DAYS_MAX {
+            return false;
+        }
+    }
     if others.len() < OTHER_DAYS_MIN {
         return false;
     }

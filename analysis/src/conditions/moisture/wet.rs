@@ -78,8 +78,7 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
 fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
     let mut runs: Vec<Span> = Vec::new();
     let (mut known_until_ms, mut gap) = (i64::MIN, true);
-    line.series
-        .view()
+    line.view()
         .pieces(span, line.gap_ms, |from_ms, until_ms, v0, v1| {
             gap |= known_until_ms != from_ms;
             known_until_ms = until_ms;

@@ -40,6 +40,8 @@ struct Face {
     data: Arc<Vec<u8>>,
     index: u32,
     letters: BTreeSet<char>,
+    /// What measures texts, for the embedded fonts: reading a font takes longer than measuring a word.
+    shaper: Option<Shaper<'static>>,
 }
 
 pub(super) struct Fonts {
@@ -52,11 +54,20 @@ pub(super) struct Fonts {
 }
 
 /// Part of a text that one font has all letters of.
-pub(super) struct FaceRun {
-    pub(super) font: Font,
+pub(super) struct FaceRun<'f> {
+    face: &'f Face,
     pub(super) text: String,
+}
+
+impl FaceRun<'_> {
+    pub(super) fn font(&self) -> Font {
+        self.face.font.clone()
+    }
+
     /// Its advance, em.
-    pub(super) width_em: f32,
+    pub(super) fn width_em(&self) -> f32 {
+        self.face.width_em(&self.text)
+    }
 }
 
 impl Fonts {
@@ -64,9 +75,12 @@ impl Fonts {
     pub(super) fn for_letters(letters: &BTreeSet<char>) -> Option<Fonts> {
         let mut database = Database::new();
         let mut faces = Vec::new();
-        for data in EMBEDDED {
-            let data = Arc::new(data.to_vec());
-            faces.push(Face::new(Arc::clone(&data), 0)?);
+        for embedded in EMBEDDED {
+            let data = Arc::new(embedded.to_vec());
+            faces.push(Face {
+                shaper: Shaper::from_slice(embedded, 0),
+                ..Face::new(Arc::clone(&data), 0)?
+            });
             database.load_font_source(Source::Binary(data));
         }
         database.set_sans_serif_family(SANS);
@@ -87,7 +101,7 @@ impl Fonts {
     }
 
     /// A text cut where its font changes. Letters that say nothing on paper are left out.
-    pub(super) fn runs(&self, cut: Cut, text: &str) -> Vec<FaceRun> {
+    pub(super) fn runs(&self, cut: Cut, text: &str) -> Vec<FaceRun<'_>> {
         let mut runs: Vec<(usize, String)> = Vec::new();
         for letter in text.chars().filter(|letter| !is_unseen(*letter)) {
             let face = self.face_of(cut, letter);
@@ -100,8 +114,7 @@ impl Fonts {
         }
         runs.into_iter()
             .map(|(face, text)| FaceRun {
-                font: self.faces[face].font.clone(),
-                width_em: self.faces[face].width_em(&text),
+                face: &self.faces[face],
                 text,
             })
             .collect()
@@ -113,7 +126,7 @@ impl Fonts {
         if let Some(known) = self.widths.borrow().get(&key) {
             return *known;
         }
-        let width = self.runs(cut, text).iter().map(|run| run.width_em).sum();
+        let width = self.runs(cut, text).iter().map(FaceRun::width_em).sum();
         self.widths.borrow_mut().insert(key, width);
         width
     }
@@ -139,17 +152,20 @@ impl Face {
             letters,
             data,
             index,
+            shaper: None,
         })
     }
 
     fn width_em(&self, text: &str) -> f32 {
-        let Some(shaper) = Shaper::from_slice(&self.data, self.index) else {
+        let read = || Shaper::from_slice(&self.data, self.index);
+        let now = if self.shaper.is_none() { read() } else { None };
+        let Some(shaper) = self.shaper.as_ref().or(now.as_ref()) else {
             return 0.0;
         };
         let mut buffer = UnicodeBuffer::new();
         buffer.push_str(text);
         buffer.guess_segment_properties();
-        let advance: i32 = rustybuzz::shape(&shaper, &[], buffer)
+        let advance: i32 = rustybuzz::shape(shaper, &[], buffer)
             .glyph_positions()
             .iter()
             .map(|place| place.x_advance)

@@ -29,7 +29,9 @@ use super::layout::{
     TEXT_WIDTH,
 };
 use super::pages::PageMarks;
+use crate::plot::Picture;
 use crate::sheet::Sheet;
+use crate::threads::{cores, in_order};
 
 /// The language of what the program says.
 const LANGUAGE: &str = "en";
@@ -114,14 +116,11 @@ fn trees(layout: &Layout<'_>) -> Result<Vec<usvg::Tree>, PdfError> {
         fontdb: Arc::clone(&layout.fonts.database),
         ..usvg::Options::default()
     };
-    layout
-        .pictures
-        .iter()
-        .map(|picture| {
-            usvg::Tree::from_str(&picture.paper_svg(), &options)
-                .map_err(|error| PdfError::Picture(error.to_string()))
-        })
-        .collect()
+    let read = |picture: &&Picture| {
+        usvg::Tree::from_str(&picture.paper_svg(), &options)
+            .map_err(|error| PdfError::Picture(error.to_string()))
+    };
+    in_order(&layout.pictures, cores(), read).into_iter().collect()
 }
 
 struct Painter<'p, 's> {
@@ -225,11 +224,14 @@ impl Painter<'_, '_> {
     fn text(&mut self, (x, y): (f32, f32), cut: Cut, size: f32, ink: f32, text: &str) {
         self.surface.set_fill(Some(fill(ink)));
         let mut x = x;
-        for run in self.layout.fonts.runs(cut, text) {
+        let runs = self.layout.fonts.runs(cut, text);
+        for (index, run) in runs.iter().enumerate() {
             let place = Point::from_xy(x, y);
             self.surface
-                .draw_text(place, run.font, size, &run.text, false, TextDirection::Auto);
-            x += run.width_em * size;
+                .draw_text(place, run.font(), size, &run.text, false, TextDirection::Auto);
+            if index + 1 < runs.len() {
+                x += run.width_em() * size;
+            }
         }
     }
 

@@ -154,7 +154,7 @@ pub fn of_series(
 ) -> Vec<Quality> {
     let at_ms = &series.at_ms;
     let values: Vec<Option<f64>> = series.value.iter().map(|v| v.is_finite().then_some(*v)).collect();
-    let usual_ms = series.view().usual_interval_ms();
+    let usual_ms = series.usual_interval_ms();
     let gap_ms = series.gap_ms();
     let unknown = || vec![Flag::NotEvaluated; values.len()];
     let gap = usual_ms.map_or_else(unknown, |usual| {
