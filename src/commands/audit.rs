@@ -65,8 +65,8 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
     );
     let model: Audit = audit::audit(&gathered, inputs, written::is_invented(site));
     let forms = written::Forms {
-        html: audit::html(&model),
-        json: audit::json(&model),
+        html: &|| audit::html(&model),
+        json: &|| audit::json(&model),
         sheet: audit::sheet(&model),
     };
     written::write(&forms, folder, &name)?;

@@ -48,8 +48,8 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
     let (_, assessment) = readable.judge(site, open, Kept::Nothing)?;
     let model = handover::handover(&gathered, &assessment, written::is_invented(site));
     let forms = written::Forms {
-        html: handover::html(&model),
-        json: handover::json(&model),
+        html: &|| handover::html(&model),
+        json: &|| handover::json(&model),
         sheet: handover::sheet(&model),
     };
     written::write(&forms, &folder, &name)?;

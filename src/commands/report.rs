@@ -71,8 +71,8 @@ pub(crate) fn write(
         written::is_invented(site),
     );
     let forms = written::Forms {
-        html: report::html(&model),
-        json: report::json(&model),
+        html: &|| report::html(&model),
+        json: &|| report::json(&model),
         sheet: report::sheet(&model),
     };
     written::write(&forms, folder, name)?;

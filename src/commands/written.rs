@@ -1,6 +1,8 @@
 //! Documents as files: dated names that nothing is written over, whole files only, opened when asked.
 
+use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use mosswarden_analysis::sheet::{self, Sheet};
 use mosswarden_config::site::Site;
@@ -8,9 +10,9 @@ use mosswarden_config::site::Site;
 use crate::reporter::Failure;
 
 /// The forms of one document; each is a file with its own ending.
-pub(crate) struct Forms {
-    pub(crate) html: String,
-    pub(crate) json: String,
+pub(crate) struct Forms<'m> {
+    pub(crate) html: &'m (dyn Fn() -> String + Sync),
+    pub(crate) json: &'m (dyn Fn() -> String + Sync),
     /// What text and PDF are made from.
     pub(crate) sheet: Sheet,
 }
@@ -27,9 +29,17 @@ pub(crate) fn files(folder: &Path, name: &str) -> Vec<PathBuf> {
 }
 
 /// Writes every form under the names that [`files`] gives.
-pub(crate) fn write(forms: &Forms, folder: &Path, name: &str) -> Result<(), Failure> {
+pub(crate) fn write(forms: &Forms<'_>, folder: &Path, name: &str) -> Result<(), Failure> {
     fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder of reports"))?;
-    let paper = sheet::pdf(&forms.sheet).map_err(Failure::failed("could not make the PDF"))?;
+    let (html, json) = (forms.html, forms.json);
+    // The PDF takes longest; the others are made beside it.
+    let (paper, texts) = thread::scope(|scope| {
+        let texts = scope.spawn(move || (html(), json()));
+        let paper = sheet::pdf(&forms.sheet);
+        (paper, texts.join().unwrap_or_else(|panic| resume_unwind(panic)))
+    });
+    let (html, json) = texts;
+    let paper = paper.map_err(Failure::failed("could not make the PDF"))?;
     if !paper.missing.is_empty() {
         let letters: String = paper.missing.iter().collect();
         eprintln!(
@@ -38,12 +48,7 @@ pub(crate) fn write(forms: &Forms, folder: &Path, name: &str) -> Result<(), Fail
         );
     }
     let text = sheet::text(&forms.sheet);
-    let contents: [&[u8]; 4] = [
-        forms.html.as_bytes(),
-        &paper.bytes,
-        forms.json.as_bytes(),
-        text.as_bytes(),
-    ];
+    let contents: [&[u8]; 4] = [html.as_bytes(), &paper.bytes, json.as_bytes(), text.as_bytes()];
     for (file, content) in files(folder, name).iter().zip(contents) {
         put(file, content)?;
     }
