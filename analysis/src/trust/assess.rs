@@ -164,8 +164,9 @@ impl Room<'_> {
                 }
                 self.say_compared(sensor, quantity, measured, compared.get(&key), outcome);
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
+                    let remarks = self.remarks(sensor, quantity, &plausible, &grids);
                     let usable = self.usable(sensor, quantity, clean.into_owned(), found, compared.get(&key));
-                    let trust = self.trust(sensor, quantity, found, compared.get(&key), &usable);
+                    let trust = self.trust(sensor, quantity, found, compared.get(&key), (&usable, &remarks));
                     outcome.sensors.push(trust);
                     outcome.trusted.insert(&sensor.id, quantity, usable);
                 } else if self.feeds(sensor, quantity) {
@@ -241,7 +242,7 @@ impl Room<'_> {
     }
 
     /// What `sensor` should read at an instant by the others of its enclosure, in its own quantity.
-    fn expected(
+    pub(super) fn expected(
         &self,
         sensor: &str,
         quantity: Quantity,

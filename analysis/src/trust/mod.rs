@@ -10,6 +10,7 @@ mod grid;
 mod nature;
 mod onset;
 pub mod quality;
+mod remarks;
 mod say;
 mod signal;
 mod standing;

@@ -78,7 +78,7 @@ impl Room<'_> {
         quantity: Quantity,
         faults: &Faults,
         compared: Option<&Compared>,
-        usable: &Usable,
+        (usable, remarks): (&Usable, &[String]),
     ) -> SensorTrust {
         let zone = self.site.zone;
         let ongoing = |stretches: &[Span]| {
@@ -146,6 +146,12 @@ impl Room<'_> {
             Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
             None => text,
         };
+        // Of one that is not believed or not known nothing more needs to be said.
+        let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(remarks);
+        let text = further
+            .into_iter()
+            .flatten()
+            .fold(text, |text, remark| format!("{text}; {remark}"));
         let differences = compared.map_or_else(Vec::new, |found| {
             let centre = found
                 .figures
