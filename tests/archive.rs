@@ -1,5 +1,9 @@
 //! The archive as other programs see it: DuckDB and pyarrow open the files where they lie.
 
+use mosswarden_analysis::load;
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::table::{Mark, Reading, TimeSource};
+use mosswarden_config::zone::Span;
 use serde_json::json;
 
 use crate::harness::{Home, Python, root, wait_until};
@@ -12,6 +16,78 @@ pub(crate) fn sample_home() -> Home {
     home.write("sample.csv", &sample("readings.csv"));
     home.run(&["import", "sample.csv"]).expect_code(0);
     home
+}
+
+#[test]
+fn what_a_footer_tells_of_a_column_is_what_its_rows_say() {
+    let first = chrono::NaiveDate::from_ymd_opt(2026, 5, 1).expect("a date");
+    let midnight_ms = first
+        .and_time(chrono::NaiveTime::MIN)
+        .and_utc()
+        .timestamp_millis();
+    let row = |sensor: &str, minute: i64, quantity: Quantity, late_ms: i64, mark: Mark| Reading {
+        at_ms: midnight_ms + minute * 60_000,
+        received_ms: midnight_ms + minute * 60_000 + late_ms,
+        time_source: TimeSource::Device,
+        enclosure: "mossy-1".into(),
+        sensor: sensor.into(),
+        quantity,
+        value: minute as f64 / 10.0,
+        mark,
+    };
+    // Each of the first two fills a row group: one in which nothing was late or marked, one in which some was.
+    let quantities = [Quantity::Humidity, Quantity::Temperature];
+    let each = |minute: i64| quantities.into_iter().map(move |quantity| (minute, quantity));
+    let quiet: Vec<Reading> = (0..5000)
+        .flat_map(each)
+        .map(|(minute, quantity)| row("a", minute, quantity, 0, Mark::Ok))
+        .collect();
+    let busy: Vec<Reading> = (0..5000)
+        .flat_map(each)
+        .map(|(minute, quantity)| {
+            let mark = if minute % 11 == 0 {
+                Mark::ClockAhead
+            } else {
+                Mark::Ok
+            };
+            row("b", minute, quantity, (minute % 7) * 1000, mark)
+        })
+        .collect();
+    let few = ["c", "d"].map(|sensor| vec![row(sensor, 3, Quantity::Humidity, 0, Mark::Impossible)]);
+    let home = tempfile::tempdir().expect("room");
+    let all: Vec<Vec<Reading>> = [quiet, busy].into_iter().chain(few).collect();
+    let mut left = all.clone().into_iter();
+    mosswarden_collector::bench::write_month(home.path(), first, || left.next()).expect("room");
+    let span = Span {
+        from_ms: midnight_ms + 10 * 60_000,
+        until_ms: midnight_ms + 4000 * 60_000,
+    };
+    let read = load::load(home.path(), span, None, &[], Vec::new()).expect("it can be read");
+    let said = load::Record::from_readings(all.concat(), Vec::new(), span);
+    let series = |record: &load::Record| -> Vec<_> {
+        record
+            .iter()
+            .map(|(sensor, quantity, series)| (sensor.to_owned(), quantity, series.clone()))
+            .collect()
+    };
+    assert_eq!(series(&read).len(), 4);
+    assert_eq!(series(&read), series(&said));
+    let early = Span {
+        from_ms: midnight_ms,
+        ..span
+    };
+    let of_c = load::load(
+        home.path(),
+        early,
+        Some(&["c".to_owned()].into()),
+        &[],
+        Vec::new(),
+    );
+    let marks = of_c
+        .expect("it can be read")
+        .get("c", Quantity::Humidity)
+        .map(|c| c.mark.clone());
+    assert_eq!(marks, Some(vec![Mark::Impossible]));
 }
 
 #[test]

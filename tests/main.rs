@@ -17,5 +17,6 @@ mod mosquitto;
 mod page;
 mod recording;
 mod samples;
+mod sensors;
 mod service;
 mod site_file;
