@@ -1,6 +1,7 @@
 //! The effect of a change on a daily figure, with the room's warmth and vapour as covariates and errors that carry over from day
 //! to day.
 
+use super::Measure;
 use super::daily::{Day, Figure};
 use crate::statistics::autocorrelation::{effective_count, lag_one_with_gaps};
 use crate::statistics::distribution::student_quantile;
@@ -8,9 +9,6 @@ use crate::statistics::least_squares::{linear, linear_autoregressive, linear_aut
 use crate::statistics::{Estimate, Refused};
 
 const CONFIDENCE: f64 = 0.95;
-/// Errors of daily figures carry over at least this much: sensors and soil wander over days. A short record shows less of it
-/// than there is.
-const PHI_MIN: f64 = 0.3;
 /// Room figures that spread less than this, °C and g/m³, over the days explain nothing: a column of noise would only blur.
 const ROOM_SPREAD_MIN: (f64, f64) = (0.1, 0.1);
 
@@ -30,14 +28,14 @@ pub struct Effect {
 /// # Method
 /// `y = a + b·after + c·(room °C) + d·(room g/m³) + e`, errors of first order from day to day with gaps; the carry-over is the
 /// larger of the likeliest one and the lag-one correlation corrected for short series ([`lag_one_with_gaps`]), at least
-/// [`PHI_MIN`]. Student's t with the degrees of the effective number of days. A ratio is fitted in logarithms.
+/// `Measure::carried_min`. Student's t with the degrees of the effective number of days. A ratio is fitted in logarithms.
 ///
 /// # Errors
 /// [`Refused`] where the days are too few for the columns, or the columns depend on each other.
 ///
 /// # Accuracy
 /// The interval holds the truth at the stated rate on simulated changes; see the bench `compare`.
-pub fn effect(days: &[(&Day, Figure)], is_ratio: bool) -> Result<Effect, Refused> {
+pub fn effect(days: &[(&Day, Figure)], measure: Measure) -> Result<Effect, Refused> {
     let times: Vec<f64> = days.iter().map(|(day, _)| day.number).collect();
     let values: Vec<f64> = days.iter().map(|(_, figure)| figure.value).collect();
     let after: Vec<f64> = days
@@ -57,16 +55,16 @@ pub fn effect(days: &[(&Day, Figure)], is_ratio: bool) -> Result<Effect, Refused
     let residuals = linear(&columns, &values, None)?.residuals;
     let likeliest = linear_autoregressive_fitted(&columns, &times, &values)?.phi;
     let phi = lag_one_with_gaps(&times, &residuals)
-        .unwrap_or(PHI_MIN)
+        .unwrap_or_default()
         .max(likeliest)
-        .max(PHI_MIN);
+        .max(measure.carried_min());
     let fit = linear_autoregressive(&columns, &times, &values, phi)?.fit;
     let degrees = (effective_count(days.len(), phi)? - columns.len() as f64).max(2.0);
     let t = student_quantile(0.5 * (1.0 + CONFIDENCE), degrees);
     let change = Estimate::symmetric(fit.coefficients[1], t * fit.standard_error(1));
     let after_days = days.iter().filter(|(day, _)| day.after).count();
     Ok(Effect {
-        change: if is_ratio { in_percent(change) } else { change },
+        change: if measure.is_ratio() { in_percent(change) } else { change },
         phi,
         before_days: days.len() - after_days,
         after_days,

@@ -113,6 +113,15 @@ impl Measure {
         }
     }
 
+    /// Errors of daily figures carry over from day to day at least this much, since a short record shows less of it than there is: soil
+    /// and air wander over days (our own choice), and the elements of humidity sensors with a memory of about two days, exp(−1/2).
+    const fn carried_min(self) -> f64 {
+        match self {
+            Measure::TemperatureLit | Measure::TemperatureDark | Measure::HalfLife | Measure::Rise => 0.3,
+            _ => 0.6,
+        }
+    }
+
     /// Whether the effect is a ratio, given in percent.
     const fn is_ratio(self) -> bool {
         matches!(self, Measure::HalfLife | Measure::Rise)
@@ -257,7 +266,7 @@ fn said(measure: Measure, days: &[daily::Day]) -> Said {
     if before_days < BEFORE_DAYS_MIN || after_days < AFTER_DAYS_MIN {
         return too_early;
     }
-    let Ok(effect) = effect(&known, measure.is_ratio()) else {
+    let Ok(effect) = effect(&known, measure) else {
         return too_early;
     };
     let half_width = 0.5 * (effect.change.high - effect.change.low);
