@@ -64,7 +64,11 @@ pub fn effect(days: &[(&Day, Figure)], measure: Measure) -> Result<Effect, Refus
     let change = Estimate::symmetric(fit.coefficients[1], t * fit.standard_error(1));
     let after_days = days.iter().filter(|(day, _)| day.after).count();
     Ok(Effect {
-        change: if measure.is_ratio() { in_percent(change) } else { change },
+        change: if measure.is_ratio() {
+            in_percent(change)
+        } else {
+            change
+        },
         phi,
         before_days: days.len() - after_days,
         after_days,

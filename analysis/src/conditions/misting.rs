@@ -57,6 +57,8 @@ pub struct MistTrend {
 #[derive(Debug, Default)]
 pub(super) struct Judged {
     pub(super) mistings: Vec<Misting>,
+    /// Those before the span.
+    pub(super) earlier: Vec<Misting>,
     pub(super) trends: Vec<MistTrend>,
     pub(super) verdicts: Verdicts,
 }
@@ -129,10 +131,12 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
         .extend(observed.iter().map(|one| misting(one, main)));
     judged
         .mistings
-        .retain(|misting| context.span.contains(misting.at_ms));
+        .sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));
+    let all = std::mem::take(&mut judged.mistings).into_iter();
+    (judged.earlier, judged.mistings) = all.partition(|misting| misting.at_ms < context.span.from_ms);
     judged
         .mistings
-        .sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));
+        .retain(|misting| context.span.contains(misting.at_ms));
     judged
 }
 
@@ -243,6 +247,14 @@ mod tests {
         let outcome = misted(true, |_, _| Some(1.0)).judge("2026-03-23", "2026-03-30");
         assert!(of(&outcome, Kind::MistWeak).is_empty() && of(&outcome, Kind::MistMissed).is_empty());
         assert_eq!(outcome.mistings.len(), 14);
+        let before_ms = outcome.mistings[0].at_ms;
+        assert!(outcome.earlier_mistings.len() > 14);
+        assert!(
+            outcome
+                .earlier_mistings
+                .iter()
+                .all(|misting| misting.at_ms < before_ms)
+        );
         for misting in &outcome.mistings {
             assert_eq!(misting.ran, Ran::Yes);
             let rise = misting.rise_g_m3.expect("measured");

@@ -128,6 +128,8 @@ pub struct Outcome {
     pub moisture: Vec<MoistDay>,
     pub nights: Vec<Night>,
     pub mistings: Vec<Misting>,
+    /// Those of the record before the span: what is usual, and what pictures of a longer time show.
+    pub earlier_mistings: Vec<Misting>,
     /// One a mister, where earlier runs say what is usual.
     pub mist_trends: Vec<MistTrend>,
     /// One a device with a humidity set-point, where other sensors say what was held.
@@ -161,7 +163,7 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     outcome.verdicts.extend(verdicts);
     outcome.verdicts.extend(heater::judge(&context));
     let misted = misting::judge(&context);
-    outcome.mistings = misted.mistings;
+    (outcome.mistings, outcome.earlier_mistings) = (misted.mistings, misted.earlier);
     outcome.verdicts.extend(misted.verdicts);
     outcome.moisture = moisture::measure(&context);
     let airing = misting::airing_words(&misted.trends);

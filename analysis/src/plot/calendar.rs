@@ -70,8 +70,11 @@ pub(super) fn day_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, d
             if (day.hours() - 24.0).abs() > 1e-9 {
                 name += &format!(" ({:.0} h)", day.hours());
             }
-            let middle = frame.axis.x((shown.from_ms + shown.until_ms) / 2);
-            canvas.text((middle, y), &name, Anchor::Middle, STRONG);
+            // A day of which some hours are shown at an edge has no room for its name: it would stand over the axis.
+            let until_x = frame.axis.x(shown.until_ms);
+            if until_x - x >= NAME_PX / 2.0 {
+                canvas.text(((x + until_x) / 2.0, y), &name, Anchor::Middle, STRONG);
+            }
         } else {
             if mondays % weeks == 0 && frame.axis.until_px - x > NAME_PX / 2.0 {
                 canvas.text(

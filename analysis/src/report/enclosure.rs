@@ -156,9 +156,6 @@ pub(crate) fn marks(material: &Material<'_>, place: &str) -> Vec<Mark> {
 fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
     let enclosure = judged.enclosure;
     let last_date = material.site.zone.date(material.span.until_ms - 1);
-    let mistings = judged
-        .conditions
-        .map_or(&[][..], |outcome| outcome.mistings.as_slice());
     plot::week_strip(&plot::Strip {
         name: &enclosure.label,
         span: material.span,
@@ -167,8 +164,8 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
         limits: Some(enclosure.limits_on(last_date)),
         temperature: judged.temperature.as_ref().map(chosen::Chosen::line),
         humidity: judged.humidity.as_ref().map(chosen::Chosen::line),
-        mistings: mistings
-            .iter()
+        mistings: judged
+            .mistings()
             .filter(|misting| material.span.contains(misting.at_ms))
             .map(|misting| plot::Stroke {
                 at_ms: misting.at_ms,

@@ -23,14 +23,12 @@ const DAY_GROUPS_MAX: usize = 14;
 const USUAL_RUNS_MIN: usize = 5;
 
 pub(super) fn part(material: &Material<'_>, judged: &Judged<'_>) -> Option<MistingPart> {
-    let all = judged
-        .conditions
-        .map_or(&[][..], |outcome| outcome.mistings.as_slice());
-    let inside: Vec<&Misting> = all.iter().filter(|m| material.span.contains(m.at_ms)).collect();
+    let all = || judged.mistings();
+    let inside: Vec<&Misting> = all().filter(|m| material.span.contains(m.at_ms)).collect();
     if inside.is_empty() {
         return None;
     }
-    let earlier: Vec<&Misting> = all.iter().filter(|m| m.at_ms < material.span.from_ms).collect();
+    let earlier: Vec<&Misting> = all().filter(|m| m.at_ms < material.span.from_ms).collect();
     let usual = |pick: fn(&Misting) -> Option<f64>| {
         let values = counting(&earlier, pick);
         (values.len() >= USUAL_RUNS_MIN)

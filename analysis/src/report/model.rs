@@ -90,6 +90,14 @@ pub(crate) struct Judged<'a> {
     pub coverage: String,
 }
 
+impl Judged<'_> {
+    /// As far back as the record reaches, in order of time.
+    pub(super) fn mistings(&self) -> impl Iterator<Item = &conditions::Misting> {
+        let known = self.conditions.into_iter();
+        known.flat_map(|outcome| outcome.earlier_mistings.iter().chain(&outcome.mistings))
+    }
+}
+
 /// What all parts are made from.
 pub(crate) struct Material<'a> {
     pub site: &'a Site,

@@ -534,7 +534,7 @@ fn clogging(sample: &mut Sample) {
             ..misting.clone()
         })
         .collect();
-    outcome.mistings.splice(0..0, earlier);
+    outcome.earlier_mistings = earlier;
     // The nozzle's own afternoon of doubt: a splash on the sensor.
     let left_out = Span {
         from_ms: span.from_ms + 4 * MS_PER_24_H,
