@@ -506,6 +506,7 @@ impl Command {
     pub(crate) fn memory(&self) -> Option<Use> {
         match self {
             Command::Collect(_) => Some(Use::Stays),
+            Command::Demo(demo) if !demo.once => Some(Use::Stays),
             Command::Flags(_)
             | Command::Report(_)
             | Command::Audit(_)

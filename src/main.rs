@@ -17,13 +17,13 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::memory::Use;
-
 fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
-    let memory = arguments.command.memory();
-    memory.into_iter().for_each(memory::is_for);
-    logging::start(arguments.verbose, memory == Some(Use::Stays));
+    arguments.command.memory().into_iter().for_each(memory::is_for);
+    logging::start(
+        arguments.verbose,
+        matches!(arguments.command, cli::Command::Collect(_)),
+    );
     match commands::run(arguments) {
         Ok(outcome) => outcome.into(),
         Err(failure) => reporter::tell(&failure),

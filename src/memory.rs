@@ -5,7 +5,7 @@
 //! program starts itself once more with them.
 
 /// What a program does, and so what it needs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy)]
 pub(crate) enum Use {
     /// It stays: what it does not need goes back to the system.
     Stays,
@@ -13,11 +13,17 @@ pub(crate) enum Use {
     Judges,
 }
 
+/// Says that the program was started once more: a marker of our own, since a loader may take settings away again where a program has
+/// more rights than who starts it.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const STARTED_AGAIN: &str = "MOSSWARDEN_STARTED_AGAIN";
+
 /// Goes on as the same process with settings for this use; returns where there are any, by whomever, or there can't be.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 pub(crate) fn is_for(used: Use) {
     use std::env;
     use std::os::unix::process::CommandExt as _;
+    use std::path::PathBuf;
     use std::process::Command;
 
     // See mallopt(3).
@@ -32,10 +38,17 @@ pub(crate) fn is_for(used: Use) {
             ("MALLOC_TRIM_THRESHOLD_", "268435456"),
         ],
     };
-    if env::vars_os().any(|(name, _)| name.to_string_lossy().starts_with("MALLOC_")) {
+    let is_set = |name: &str| name == STARTED_AGAIN || name.starts_with("MALLOC_");
+    if env::vars_os().any(|(name, _)| is_set(&name.to_string_lossy())) {
         return;
     }
-    let Ok(program) = env::current_exe() else {
+    // Started by way of a loader, that would be the loader.
+    let is_ours = |program: &PathBuf| {
+        program
+            .file_stem()
+            .is_some_and(|name| name == env!("CARGO_PKG_NAME"))
+    };
+    let Some(program) = env::current_exe().ok().filter(is_ours) else {
         return;
     };
     let mut arguments = env::args_os();
@@ -43,8 +56,12 @@ pub(crate) fn is_for(used: Use) {
     if let Some(name) = arguments.next() {
         again.arg0(name);
     }
-    // It returns only where it failed; then everything works as before, with more memory or time.
-    let _error = again.args(arguments).envs(settings.iter().copied()).exec();
+    again
+        .args(arguments)
+        .env(STARTED_AGAIN, "1")
+        .envs(settings.iter().copied());
+    // It returns only where it failed; then the program goes on with more memory or time, and ends where a pipe that it writes to closes.
+    let _error = again.exec();
 }
 
 /// Other C libraries need no settings or take none.

@@ -19,8 +19,6 @@ use crate::trusted::Trusted;
 const SENSOR_DAYS_MAX: f64 = 600.0;
 /// Where single enclosures are larger than their share of that (a year is asked for), this much is held before threads are spared: some 1 GB.
 const SENSOR_DAYS_OF_LARGE_MAX: f64 = 2700.0;
-/// More parts at once would hold more than they save.
-const THREADS_MAX: usize = 4;
 
 /// What of the readings is given back beside the judgement.
 #[derive(Debug, Clone, Copy)]
@@ -71,7 +69,7 @@ pub fn assess_by_part<E: Send, S: Send>(
 ) -> Result<ByPart<S>, E> {
     let needed = needed(span);
     let cores = match pace {
-        Pace::Quick => cores().min(THREADS_MAX),
+        Pace::Quick => cores(),
         Pace::Quiet => 1,
     };
     let parts = parts(site, needed, SENSOR_DAYS_MAX / cores.max(2) as f64);

@@ -3,9 +3,14 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
-/// Cores that this process may use.
+/// More at once would hold more memory than they save time.
+const THREADS_MAX: usize = 4;
+
+/// Cores that this process may use, at most [`THREADS_MAX`].
 pub(crate) fn cores() -> usize {
-    thread::available_parallelism().map_or(1, usize::from)
+    thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(THREADS_MAX)
 }
 
 /// What `work` makes of each item, in the items' order, on so many threads.

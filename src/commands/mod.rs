@@ -26,6 +26,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use chrono::Utc;
+use indicatif::ProgressBar;
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::audit::Beside;
 use mosswarden_analysis::by_part::{ByPart, Kept, Pace, assess_by_part};
@@ -206,7 +207,8 @@ impl Readable {
         Ok((judged.record, judged.assessment))
     }
 
-    /// [`Readable::judge`], and what `show` makes of each part while all its readings are there.
+    /// [`Readable::judge`], and what `show` makes of each part while all its readings are there. Where somebody waits, a terminal shows how
+    /// far it has come.
     pub(crate) fn judge_showing<S: Send>(
         &self,
         site: &Site,
@@ -214,14 +216,24 @@ impl Readable {
         how: (Pace, Kept),
         show: impl Fn(&Site, &Record, &Assessment) -> S + Sync,
     ) -> Result<ByPart<S>, Failure> {
-        assess_by_part(
+        let progress = match how.0 {
+            Pace::Quick => import::bar("enclosures"),
+            Pace::Quiet => ProgressBar::hidden(),
+        };
+        progress.set_length(site.enclosures.len() as u64);
+        progress.set_message("judging");
+        let judged = assess_by_part(
             site,
             span,
             how,
             |ids, needed| self.load(site, needed, Some(ids)),
-            show,
-        )
-        .map_err(Failure::failed("could not read the archive"))
+            |part, record, found| {
+                progress.inc(part.enclosures.len() as u64);
+                show(part, record, found)
+            },
+        );
+        progress.finish_and_clear();
+        judged.map_err(Failure::failed("could not read the archive"))
     }
 
     fn load(&self, site: &Site, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {

@@ -17,7 +17,6 @@ use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
 use crate::load::Record;
 use crate::markup::Note;
 use crate::plot::Display;
-use crate::threads::{cores, in_order};
 use crate::trust::{self, Standing};
 use crate::words;
 
@@ -189,7 +188,7 @@ pub fn weekly(
             .filter(|j| !j.is_known)
             .map(|j| line(j, j.coverage.clone()))
             .collect(),
-        enclosures: in_order(&judged, cores(), |j| enclosure::section(&material, j)),
+        enclosures: judged.iter().map(|j| enclosure::section(&material, j)).collect(),
         room,
         method: cautions::method(
             site.zone.name(),

@@ -49,7 +49,12 @@ pub(super) fn measure(context: &Context<'_>, device: &Device, set_pct: f64, plac
         .controlled_by
         .as_deref()
         .and_then(|id| context.record.get(id, Quantity::Humidity))
-        .map(|series| Line::of(&series.filtered(|_, _, mark| mark == mosswarden_config::table::Mark::Ok)));
+        .map(|series| {
+            let mut line =
+                Line::of(&series.filtered(|_, _, mark| mark == mosswarden_config::table::Mark::Ok));
+            line.gap_ms = series.gap_ms();
+            line
+        });
     let states = context.states(device);
     let mut samples: [[Vec<f64>; 3]; HOURS] = Default::default();
     let mut from_ms = hour_start(context.span.from_ms);
