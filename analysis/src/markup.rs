@@ -131,8 +131,10 @@ pub(crate) fn table(page: &mut String, place: &str, table: &Table, is_words: boo
                 .any(|row| row.get(column).is_some_and(|cell| cell.number.is_some()))
         })
         .collect();
+    // Most tables are a column of words and figures beside it: that is said once, not in every cell.
+    let all_figures = !is_words && numeric.len() > 1 && !numeric[0] && numeric[1..].iter().all(|is| *is);
     let class = |column: usize| {
-        if numeric.get(column) == Some(&true) {
+        if numeric.get(column) == Some(&true) && !all_figures {
             " class=\"n\""
         } else {
             ""
@@ -141,7 +143,11 @@ pub(crate) fn table(page: &mut String, place: &str, table: &Table, is_words: boo
     *page += &format!(
         "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption><span>{0}</span></caption>\n<thead><tr>",
         prose(&table.caption),
-        if is_words { " class=\"words\"" } else { "" },
+        match (is_words, all_figures) {
+            (true, _) => " class=\"words\"",
+            (false, true) => " class=\"figures\"",
+            (false, false) => "",
+        },
         if place.is_empty() {
             String::new()
         } else {

@@ -66,6 +66,8 @@ fn compact(source: &str) -> String {
     inner
         .replace(" opacity=\"1\"", "")
         .replace(" stroke=\"none\"", "")
+        .replace(" stroke-width=\"1\"", "")
+        .replace(" text-anchor=\"start\"", "")
         .replace(" font-family=\"sans-serif\"", "")
         .replace(" \"/>", "\"/>")
         .replace("\n</text>", "</text>")
