@@ -19,7 +19,7 @@ use clap::Parser;
 
 fn main() -> ExitCode {
     let arguments = cli::Arguments::parse();
-    arguments.command.memory().into_iter().for_each(memory::is_for);
+    arguments.command.memory().into_iter().for_each(memory::settle);
     logging::start(
         arguments.verbose,
         matches!(arguments.command, cli::Command::Collect(_)),

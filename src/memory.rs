@@ -20,7 +20,7 @@ const STARTED_AGAIN: &str = "MOSSWARDEN_STARTED_AGAIN";
 
 /// Goes on as the same process with settings for this use; returns where there are any, by whomever, or there can't be.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
-pub(crate) fn is_for(used: Use) {
+pub(crate) fn settle(used: Use) {
     use std::env;
     use std::os::unix::process::CommandExt as _;
     use std::path::PathBuf;
@@ -66,4 +66,4 @@ pub(crate) fn is_for(used: Use) {
 
 /// Other C libraries need no settings or take none.
 #[cfg(not(all(target_os = "linux", target_env = "gnu")))]
-pub(crate) fn is_for(_: Use) {}
+pub(crate) fn settle(_: Use) {}

@@ -46,7 +46,6 @@ fn judged(spec: &SiteSpec) -> (Simulation, Site, Vec<Outcome>, Span) {
     (simulation, site, outcomes, span)
 }
 
-/// Deficit by day and night, and hours of dew on the glass.
 /// A file of its own: as wide as its place, on white, with its words for those who can't see it.
 fn standing_alone(picture: &Picture) -> String {
     let drawn = picture.paper_svg();
@@ -59,6 +58,7 @@ fn standing_alone(picture: &Picture) -> String {
     )
 }
 
+/// Deficit by day and night, and hours of dew on the glass.
 fn moisture() -> Option<Picture> {
     let (_, site, outcomes, _) = demo();
     let dew = |o: &Outcome| o.moisture.iter().filter_map(|day| day.dew_h).sum::<f64>();

@@ -15,7 +15,7 @@ use crate::series::{Series, on_spans};
 use crate::statistics::robust::median;
 use crate::words;
 
-const MIN_MS: i64 = 60_000;
+const MS_PER_MIN: i64 = 60_000;
 
 impl Room<'_> {
     /// What is to be said of a sensor beside its standing.
@@ -112,7 +112,7 @@ impl Room<'_> {
 const PLATEAU_MS_MIN: i64 = MS_PER_HOUR;
 /// … that ends with a fall of at least this, %RH, within [`FALL_MS`], while the air was as much drier through its last hour.
 const FALL_PCT_MIN: f64 = 6.0;
-const FALL_MS: i64 = 15 * MIN_MS;
+const FALL_MS: i64 = 15 * MS_PER_MIN;
 const WATER_COUNT_MIN: usize = 2;
 
 /// When water fell off: the ends, inside `span`, of plateaus that the others (`expected`, %RH) contradict.
@@ -153,12 +153,12 @@ fn water_falls_off(series: &Series, span: Span, expected: impl Fn(i64) -> Option
 /// A misting's rise counts from this on, %RH.
 const RISE_PCT_MIN: f64 = 4.0;
 /// The level before it is a median over this time, and the top is looked for as long after it.
-const BEFORE_MS: i64 = 20 * MIN_MS;
-const AFTER_MS: i64 = 60 * MIN_MS;
+const BEFORE_MS: i64 = 20 * MS_PER_MIN;
+const AFTER_MS: i64 = 60 * MS_PER_MIN;
 /// Two thirds of a rise: where a first-order lag has come after one time constant.
 const ANSWERED_FRAC: f64 = 0.632;
 /// A sensor that speaks less often tells too little by its pace.
-const INTERVAL_MS_MAX: i64 = 5 * MIN_MS;
+const INTERVAL_MS_MAX: i64 = 5 * MS_PER_MIN;
 /// Mistings before and now that are needed.
 const ANSWERS_MIN: usize = 6;
 /// Slower by this many times and by this much, min, while the others are not.
@@ -194,7 +194,7 @@ fn answer_min(series: &Series, at_ms: i64) -> Option<f64> {
     }
     let wanted = level + ANSWERED_FRAC * (top - level);
     let reached = after.value.iter().position(|value| *value >= wanted)?;
-    Some((after.at_ms[reached] - at_ms) as f64 / MIN_MS as f64)
+    Some((after.at_ms[reached] - at_ms) as f64 / MS_PER_MIN as f64)
 }
 
 /// The usual answer before `from_ms` and the answer since, min, each the median over mistings; `None` where there are too few.
@@ -226,9 +226,9 @@ fn slowed(series: &Series, others: &[&Series], mistings: &[i64], from_ms: i64) -
 }
 
 /// A timer is this near to its hour.
-const NEAR_EDGE_MS: i64 = 30 * MIN_MS;
+const NEAR_EDGE_MS: i64 = 30 * MS_PER_MIN;
 /// Air needs tens of minutes to warm; what warms within this stands in the light itself.
-const JUMP_MS: i64 = 10 * MIN_MS;
+const JUMP_MS: i64 = 10 * MS_PER_MIN;
 /// It is this much, K …
 const JUMP_K_MIN: f64 = 2.0;
 /// … and this share of what an hour brings.
@@ -285,7 +285,7 @@ mod tests {
     fn series(minutes: i64, step: i64, value: impl Fn(i64) -> f64) -> Series {
         let mut series = Series::default();
         for minute in (0..minutes).step_by(step as usize) {
-            series.push(minute * MIN_MS, minute * MIN_MS, value(minute), Mark::Ok);
+            series.push(minute * MS_PER_MIN, minute * MS_PER_MIN, value(minute), Mark::Ok);
         }
         series
     }
@@ -296,7 +296,7 @@ mod tests {
     fn water_on_a_probe_is_a_plateau_that_the_air_contradicts_and_that_falls_at_once() {
         let span = Span {
             from_ms: 0,
-            until_ms: 3 * DAY * MIN_MS,
+            until_ms: 3 * DAY * MS_PER_MIN,
         };
         // Two hours a day at the top, then at once at 85 %RH.
         let wet = series(3 * DAY, 5, |minute| if minute % DAY < 120 { 99.9 } else { 85.0 });
@@ -310,7 +310,7 @@ mod tests {
         assert!(water_falls_off(&dries, span, |_| Some(86.0)).is_empty());
         // Air that falls as fast, as when a lid is opened: the others' cell already holds the minutes after.
         let with_the_air = |at_ms: i64| {
-            let minute = at_ms / MIN_MS % DAY;
+            let minute = at_ms / MS_PER_MIN % DAY;
             Some(if minute < 110 { 99.0 } else { 87.0 })
         };
         assert!(water_falls_off(&wet, span, with_the_air).is_empty());
@@ -330,8 +330,8 @@ mod tests {
                 75.0 + rise
             })
         };
-        let mistings: Vec<i64> = (0..80).map(|n| n * 360 * MIN_MS).collect();
-        let from_ms = 13 * DAY * MIN_MS;
+        let mistings: Vec<i64> = (0..80).map(|n| n * 360 * MS_PER_MIN).collect();
+        let from_ms = 13 * DAY * MS_PER_MIN;
         let (sound, slow) = (
             probe(|_| 4.0),
             probe(|minute| if minute < 10 * DAY { 4.0 } else { 15.0 }),
@@ -359,7 +359,7 @@ mod tests {
                 }
             })
         };
-        let edges: Vec<i64> = (0..7).map(|day| (day * DAY + 480) * MIN_MS).collect();
+        let edges: Vec<i64> = (0..7).map(|day| (day * DAY + 480) * MS_PER_MIN).collect();
         let (lit, warm, cool) = (probe(4.0, 3.0), probe(4.0, 25.0), probe(1.5, 25.0));
         let jump = lamp_shines_on(&lit, &[&cool], &edges).expect("it stands in the light");
         assert!((3.0..4.0).contains(&jump), "{jump}");

@@ -49,8 +49,8 @@ impl<W: Write + Send> TableWriter<W> {
     /// Adds rows that follow the earlier ones in `row_order`.
     pub(crate) fn push(&mut self, rows: impl IntoIterator<Item = Reading>) -> Result<(), TableError> {
         for row in rows {
-            let is_new_sensor = self.waiting.last().is_some_and(|last| last.sensor != row.sensor);
-            if (is_new_sensor && self.waiting.len() >= GROUP_ROWS_MIN) || self.waiting.len() >= GROUP_ROWS_MAX
+            if let Some(last) = self.waiting.last()
+                && ends_group(self.waiting.len(), last, &row)
             {
                 self.flush()?;
             }
@@ -63,11 +63,8 @@ impl<W: Write + Send> TableWriter<W> {
     fn write(&mut self, rows: &[Reading]) -> Result<(), TableError> {
         let mut first = 0;
         for index in 1..=rows.len() {
-            let count = index - first;
-            let is_new_sensor = || rows[index].sensor != rows[index - 1].sensor;
-            if index == rows.len() || count >= GROUP_ROWS_MAX || (count >= GROUP_ROWS_MIN && is_new_sensor())
-            {
-                self.write_group(&rows[first..index])?;
+            if index == rows.len() || ends_group(index - first, &rows[index - 1], &rows[index]) {
+                write_group(&mut self.file, &rows[first..index])?;
                 first = index;
             }
         }
@@ -81,21 +78,17 @@ impl<W: Write + Send> TableWriter<W> {
     }
 
     fn flush(&mut self) -> Result<(), TableError> {
-        let mut rows = std::mem::take(&mut self.waiting);
-        if !rows.is_empty() {
-            self.write_group(&rows)?;
+        if !self.waiting.is_empty() {
+            write_group(&mut self.file, &self.waiting)?;
+            self.waiting.clear();
         }
-        rows.clear();
-        self.waiting = rows;
         Ok(())
     }
+}
 
-    fn write_group(&mut self, rows: &[Reading]) -> Result<(), TableError> {
-        let mut group = self.file.next_row_group()?;
-        write_group(&mut group, rows)?;
-        group.close()?;
-        Ok(())
-    }
+/// Whether a row group of so many rows ends between two rows.
+fn ends_group(count: usize, last: &Reading, next: &Reading) -> bool {
+    count >= GROUP_ROWS_MAX || (count >= GROUP_ROWS_MIN && last.sensor != next.sensor)
 }
 
 /// A whole file's bytes; `readings` in `row_order`.
@@ -143,6 +136,16 @@ fn properties(effort: Effort) -> Result<WriterPropertiesPtr, TableError> {
 }
 
 fn write_group<W: Write + Send>(
+    file: &mut SerializedFileWriter<W>,
+    rows: &[Reading],
+) -> Result<(), TableError> {
+    let mut group = file.next_row_group()?;
+    write_columns(&mut group, rows)?;
+    group.close()?;
+    Ok(())
+}
+
+fn write_columns<W: Write + Send>(
     group: &mut SerializedRowGroupWriter<'_, W>,
     rows: &[Reading],
 ) -> Result<(), TableError> {

@@ -157,9 +157,11 @@ impl Face {
     }
 
     fn width_em(&self, text: &str) -> f32 {
-        let read = || Shaper::from_slice(&self.data, self.index);
-        let now = if self.shaper.is_none() { read() } else { None };
-        let Some(shaper) = self.shaper.as_ref().or(now.as_ref()) else {
+        let of_machine = match self.shaper {
+            Some(_) => None,
+            None => Shaper::from_slice(&self.data, self.index),
+        };
+        let Some(shaper) = self.shaper.as_ref().or(of_machine.as_ref()) else {
             return 0.0;
         };
         let mut buffer = UnicodeBuffer::new();
