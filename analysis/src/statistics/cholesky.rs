@@ -49,18 +49,9 @@ pub(crate) fn backward(lower: &[Vec<f64>], column: &[f64]) -> Vec<f64> {
     solved
 }
 
-/// The sum of products of two columns of one length, in four sums side by side, which take a quarter of the time of one.
+/// The sum of products of two columns.
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let (a_parts, b_parts) = (a.chunks_exact(4), b.chunks_exact(4));
-    let left = a_parts.remainder().iter().zip(b_parts.remainder());
-    let rest: f64 = left.map(|(x, y)| x * y).sum();
-    let mut sums = [0.0; 4];
-    for (x, y) in a_parts.zip(b_parts) {
-        for lane in 0..4 {
-            sums[lane] += x[lane] * y[lane];
-        }
-    }
-    sums.iter().sum::<f64>() + rest
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 #[cfg(test)]
@@ -78,15 +69,6 @@ mod tests {
         let x = backward(&lower, &forward(&lower, &right));
         for (row, wanted) in MATRIX.iter().zip(right) {
             assert!((dot(row, &x) - wanted).abs() < 1e-9, "{x:?}");
-        }
-    }
-
-    #[test]
-    fn a_sum_of_products_takes_every_row() {
-        for count in 0..10 {
-            let rows: Vec<f64> = (0..count).map(f64::from).collect();
-            let squares: f64 = rows.iter().map(|row| row * row).sum();
-            assert_eq!(dot(&rows, &rows), squares, "{count}");
         }
     }
 

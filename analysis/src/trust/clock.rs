@@ -8,7 +8,6 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::grid::Grid;
 use crate::series::Series;
-use crate::statistics::cholesky::dot;
 use crate::statistics::robust::median;
 
 /// A clock that is wrong, s, positive where the sensor's stamps are late.
@@ -308,6 +307,25 @@ fn correlation(own: &Changes, other: &Changes, from: i64, until: i64, shift: i64
     let ab = dot(&own.by_cell[cells], &other.by_cell[others]) - a_sum * b_sum / n;
     let (aa, bb) = (aa - a_sum * a_sum / n, bb - b_sum * b_sum / n);
     (aa > 1e-9 && bb > 1e-9).then(|| ab / (aa * bb).sqrt())
+}
+
+/// The sum of products, in four sums side by side, which takes a quarter of the time of one. `statistics::cholesky` keeps its own order of
+/// summing: what is said of a change that is one day old hangs on its last digits (DEVELOPERS.md, "Known gaps").
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (a_parts, b_parts) = (a.chunks_exact(4), b.chunks_exact(4));
+    let rest: f64 = a_parts
+        .remainder()
+        .iter()
+        .zip(b_parts.remainder())
+        .map(|(a, b)| a * b)
+        .sum();
+    let mut sums = [0.0; 4];
+    for (a, b) in a_parts.zip(b_parts) {
+        for lane in 0..4 {
+            sums[lane] += a[lane] * b[lane];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Where in a sensor's own readings a shift began: a clock that jumps ahead leaves a pause, one that is set back runs twice through a
