@@ -1,14 +1,14 @@
 //! Alerts from outside: real clients, a real broker, a web server and a mail server of other people's making, all on loopback.
 
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 
 use chrono::{SecondsFormat, TimeDelta, Timelike as _, Utc};
 use serde_json::Value;
 
-use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, free_port, root, wait_until};
+use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, Server, free_port, root, wait_until};
 
 const SECRET: &str = "key of the harbour room";
 const PASSWORD: &str = "word of the mailbox";
@@ -19,17 +19,6 @@ fn certificate(name: &str) -> String {
         .join(name)
         .display()
         .to_string()
-}
-
-/// Receivers that run; killed when dropped.
-struct Receivers(Child);
-
-impl Drop for Receivers {
-    fn drop(&mut self) {
-        // A failing test must leave no server behind.
-        let _ended = self.0.kill();
-        let _ended = self.0.wait();
-    }
 }
 
 /// The ports of a web server and a mail server that write what they get into a file of the home.
@@ -48,7 +37,7 @@ impl Ways {
         }
     }
 
-    fn start(&self, home: &Home, python: &Python, more: &[&str]) -> Receivers {
+    fn start(&self, home: &Home, python: &Python, more: &[&str]) -> Server {
         let (out, http, smtp) = (
             home.path("received.jsonl").display().to_string(),
             self.http.to_string(),
@@ -56,17 +45,7 @@ impl Ways {
         );
         let mut arguments = vec![out.as_str(), "--http", &http, "--smtp", &smtp];
         arguments.extend(more);
-        let mut child = python.start("receivers.py", &arguments);
-        let mut said = String::new();
-        let stdout = child.stdout.take().expect("it is piped");
-        BufReader::new(stdout).read_line(&mut said).expect("it speaks");
-        if said.trim() != "ready" {
-            let mut error = String::new();
-            let stderr = child.stderr.as_mut().expect("it is piped");
-            stderr.read_to_string(&mut error).expect("it speaks");
-            panic!("the receivers did not start: {error}");
-        }
-        Receivers(child)
+        python.serve("receivers.py", &arguments)
     }
 
     /// `[alerts]` with every way, in the clear on loopback; `more` goes into it and into `[alerts.smtp]`.

@@ -62,7 +62,8 @@ fn what_a_footer_tells_of_a_column_is_what_its_rows_say() {
         from_ms: midnight_ms + 10 * 60_000,
         until_ms: midnight_ms + 4000 * 60_000,
     };
-    let read = load::load(home.path(), span, None, &[], Vec::new()).expect("it can be read");
+    let archive = home.path().to_owned();
+    let read = load::load(&archive, span, None, &[], Vec::new()).expect("it can be read");
     let said = load::Record::from_readings(all.concat(), Vec::new(), span);
     let series = |record: &load::Record| -> Vec<_> {
         record
@@ -76,13 +77,7 @@ fn what_a_footer_tells_of_a_column_is_what_its_rows_say() {
         from_ms: midnight_ms,
         ..span
     };
-    let of_c = load::load(
-        home.path(),
-        early,
-        Some(&["c".to_owned()].into()),
-        &[],
-        Vec::new(),
-    );
+    let of_c = load::load(&archive, early, Some(&["c".to_owned()].into()), &[], Vec::new());
     let marks = of_c
         .expect("it can be read")
         .get("c", Quantity::Humidity)

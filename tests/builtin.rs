@@ -40,7 +40,13 @@ pub(crate) fn numbered(first: i64, count: i64) -> (String, Vec<String>) {
 /// Fails unless the archive's files hold these rows and no others, each once.
 #[track_caller]
 pub(crate) fn holds_exactly(home: &Home, python: &Python, expected: &[String]) {
-    let stored = tally(home.stored(python));
+    are_exactly(home.stored(python), expected);
+}
+
+/// Fails unless rows of an archive are these and no others, each once.
+#[track_caller]
+pub(crate) fn are_exactly(stored: Vec<String>, expected: &[String]) {
+    let stored = tally(stored);
     let expected = tally(expected.iter().cloned());
     let missing: Vec<_> = expected
         .keys()

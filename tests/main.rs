@@ -6,6 +6,7 @@
 mod alerts;
 mod archive;
 mod browser;
+mod bucket;
 mod builtin;
 mod changes;
 mod command_line;

@@ -1,6 +1,6 @@
 //! The archive's files to series in memory: the only place that reads readings from disk.
 //!
-//! In: the data folder, a span, and durable readings that are not yet in a file. Out: one [`Series`] for each sensor and
+//! In: the archive, a span, and durable readings that are not yet in a file. Out: one [`Series`] for each sensor and
 //! quantity, sorted, each reading once. Nothing later than the span's end can be seen. Only the days of the span are opened, and of
 //! them only what may hold the sensors that are wanted: `columns` reads it.
 
@@ -11,7 +11,7 @@ use std::sync::Arc;
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::{self, Mark, Reading, TimeSource, column};
+use mosswarden_config::table::{self, Archive, Mark, Reading, TimeSource, column};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use polars::prelude::*;
 
@@ -38,6 +38,8 @@ pub enum LoadError {
     },
     #[error("{path} has format {found}, this program reads up to {known}; use a newer mosswarden")]
     TooNew { path: PathBuf, found: u32, known: u32 },
+    #[error("the archive can't be reached")]
+    Archive(#[from] std::io::Error),
 }
 
 /// What was loaded: every series, by sensor and quantity, and the journal up to the end of the span.
@@ -158,13 +160,13 @@ impl Record {
 /// # Errors
 /// [`LoadError`] names the file. An absent folder is an empty record, not an error.
 pub fn load(
-    data_dir: &Path,
+    archive: &dyn Archive,
     span: Span,
     wanted: Option<&BTreeSet<String>>,
     tail: &[Reading],
     journal: Vec<Entry>,
 ) -> Result<Record, LoadError> {
-    let (mut gathered, files) = gather(data_dir, span, wanted)?;
+    let (mut gathered, files) = gather(archive, span, wanted)?;
     for reading in tail {
         if span.contains(reading.at_ms) && wanted.is_none_or(|wanted| wanted.contains(&*reading.sensor)) {
             gathered.add(reading.clone());
@@ -175,7 +177,7 @@ pub fn load(
         until_ms: CLOCK_RESET_BEFORE_MS,
     };
     let misdated = if span.from_ms >= CLOCK_RESET_BEFORE_MS {
-        gather(data_dir, reset, wanted)?.0
+        gather(archive, reset, wanted)?.0
     } else {
         Gathered::default()
     };
@@ -195,7 +197,7 @@ const TRIES_MAX: usize = 10;
 
 /// Calls `read` with every file of the span; begins anew with `start()` when one vanished, for then it stands in another file.
 fn each_file<T>(
-    data_dir: &Path,
+    archive: &dyn Archive,
     span: Span,
     start: impl Fn() -> T,
     mut read: impl FnMut(&Path, &mut T) -> Result<bool, LoadError>,
@@ -203,7 +205,7 @@ fn each_file<T>(
     let mut vanished = None;
     for _ in 0..TRIES_MAX {
         let mut into = start();
-        let files = files_of(data_dir, span)?;
+        let files = files_of(&archive.folder(span)?, span)?;
         vanished = None;
         for file in &files {
             if !read(file, &mut into)? {
@@ -222,12 +224,12 @@ fn each_file<T>(
 }
 
 fn gather(
-    data_dir: &Path,
+    archive: &dyn Archive,
     span: Span,
     wanted: Option<&BTreeSet<String>>,
 ) -> Result<(Gathered, Vec<PathBuf>), LoadError> {
     each_file(
-        data_dir,
+        archive,
         span,
         Gathered::default,
         |file, gathered: &mut Gathered| read_file(file, span, wanted, gathered),
@@ -237,16 +239,10 @@ fn gather(
 /// Parquet files of the days and months that overlap the span, in order of folder and name.
 fn files_of(data_dir: &Path, span: Span) -> Result<Vec<PathBuf>, LoadError> {
     let root = table::readings_dir(data_dir);
-    let (first, last) = (
-        table::partition_date(span.from_ms),
-        table::partition_date(span.until_ms - 1),
-    );
     let mut files = Vec::new();
     for folder in list(&root)? {
-        let dates = folder
-            .file_name()
-            .and_then(|name| table::dates_of_partition(&name.to_string_lossy()));
-        if dates.is_some_and(|(from, until)| first <= until && from <= last) {
+        let name = folder.file_name().unwrap_or_default().to_string_lossy();
+        if table::partition_may_hold(&name, span) {
             files.extend(
                 list(&folder)?
                     .into_iter()
@@ -404,30 +400,36 @@ impl Gathered {
 ///
 /// # Errors
 /// [`LoadError`] names the file or folder.
-pub fn first_date(data_dir: &Path) -> Result<Option<chrono::NaiveDate>, LoadError> {
-    let folders = list(&table::readings_dir(data_dir))?;
-    let dates = folders.iter().filter_map(|folder| {
-        Some((
-            folder,
-            table::dates_of_partition(&folder.file_name()?.to_string_lossy())?,
-        ))
-    });
-    let Some((folder, (first, last))) = dates.min_by_key(|(_, dates)| *dates) else {
+pub fn first_date(archive: &dyn Archive) -> Result<Option<chrono::NaiveDate>, LoadError> {
+    let partitions = archive.partitions()?;
+    let dates = partitions
+        .iter()
+        .filter_map(|name| table::dates_of_partition(name));
+    let Some((first, last)) = dates.min() else {
         return Ok(None);
     };
     if first == last {
         return Ok(Some(first));
     }
     // A month may begin on any of its days.
-    let mut began = None;
-    for path in list(folder)?
-        .into_iter()
-        .filter(|file| file.extension().is_some_and(|e| e == "parquet"))
-    {
-        if let Some(file) = columns::File::open(&path)? {
-            began = began.into_iter().chain(file.first_ms()).min();
-        }
-    }
+    let start_ms =
+        |date: chrono::NaiveDate| date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis();
+    let month = Span {
+        from_ms: start_ms(first),
+        until_ms: start_ms(last) + MS_PER_24_H,
+    };
+    let (began, _) = each_file(
+        archive,
+        month,
+        || None,
+        |path, began: &mut Option<i64>| {
+            let Some(file) = columns::File::open(path)? else {
+                return Ok(false);
+            };
+            *began = began.iter().copied().chain(file.first_ms()).min();
+            Ok(true)
+        },
+    )?;
     Ok(Some(began.map_or(first, table::partition_date)))
 }
 
@@ -445,8 +447,8 @@ pub fn holds(path: &Path, span: Span) -> Result<bool, LoadError> {
 ///
 /// # Errors
 /// [`LoadError`] names the file.
-pub fn stored(data_dir: &Path, span: Span, tail: Vec<Reading>) -> Result<Vec<Reading>, LoadError> {
-    let (mut readings, _) = each_file(data_dir, span, Vec::new, |path, readings: &mut Vec<Reading>| {
+pub fn stored(archive: &dyn Archive, span: Span, tail: Vec<Reading>) -> Result<Vec<Reading>, LoadError> {
+    let (mut readings, _) = each_file(archive, span, Vec::new, |path, readings: &mut Vec<Reading>| {
         let Some(file) = columns::File::open(path)? else {
             return Ok(false);
         };

@@ -3,11 +3,16 @@
 //! Durability rules that callers rely on: [`DiskFile::sync`] makes a file's content durable; [`Disk::sync_dir`] makes the
 //! names in a folder durable (creation, rename, removal). After a failed write or sync a file is never used again.
 
+use std::any::Any;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use fs_err as fs;
+use mosswarden_config::site::Site;
+
+use crate::bucket::BucketError;
+use crate::bucket::disk::BucketDisk;
 
 /// A file that grows at its end.
 pub trait DiskFile: Send {
@@ -62,6 +67,23 @@ pub trait Disk: Send + Sync {
     /// Creates a folder and those above it.
     fn create_dir(&self, dir: &Path) -> io::Result<()>;
     fn sync_dir(&self, dir: &Path) -> io::Result<()>;
+    /// The right to merge and remove files that collectors of other machines reach as well, as long as what is given lives; `None`
+    /// while another machine holds it.
+    fn tidy_alone(&self) -> io::Result<Option<Box<dyn Any + Send>>> {
+        // Processes of one machine, or of one shared folder, exclude each other by locks: `Tidying`.
+        Ok(Some(Box::new(())))
+    }
+}
+
+/// The disk that a site's archive is on: this machine's, or its bucket.
+///
+/// # Errors
+/// Where the bucket's settings can't be used; nothing is asked of it yet.
+pub fn of(site: &Site) -> io::Result<Arc<dyn Disk>> {
+    Ok(match &site.bucket {
+        None => Arc::new(RealDisk),
+        Some(bucket) => Arc::new(BucketDisk::new(bucket, &site.data_dir)?),
+    })
 }
 
 /// Puts a whole file under its name, atomically and durably: temporary name, sync, rename, sync folder.
@@ -122,6 +144,12 @@ impl io::Write for Unfinished {
 
 /// What a keeper can do about a disk that fails.
 pub(crate) fn next_step(error: &io::Error) -> &'static str {
+    if let Some(of_bucket) = error
+        .get_ref()
+        .and_then(|inner| inner.downcast_ref::<BucketError>())
+    {
+        return of_bucket.next_step();
+    }
     match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "the disk is full: free some space and it goes on by itself"
@@ -168,10 +196,20 @@ impl DiskFile for RealFile {
     }
 }
 
-struct RealBytes {
+pub(crate) struct RealBytes {
     // One place at a time: readers of one file take turns.
-    file: Mutex<fs::File>,
+    file: Mutex<std::fs::File>,
     len: u64,
+}
+
+impl RealBytes {
+    pub(crate) fn new(file: std::fs::File) -> io::Result<RealBytes> {
+        let len = file.metadata()?.len();
+        Ok(RealBytes {
+            file: Mutex::new(file),
+            len,
+        })
+    }
 }
 
 impl FileBytes for RealBytes {
@@ -204,11 +242,7 @@ impl Disk for RealDisk {
 
     fn open_read(&self, path: &Path) -> io::Result<Box<dyn FileBytes>> {
         let file = fs::File::open(path)?;
-        let len = file.metadata()?.len();
-        Ok(Box::new(RealBytes {
-            file: Mutex::new(file),
-            len,
-        }))
+        Ok(Box::new(RealBytes::new(file.into_parts().0)?))
     }
 
     fn len(&self, path: &Path) -> io::Result<u64> {

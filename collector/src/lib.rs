@@ -13,6 +13,7 @@
 
 mod archive;
 mod broker;
+mod bucket;
 pub mod clock;
 mod columns;
 mod compact;
@@ -53,6 +54,7 @@ mod writer;
 
 pub use archive::ArchiveError;
 pub use broker::ListenError;
+pub use bucket::{archive, try_bucket};
 pub use columns::{Columns, ColumnsError};
 pub use counts::{Counts, FeedSnapshot, Newest, Part, SensorSnapshot, Snapshot, worst};
 pub use counts_file::{KeptCounts, KeptFeed, kept_counts};

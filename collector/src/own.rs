@@ -2,12 +2,15 @@
 //!
 //! A collector on its own has no name. Only tidying the archive is done by one at a time: see [`Tidying`].
 
+use std::any::Any;
 use std::fs::{File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use mosswarden_config::table;
+
+use crate::disk::Disk;
 
 /// The file whose lock says that somebody tidies the archive.
 const TIDYING_FILE: &str = "archive.lock";
@@ -129,15 +132,19 @@ pub(crate) fn spool_dirs(data_dir: &Path) -> io::Result<Vec<PathBuf>> {
 const IMPORTING_FILE: &str = "import.lock";
 
 /// The right to merge and remove files of the archive, held as long as this lives.
-pub(crate) struct Tidying(#[expect(dead_code, reason = "held for its lock")] File);
+#[expect(dead_code, reason = "held for its locks")]
+pub(crate) struct Tidying(Box<dyn Any + Send>, File);
 
 /// The right to import, held as long as this lives: two imports at once could both add the same reading.
 pub(crate) struct Importing(#[expect(dead_code, reason = "held for its lock")] File);
 
 impl Tidying {
-    /// `None` while another process tidies.
-    pub(crate) fn begin(data_dir: &Path) -> io::Result<Option<Tidying>> {
-        Ok(try_lock(&data_dir.join(TIDYING_FILE))?.map(Tidying))
+    /// `None` while another process tidies, here or elsewhere.
+    pub(crate) fn begin(disk: &dyn Disk, data_dir: &Path) -> io::Result<Option<Tidying>> {
+        let Some(lock) = try_lock(&data_dir.join(TIDYING_FILE))? else {
+            return Ok(None);
+        };
+        Ok(disk.tidy_alone()?.map(|alone| Tidying(alone, lock)))
     }
 }
 
@@ -173,6 +180,7 @@ fn try_lock(path: &Path) -> io::Result<Option<File>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disk::RealDisk;
 
     #[test]
     fn what_is_ones_own_bears_its_name() {
@@ -203,9 +211,11 @@ mod tests {
     #[test]
     fn one_at_a_time_tidies() {
         let dir = tempfile::tempdir().expect("a temporary folder");
-        let first = Tidying::begin(dir.path()).expect("room").expect("nobody else");
-        assert!(Tidying::begin(dir.path()).expect("room").is_none());
+        let first = Tidying::begin(&RealDisk, dir.path())
+            .expect("room")
+            .expect("nobody else");
+        assert!(Tidying::begin(&RealDisk, dir.path()).expect("room").is_none());
         drop(first);
-        assert!(Tidying::begin(dir.path()).expect("room").is_some());
+        assert!(Tidying::begin(&RealDisk, dir.path()).expect("room").is_some());
     }
 }

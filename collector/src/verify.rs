@@ -14,7 +14,7 @@ use chrono::NaiveDate;
 use mosswarden_config::table::{self, Reading};
 
 use crate::archive::{self, ArchiveError, Stop};
-use crate::disk::{self, Disk, RealDisk};
+use crate::disk::{self, Disk};
 use crate::months::{self, Figures, MONTH_FILE};
 use crate::own::{Own, Tidying};
 use crate::run::{CollectError, lock};
@@ -71,7 +71,7 @@ pub enum VerifyError {
 ///
 /// # Errors
 /// [`VerifyError`] where a folder can't be read, or a repair is asked for while a collector runs.
-pub fn verify(data_dir: &Path, repair: bool) -> Result<Verified, VerifyError> {
+pub fn verify(disk: &dyn Disk, data_dir: &Path, repair: bool) -> Result<Verified, VerifyError> {
     if !data_dir.is_dir() {
         return Err(VerifyError::Missing(data_dir.to_owned()));
     }
@@ -81,13 +81,13 @@ pub fn verify(data_dir: &Path, repair: bool) -> Result<Verified, VerifyError> {
                 CollectError::Locked { .. } => VerifyError::Locked(error),
                 other => VerifyError::Folder(other),
             })?;
-            let tidying = Tidying::begin(data_dir).map_err(ArchiveError::from)?;
+            let tidying = Tidying::begin(disk, data_dir).map_err(ArchiveError::from)?;
             Some((alone, tidying.ok_or(VerifyError::Tidied)?))
         }
         false => None,
     };
     Ok(Verifier {
-        disk: &RealDisk,
+        disk,
         data_dir,
         repair,
         found: Verified::default(),
@@ -385,6 +385,7 @@ mod tests {
     use super::*;
     use crate::archive::tests::{all, reading};
     use crate::compact;
+    use crate::disk::RealDisk;
 
     const DAY_MS: i64 = 24 * 3_600_000;
     /// 2026-03-01T00:00:00Z.
@@ -432,7 +433,7 @@ mod tests {
     #[test]
     fn a_sound_archive_is_called_sound() {
         let (dir, written) = archive();
-        let found = verify(dir.path(), false).expect("readable");
+        let found = verify(&RealDisk, dir.path(), false).expect("readable");
         assert_eq!(found.problems, []);
         assert_eq!((found.files, found.readings), (4, written.len() as u64));
     }
@@ -445,7 +446,7 @@ mod tests {
         // The first data page, of the first sensor's times.
         bytes[20..60].fill(0);
         fs_err::write(&path, &bytes).expect("room");
-        let told = verify(dir.path(), false).expect("readable").problems;
+        let told = verify(&RealDisk, dir.path(), false).expect("readable").problems;
         assert_eq!(told.len(), 1, "{told:?}");
         assert!(told[0].what.contains("row group 1"), "{}", told[0]);
         assert_eq!(
@@ -453,7 +454,7 @@ mod tests {
             bytes,
             "looking changes nothing"
         );
-        let repaired = verify(dir.path(), true).expect("works").problems;
+        let repaired = verify(&RealDisk, dir.path(), true).expect("works").problems;
         let said = repaired[0].repaired.as_deref().expect("repaired");
         assert!(
             said.contains("12400 readings went into their days; 12400 that"),
@@ -467,7 +468,10 @@ mod tests {
             .collect();
         assert_eq!(stored(dir.path()), left);
         assert!(dir.path().join("damaged/month=2026-03-1-month.parquet").is_file());
-        assert_eq!(verify(dir.path(), false).expect("readable").problems, []);
+        assert_eq!(
+            verify(&RealDisk, dir.path(), false).expect("readable").problems,
+            []
+        );
     }
 
     #[test]
@@ -483,11 +487,11 @@ mod tests {
         .expect("there");
         fs_err::write(april.join("part-7.parquet"), "not Parquet").expect("room");
         fs_err::write(april.join("notes.txt"), "mine").expect("room");
-        let told = verify(dir.path(), true).expect("works").problems;
+        let told = verify(&RealDisk, dir.path(), true).expect("works").problems;
         let told: Vec<String> = told.iter().map(Problem::to_string).collect();
         assert_eq!(told.len(), 4, "{told:#?}");
         assert_eq!(stored(dir.path()), written, "no reading was lost");
-        let left = verify(dir.path(), false).expect("readable").problems;
+        let left = verify(&RealDisk, dir.path(), false).expect("readable").problems;
         assert_eq!(left.len(), 1, "only the stranger is left: {left:?}");
         assert!(april.join("notes.txt").is_file());
     }
@@ -505,7 +509,7 @@ mod tests {
         let digit = (at + key.len()..bytes.len()).find(|at| bytes[*at] == b'1');
         bytes[digit.expect("the version")] = b'7';
         fs_err::write(&figures, &bytes).expect("room");
-        let told = verify(dir.path(), true).expect("works").problems;
+        let told = verify(&RealDisk, dir.path(), true).expect("works").problems;
         assert_eq!(told.len(), 1, "{told:?}");
         assert!(told[0].what.contains("later version"), "{}", told[0]);
         months::mend_summaries(&RealDisk, dir.path(), &Stop::default()).expect("works");
@@ -540,7 +544,7 @@ mod tests {
             .expect("the version");
         bytes[digit] = b'9';
         fs_err::write(&path, &bytes).expect("room");
-        let told = verify(dir.path(), true).expect("works").problems;
+        let told = verify(&RealDisk, dir.path(), true).expect("works").problems;
         assert!(
             told[0]
                 .what
@@ -598,7 +602,7 @@ mod tests {
                     .join(format!("copy-{}", copies.fetch_add(1, Ordering::Relaxed)));
                 let before = done.load(Ordering::Acquire);
                 while !copy(&data, &backup) {}
-                let found = verify(&backup, false).expect("readable");
+                let found = verify(&RealDisk, &backup, false).expect("readable");
                 let broken: Vec<&Problem> = found
                     .problems
                     .iter()

@@ -5,12 +5,15 @@
 //! Layout under `data_dir`: `readings/date=2026-03-01/part-000000000412.parquet` by the UTC date of `at`, and for months that are over
 //! `readings/month=2026-02/month.parquet` with its daily figures in `summaries/2026-02.parquet`.
 
+use std::fmt;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use chrono::{DateTime, Months, NaiveDate, Utc};
 
 use crate::quantity::Quantity;
+use crate::zone::Span;
 
 /// Version of the stored table. A reader refuses files with a higher one and says so.
 ///
@@ -148,9 +151,59 @@ pub fn partition_date(at_ms: i64) -> NaiveDate {
         .date_naive()
 }
 
+/// The name of the folder of all readings.
+pub const READINGS: &str = "readings";
+/// The name of the folder of daily figures.
+pub const SUMMARIES: &str = "summaries";
+
 /// Folder of all readings.
 pub fn readings_dir(data_dir: &Path) -> PathBuf {
-    data_dir.join("readings")
+    data_dir.join(READINGS)
+}
+
+/// Folder of the daily figures of whole months.
+pub fn summaries_dir(data_dir: &Path) -> PathBuf {
+    data_dir.join(SUMMARIES)
+}
+
+/// Where readings can be read, as files in folders.
+pub trait Archive: fmt::Debug + Send + Sync {
+    /// The data folder with every file of the days and months of a span, as they are now.
+    ///
+    /// # Errors
+    /// What stood in the way of bringing them here.
+    fn folder(&self, span: Span) -> io::Result<PathBuf>;
+
+    /// Names of the folders of all days and months that there are.
+    ///
+    /// # Errors
+    /// What stood in the way of looking.
+    fn partitions(&self) -> io::Result<Vec<String>>;
+}
+
+/// A data folder on this machine: all of it is here.
+impl Archive for PathBuf {
+    fn folder(&self, _span: Span) -> io::Result<PathBuf> {
+        Ok(self.clone())
+    }
+
+    fn partitions(&self) -> io::Result<Vec<String>> {
+        let dir = readings_dir(self);
+        let entries = match std::fs::read_dir(&dir) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => {
+                return Err(io::Error::new(
+                    error.kind(),
+                    format!("{}: {error}", dir.display()),
+                ));
+            }
+        };
+        let names = entries.map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()));
+        let mut names: Vec<String> = names.collect::<io::Result<_>>()?;
+        names.sort();
+        Ok(names)
+    }
 }
 
 /// Folder of one UTC day's readings.
@@ -178,11 +231,16 @@ pub fn dates_of_partition(folder_name: &str) -> Option<(NaiveDate, NaiveDate)> {
     Some((first, first.checked_add_months(Months::new(1))?.pred_opt()?))
 }
 
+/// Whether a folder of that name is a day's or a month's that may hold something of the span.
+pub fn partition_may_hold(folder_name: &str, span: Span) -> bool {
+    dates_of_partition(folder_name).is_some_and(|(from, until)| {
+        partition_date(span.from_ms) <= until && from <= partition_date(span.until_ms - 1)
+    })
+}
+
 /// Daily figures of a whole month, by any of its dates.
 pub fn summary_file(data_dir: &Path, date: NaiveDate) -> PathBuf {
-    data_dir
-        .join("summaries")
-        .join(format!("{}.parquet", date.format("%Y-%m")))
+    summaries_dir(data_dir).join(format!("{}.parquet", date.format("%Y-%m")))
 }
 
 /// The date that a partition folder's name carries.

@@ -25,7 +25,7 @@ pub(crate) fn run(site: &Site, asked: &Advise) -> Result<Outcome, Failure> {
         from_ms: until_ms - FITTED_MS,
         until_ms,
     };
-    let record = Readable::open(site)?.record(site, needed(span))?;
+    let record = Readable::open(site)?.record(needed(span))?;
     let trusted = trust::assess(site, &record, span).trusted;
     let advice = advise(site, enclosure, &record, &trusted, until_ms);
     let printed = match asked.format {

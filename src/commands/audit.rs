@@ -57,7 +57,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
         from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
         until_ms,
     };
-    readings(site, &enclosure.id, span, &readable.tail, &readings_file)?;
+    readings(&readable, &enclosure.id, span, &readings_file)?;
     let mut inputs = audit::inputs(&gathered).map_err(Failure::failed("could not read the archive"))?;
     inputs.readings = Some(
         audit::digest(&readings_file, readings_name)
@@ -75,7 +75,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
 
 /// The raw readings of the enclosure and of the room as tidy CSV with when each came and its mark, day by day, so that a long
 /// span needs little memory.
-fn readings(site: &Site, enclosure: &str, span: Span, tail: &[Reading], file: &Path) -> Result<(), Failure> {
+fn readings(readable: &Readable, enclosure: &str, span: Span, file: &Path) -> Result<(), Failure> {
     let unfinished = written::unfinished(file);
     let wrap = || Failure::failed(format!("could not write {}", file.display()));
     let mut out = BufWriter::new(fs_err::File::create(&unfinished).map_err(wrap())?);
@@ -91,12 +91,13 @@ fn readings(site: &Site, enclosure: &str, span: Span, tail: &[Reading], file: &P
             until_ms: day.until_ms.min(span.until_ms),
         };
         debug_assert_eq!(partition_date(part.from_ms), partition_date(part.until_ms - 1));
-        let of_day: Vec<Reading> = tail
+        let of_day: Vec<Reading> = readable
+            .tail
             .iter()
             .filter(|reading| part.contains(reading.at_ms))
             .cloned()
             .collect();
-        let found = load::stored(&site.data_dir, part, of_day)
+        let found = load::stored(&*readable.archive, part, of_day)
             .map_err(Failure::failed("could not read the archive"))?;
         let wanted = |reading: &&Reading| *reading.enclosure == *enclosure || *reading.enclosure == *ROOM;
         for reading in found.iter().filter(wanted) {

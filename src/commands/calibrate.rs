@@ -15,7 +15,7 @@ use mosswarden_config::site::{Sensor, Site, nearest};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{Calibrate, CheckArguments, SaltCheck, SaltName, SideBySide};
-use crate::commands::now_ms;
+use crate::commands::{archive, now_ms};
 use crate::reporter::{Failure, Outcome};
 
 /// What is usual for a sensor is learned over this long before the test.
@@ -233,7 +233,7 @@ fn record(site: &Site, span: Span, ids: &[&str]) -> Result<Record, Failure> {
         from_ms: span.from_ms - BEFORE_MS,
         until_ms: span.until_ms,
     };
-    load::load(&site.data_dir, whole, Some(&wanted), &tail, Vec::new())
+    load::load(&*archive(site)?, whole, Some(&wanted), &tail, Vec::new())
         .map_err(Failure::failed("could not read the archive"))
 }
 

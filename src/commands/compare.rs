@@ -59,7 +59,7 @@ pub(crate) fn run(site: &Site, asked: &Compare) -> Result<Outcome, Failure> {
             what,
             until_ms,
         };
-        let record = Readable::open(site)?.record(site, readings_needed(&asked))?;
+        let record = Readable::open(site)?.record(readings_needed(&asked))?;
         comparisons.push(compare(site, enclosure, &record, &asked));
     }
     let printed = match asked.format {

@@ -34,7 +34,7 @@ use mosswarden_analysis::load::{self, LoadError, Record};
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
-use mosswarden_config::table::Reading;
+use mosswarden_config::table::{Archive, Reading};
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
 use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
@@ -150,8 +150,14 @@ fn only(site: &mut Site, enclosures: &[String]) -> Result<(), Failure> {
     Ok(())
 }
 
-/// What stands beside the archive's files: readings that no file has yet, the journal, the corrections.
+/// The site's archive, to be read.
+pub(crate) fn archive(site: &Site) -> Result<Box<dyn Archive>, Failure> {
+    mosswarden_collector::archive(site).map_err(Failure::failed("could not reach the archive"))
+}
+
+/// The archive and what stands beside its files: readings that no file has yet, the journal, the corrections.
 pub(crate) struct Readable {
+    pub(crate) archive: Box<dyn Archive>,
     pub(crate) tail: Vec<Reading>,
     pub(crate) journal: Vec<Entry>,
     amended: Vec<Entry>,
@@ -173,6 +179,7 @@ impl Readable {
             );
         }
         Ok(Readable {
+            archive: archive(site)?,
             tail,
             journal: journal.entries,
             amended: journal
@@ -188,6 +195,7 @@ impl Readable {
     /// For what reads the archive itself.
     pub(crate) fn beside(&self) -> Beside<'_> {
         Beside {
+            archive: &*self.archive,
             tail: &self.tail,
             journal: &self.journal,
             amended: &self.amended,
@@ -196,8 +204,8 @@ impl Readable {
     }
 
     /// Everything of a span.
-    pub(crate) fn record(&self, site: &Site, span: Span) -> Result<Record, Failure> {
-        self.load(site, span, None)
+    pub(crate) fn record(&self, span: Span) -> Result<Record, Failure> {
+        self.load(span, None)
             .map_err(Failure::failed("could not read the archive"))
     }
 
@@ -226,7 +234,7 @@ impl Readable {
             site,
             span,
             how,
-            |ids, needed| self.load(site, needed, Some(ids)),
+            |ids, needed| self.load(needed, Some(ids)),
             |part, record, found| {
                 progress.inc(part.enclosures.len() as u64);
                 show(part, record, found)
@@ -236,8 +244,8 @@ impl Readable {
         judged.map_err(Failure::failed("could not read the archive"))
     }
 
-    fn load(&self, site: &Site, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
-        load::load(&site.data_dir, span, ids, &self.tail, self.journal.clone())
+    fn load(&self, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
+        load::load(&*self.archive, span, ids, &self.tail, self.journal.clone())
             .map(|record| record.with_corrections(self.corrections.clone()))
     }
 }

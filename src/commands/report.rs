@@ -59,7 +59,7 @@ pub(crate) fn write(
     written::never_over(&files, force)?;
     let readable = Readable::open(site)?;
     let (record, assessment) = readable.judge(site, span, Kept::for_report(span))?;
-    let year = YearBefore::judge(site, readable.record(site, YearBefore::span(span))?, span);
+    let year = YearBefore::judge(site, readable.record(YearBefore::span(span))?, span);
     let model: WeeklyReport = report::weekly(
         site,
         &record,

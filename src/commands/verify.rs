@@ -1,13 +1,14 @@
 //! `verify`: every file of the archive looked through, and repaired where asked.
 
-use mosswarden_collector::verify;
+use mosswarden_collector::{disk, verify};
 use mosswarden_config::site::Site;
 
 use crate::cli::Verify;
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Verify) -> Result<Outcome, Failure> {
-    let found = verify(&site.data_dir, asked.repair)
+    let disk = disk::of(site).map_err(Failure::failed("could not reach the archive"))?;
+    let found = verify(&*disk, &site.data_dir, asked.repair)
         .map_err(Failure::failed("could not look through the archive"))?;
     for problem in &found.problems {
         println!("{problem}");

@@ -10,7 +10,7 @@ use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Site};
-use mosswarden_config::table::{Mark, ROOM, Reading};
+use mosswarden_config::table::{Archive, Mark, ROOM, Reading};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::by_part::ids;
@@ -92,6 +92,7 @@ pub struct Gathered<'a> {
 /// What stands beside the archive's files.
 #[derive(Debug, Clone, Copy)]
 pub struct Beside<'a> {
+    pub archive: &'a dyn Archive,
     /// Durable readings that no file has yet.
     pub tail: &'a [Reading],
     /// Entries as they stand.
@@ -115,6 +116,7 @@ pub fn gather<'a>(
 ) -> Result<Gathered<'a>, LoadError> {
     let until_ms = asked.until_ms;
     let Beside {
+        archive,
         tail,
         journal,
         amended,
@@ -146,13 +148,13 @@ pub fn gather<'a>(
         until_ms,
     };
     let mut reader = Reader {
-        site,
+        archive,
         tail,
         journal: &journal,
         corrections,
         files: BTreeSet::new(),
         read: Vec::new(),
-        first_ms: first_ms(site, tail)?,
+        first_ms: first_ms(archive, tail)?,
     };
     let own = with_only(site, |other| other.id == enclosure.id);
     let recent_span = Span {
@@ -244,8 +246,8 @@ pub(crate) const fn before(at_ms: i64, days: i64) -> i64 {
 }
 
 /// The first instant that anything can be known of.
-fn first_ms(site: &Site, tail: &[Reading]) -> Result<i64, LoadError> {
-    let on_disk = load::first_date(&site.data_dir)?
+fn first_ms(archive: &dyn Archive, tail: &[Reading]) -> Result<i64, LoadError> {
+    let on_disk = load::first_date(archive)?
         .and_then(|date| date.and_hms_opt(0, 0, 0))
         .map(|at| at.and_utc().timestamp_millis());
     let in_tail = tail.iter().map(|reading| reading.at_ms).min();
@@ -260,7 +262,7 @@ fn with_only(site: &Site, keep: impl Fn(&Enclosure) -> bool) -> Site {
 }
 
 struct Reader<'a> {
-    site: &'a Site,
+    archive: &'a dyn Archive,
     tail: &'a [Reading],
     journal: &'a [Entry],
     corrections: &'a [Correction],
@@ -277,7 +279,7 @@ impl Reader<'_> {
             until_ms: span.until_ms,
         };
         let record = load::load(
-            &self.site.data_dir,
+            self.archive,
             span,
             Some(&ids(part)),
             self.tail,

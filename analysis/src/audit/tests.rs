@@ -144,6 +144,7 @@ fn make_amended(site: &Site, tail: &[Reading], journal: &[Entry], amended: &[Ent
         own,
         asked,
         Beside {
+            archive: &site.data_dir,
             tail,
             journal,
             amended,

@@ -73,6 +73,7 @@ fn readings(site: &Site, days: i64) -> Vec<Reading> {
 fn make(site: &Site, tail: &[Reading], journal: &[Entry]) -> HandOver {
     let until_ms = site.zone.parse(UNTIL).expect("a local time");
     let beside = Beside {
+        archive: &site.data_dir,
         tail,
         journal,
         amended: &[],

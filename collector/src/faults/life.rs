@@ -8,7 +8,9 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table;
 
 use super::sim_disk::{Fault, SimDisk};
+use super::sim_store::SimStore;
 use crate::archive::{self, Stop};
+use crate::bucket::disk::BucketDisk;
 use crate::clock::Clock;
 use crate::compact;
 use crate::counts::{Counts, Newest};
@@ -38,9 +40,18 @@ const PER_BATCH: usize = 4;
 /// A disk that fails once is well at the next try; one that needs more has a fault of ours.
 const TRIES_MAX: usize = 4;
 
+/// Where the archive is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Archive {
+    Folder,
+    Bucket,
+}
+
 /// A sender that repeats what was not acknowledged, and a collector that dies and comes back.
 pub(super) struct Run {
     pub(super) disk: SimDisk,
+    /// Where the archive is instead, if it is not on the disk.
+    store: Option<SimStore>,
     clock: Arc<SimClock>,
     pub(super) site: Site,
     pub(super) collector: Option<(SharedStore, Publishing)>,
@@ -50,13 +61,15 @@ pub(super) struct Run {
 }
 
 impl Run {
-    pub(super) fn new(fault: Option<(u64, Fault)>) -> Run {
+    pub(super) fn new(fault: Option<(u64, Fault)>, archive: Archive) -> Run {
         let disk = SimDisk::default();
         if let Some((at, fault)) = fault {
             disk.set_fault(at, fault);
         }
+        let store = (archive == Archive::Bucket).then(|| SimStore::beside(&disk));
         Run {
             disk,
+            store,
             clock: Arc::new(SimClock(AtomicI64::new(START_MS))),
             site: site(),
             collector: None,
@@ -65,8 +78,22 @@ impl Run {
         }
     }
 
+    /// What the collector sees.
+    pub(super) fn seen(&self) -> Arc<dyn Disk> {
+        let local: Arc<dyn Disk> = Arc::new(self.disk.clone());
+        match &self.store {
+            None => local,
+            Some(store) => Arc::new(BucketDisk::on(
+                store.client(),
+                local,
+                &self.site.data_dir,
+                &std::env::temp_dir(),
+            )),
+        }
+    }
+
     pub(super) fn open(&mut self) -> bool {
-        let disk: Arc<dyn Disk> = Arc::new(self.disk.clone());
+        let disk = self.seen();
         let clock: Arc<dyn Clock> = self.clock.clone();
         let counts = Arc::new(Counts::new(&self.site));
         let data_dir = self.site.data_dir.clone();
@@ -221,11 +248,12 @@ impl Run {
     pub(super) fn check(&self, case: &str) {
         let data_dir = &self.site.data_dir;
         let mut found: BTreeMap<(String, String), usize> = BTreeMap::new();
+        let disk = &*self.seen();
         let readings_dir = table::readings_dir(data_dir);
-        for folder in self.disk.list(&readings_dir).expect("the disk is well") {
+        for folder in disk.list(&readings_dir).expect("the disk is well") {
             let dir = readings_dir.join(folder);
-            for name in archive::parquet_names(&self.disk, &dir).expect("the disk is well") {
-                for reading in archive::tests::all(&self.disk, &dir.join(&name))
+            for name in archive::parquet_names(disk, &dir).expect("the disk is well") {
+                for reading in archive::tests::all(disk, &dir.join(&name))
                     .unwrap_or_else(|error| panic!("{case}: {name}: {error}"))
                 {
                     *found
@@ -269,16 +297,16 @@ impl Run {
     #[track_caller]
     fn check_months(&self, case: &str) {
         let data_dir = &self.site.data_dir;
-        for (first, dir) in months::months(&self.disk, data_dir).expect("the disk is well") {
+        let disk = &*self.seen();
+        for (first, dir) in months::months(disk, data_dir).expect("the disk is well") {
             let path = dir.join(months::MONTH_FILE);
-            let wanted = months::summary_of(&self.disk, &path, &Stop::default()).expect("our own");
-            let bytes = self
-                .disk
+            let wanted = months::summary_of(disk, &path, &Stop::default()).expect("our own");
+            let bytes = disk
                 .read(&table::summary_file(data_dir, first))
                 .unwrap_or_else(|error| panic!("{case}: no daily figures: {error}"));
             assert_eq!(Summary::from_bytes(bytes).expect("our own"), wanted, "{case}");
-            for (date, dir) in compact::days(&self.disk, data_dir).expect("the disk is well") {
-                let left = archive::parquet_names(&self.disk, &dir).expect("the disk is well");
+            for (date, dir) in compact::days(disk, data_dir).expect("the disk is well") {
+                let left = archive::parquet_names(disk, &dir).expect("the disk is well");
                 assert!(
                     table::month_dir(data_dir, date) != table::month_dir(data_dir, first) || left.is_empty(),
                     "{case}: {date} is left beside its month"

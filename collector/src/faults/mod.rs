@@ -6,32 +6,33 @@
 pub(crate) mod daemon;
 mod life;
 mod sim_disk;
+mod sim_store;
 
 use mosswarden_config::table;
 
 use crate::disk::Disk;
 use crate::months;
-use life::{Run, commit};
+use life::{Archive, Run, commit};
 use sim_disk::Fault;
 
-fn clean_operations() -> u64 {
-    let mut run = Run::new(None);
+fn clean_operations(archive: Archive) -> u64 {
+    let mut run = Run::new(None, archive);
     run.live(0);
     run.check("no fault");
-    let months = months::months(&run.disk, &run.site.data_dir).expect("the disk is well");
+    let months = months::months(&*run.seen(), &run.site.data_dir).expect("the disk is well");
     assert_eq!(months.len(), 1, "a month was made: {months:?}");
     run.disk.operations()
 }
 
-fn every_operation(fault: Fault, seeds: u64) -> u64 {
-    let operations = clean_operations();
+fn every_operation(fault: Fault, seeds: u64, archive: Archive) -> u64 {
+    let operations = clean_operations(archive);
     assert!(
         operations > 150,
         "the life is too short to prove anything: {operations} operations"
     );
     for at in 1..=operations {
         for seed in 0..seeds {
-            let mut run = Run::new(Some((at, fault)));
+            let mut run = Run::new(Some((at, fault)), archive);
             run.live(seed);
             run.check(&format!(
                 "{fault:?} at operation {at} of {operations}, seed {seed}"
@@ -43,28 +44,36 @@ fn every_operation(fault: Fault, seeds: u64) -> u64 {
 
 #[test]
 fn each_operation_fails_outright() {
-    println!("{} lives", every_operation(Fault::Outright, 1));
+    println!("{} lives", every_operation(Fault::Outright, 1, Archive::Folder));
 }
 
 #[test]
 fn each_operation_is_cut_in_half() {
-    println!("{} lives", every_operation(Fault::Half, 1));
+    println!("{} lives", every_operation(Fault::Half, 1, Archive::Folder));
 }
 
 #[test]
 fn each_operation_is_done_and_reported_as_failed() {
-    println!("{} lives", every_operation(Fault::DoneAll, 1));
+    println!("{} lives", every_operation(Fault::DoneAll, 1, Archive::Folder));
 }
 
 #[test]
 fn the_power_goes_at_each_operation() {
-    println!("{} lives", every_operation(Fault::PowerCut, 6));
+    println!("{} lives", every_operation(Fault::PowerCut, 6, Archive::Folder));
+}
+
+/// The same with the archive in a bucket: each operation of the disk and each request to the bucket in turn.
+#[test]
+fn a_bucket_and_the_disk_beside_it_fail_at_each_operation() {
+    for (fault, seeds) in [(Fault::Outright, 1), (Fault::DoneAll, 1), (Fault::PowerCut, 2)] {
+        println!("{} lives", every_operation(fault, seeds, Archive::Bucket));
+    }
 }
 
 /// A disk that stays full: nothing is acknowledged, nothing piles up, and it goes on by itself.
 #[test]
 fn a_full_disk_is_waited_for() {
-    let mut run = Run::new(None);
+    let mut run = Run::new(None, Archive::Folder);
     let which = run.new_messages(0);
     run.send(&which, 0);
     let more = run.new_messages(1);
@@ -91,7 +100,7 @@ fn a_full_disk_is_waited_for() {
 /// Bytes that went bad on the disk cost their own frame, are set aside, and stop nothing.
 #[test]
 fn a_damaged_frame_is_set_aside_and_the_rest_goes_on() {
-    let mut run = Run::new(None);
+    let mut run = Run::new(None, Archive::Folder);
     for batch in 0..3 {
         let which = run.new_messages(batch);
         run.send(&which, 0);

@@ -68,7 +68,7 @@ struct SimFile {
 }
 
 /// What an operation is to do.
-enum Verdict {
+pub(super) enum Verdict {
     Go,
     Fail,
     Half,
@@ -84,7 +84,7 @@ fn not_found() -> io::Error {
 }
 
 impl World {
-    fn next_operation(&mut self) -> Verdict {
+    pub(super) fn next_operation(&mut self) -> Verdict {
         self.operations += 1;
         if self.is_dead {
             return Verdict::Fail;

@@ -18,7 +18,7 @@ use sha2::{Digest, Sha256};
 
 use crate::archive::{self, ArchiveError};
 use crate::clock::{Clock, SystemClock};
-use crate::disk::{Disk, RealDisk};
+use crate::disk::{self, Disk};
 use crate::message::{Message, Packet};
 use crate::own::Importing;
 use crate::publish;
@@ -95,9 +95,12 @@ pub fn import_csv(
     };
     let (digest, total) = import.digest()?;
     let judged = import.judge(&mut |bytes| progress(bytes, 2 * total))?;
-    archive::prepare(&RealDisk, data_dir).map_err(|source| ImportError::Folder { source })?;
+    let disk = disk::of(site).map_err(|source| ImportError::Folder { source })?;
+    archive::prepare(&*disk, data_dir).map_err(|source| ImportError::Folder { source })?;
     let _alone = Importing::begin(data_dir).map_err(|source| ImportError::Folder { source })?;
-    let added = import.write(data_dir, &digest, &mut |bytes| progress(total + bytes, 2 * total))?;
+    let added = import.write(&disk, data_dir, &digest, &mut |bytes| {
+        progress(total + bytes, 2 * total)
+    })?;
     Ok(ImportSummary {
         added: added.readings,
         repeats: added.repeats,
@@ -196,12 +199,12 @@ impl Import<'_> {
     /// Second pass: readings into their days, bad lines into the refused log.
     fn write(
         &self,
+        disk: &Arc<dyn Disk>,
         data_dir: &Path,
         digest: &str,
         progress: &mut dyn FnMut(u64),
     ) -> Result<publish::Published, ImportError> {
-        let disk: Arc<dyn Disk> = Arc::new(RealDisk);
-        let mut refused = Refused::new(Arc::clone(&disk), &table::refused_dir(data_dir));
+        let mut refused = Refused::new(Arc::clone(disk), &table::refused_dir(data_dir));
         let mut bad: Vec<(Message, String)> = Vec::new();
         let mut held: BTreeMap<NaiveDate, Vec<Reading>> = BTreeMap::new();
         let mut held_count = 0;
@@ -213,7 +216,7 @@ impl Import<'_> {
             for (_, readings) in std::mem::take(held) {
                 // Numbered, because a file that is not in order of time touches a day several times.
                 let name = format!("import-{digest}-{chunk:04}");
-                let published = publish::put_by_day(&*disk, data_dir, &name, readings)?;
+                let published = publish::put_by_day(&**disk, data_dir, &name, readings)?;
                 total.readings += published.readings;
                 total.repeats += published.repeats;
             }
@@ -289,6 +292,7 @@ impl Import<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disk::RealDisk;
     use crate::feeds::tests::site;
     use mosswarden_config::table::TimeSource;
 

@@ -22,7 +22,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::compact;
 use crate::counts::{Counts, Newest, Snapshot};
 use crate::counts_file;
-use crate::disk::{self, Disk, RealDisk};
+use crate::disk::{self, Disk};
 use crate::mqtt::ClientError;
 use crate::own::{Importing, NameError, Own, Tidying};
 use crate::spool::SpoolError;
@@ -80,6 +80,8 @@ pub struct Summary {
 pub enum CollectError {
     #[error("the data folder {} can't be used; {}", dir.display(), disk::next_step(source))]
     DataDir { dir: PathBuf, source: io::Error },
+    #[error("the bucket of the archive can't be used")]
+    Bucket(#[source] io::Error),
     #[error("another collector works on {} already; stop it first, or give this one a `data_dir` of its own", dir.display())]
     Locked { dir: PathBuf },
     #[error(transparent)]
@@ -113,7 +115,8 @@ pub async fn run(
     options: RunOptions,
     shutdown: impl Future<Output = ()>,
 ) -> Result<Summary, CollectError> {
-    run_on(site, options, Arc::new(RealDisk), Arc::new(SystemClock), shutdown).await
+    let disk = disk::of(&site).map_err(CollectError::Bucket)?;
+    run_on(site, options, disk, Arc::new(SystemClock), shutdown).await
 }
 
 /// The same on any disk and clock.
@@ -135,7 +138,10 @@ pub(crate) async fn run_on(
         return Err(CollectError::ShareOfBuiltin);
     }
     let _lock = lock(&data_dir, &own)?;
-    if let Err(error) = remove_leftovers(&*disk, &data_dir, &own) {
+    // In a bucket nothing is half written; and it may be out of reach when devices already send.
+    if site.bucket.is_none()
+        && let Err(error) = remove_leftovers(&*disk, &data_dir, &own)
+    {
         tracing::warn!(
             error = chain(&error),
             "files that a crash left half written can't be removed"
@@ -255,7 +261,7 @@ pub(crate) async fn run_on(
 
 /// Files that a crash left half written: this collector's own, and those of tidying and of imports where nobody is at it.
 fn remove_leftovers(disk: &dyn Disk, data_dir: &Path, own: &Own) -> Result<(), ArchiveError> {
-    let tidying = Tidying::begin(data_dir)?;
+    let tidying = Tidying::begin(disk, data_dir)?;
     let importing = Importing::try_begin(data_dir)?;
     compact::remove_leftovers(disk, data_dir, &|name| {
         own.is_part(name)

@@ -115,7 +115,7 @@ impl Publishing {
 
     /// Tidies unless another collector of this archive is at it.
     fn upkeep_if_free(&self) {
-        match Tidying::begin(&self.data_dir) {
+        match Tidying::begin(&*self.disk, &self.data_dir) {
             Ok(Some(_held)) => self.upkeep(),
             Ok(None) => {}
             Err(error) => tracing::warn!(%error, "the archive can't be tidied"),

@@ -7,6 +7,7 @@ mod parse;
 mod reader;
 mod season;
 
+use std::fmt;
 use std::path::{Path, PathBuf};
 
 use chrono::{NaiveDate, NaiveTime};
@@ -31,7 +32,10 @@ pub struct Site {
     pub zone: Zone,
     /// Where it is, if the site file says so.
     pub place: Option<Place>,
+    /// The folder on this machine: the archive, or with a bucket what stands beside it (spool, journal, a copy of what was read).
     pub data_dir: PathBuf,
+    /// Where the archive lies instead, if the site file says so.
+    pub bucket: Option<Bucket>,
     pub units: Units,
     pub broker: Broker,
     pub collect: Collect,
@@ -45,6 +49,20 @@ pub struct Site {
     pub enclosures: Vec<Enclosure>,
     /// What is allowed but worth a word to the keeper.
     pub warnings: Vec<Problem>,
+}
+
+/// A place in an object store that speaks S3; who may enter is said by the environment, never by the site file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Bucket {
+    pub name: String,
+    /// What the names of all objects begin with, without a slash at either end; may be empty.
+    pub prefix: String,
+}
+
+impl fmt::Display for Bucket {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "s3://{}/{}", self.name, self.prefix)
+    }
 }
 
 /// What people are shown. Stored data is always metric.

@@ -7,12 +7,12 @@ use std::process::Command;
 
 use mosswarden_analysis::load;
 use mosswarden_analysis::words;
-use mosswarden_config::site::{Sensor, Site, Way};
+use mosswarden_config::site::{Bucket, Sensor, Site, Way};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use crate::commands::collect::runtime;
-use crate::commands::{now_ms, open_site, system_zone};
+use crate::commands::{archive, now_ms, open_site, system_zone};
 use crate::dial::Target;
 use crate::page::access_file;
 use crate::reporter::{Failure, Outcome};
@@ -65,11 +65,17 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     clock(&site, &mut told);
     way_in(&site, &mut told)?;
     folder(&site.data_dir, &mut told);
+    let is_reached = site
+        .bucket
+        .as_ref()
+        .is_none_or(|bucket| self::bucket(bucket, &mut told));
     secrets(&site, &mut told);
     page(&site, &mut told);
     noted::ways_out(&site, &mut told)?;
     noted::came_in(&site, &mut told);
-    last_readings(&site, &mut told)?;
+    if is_reached {
+        last_readings(&site, &mut told)?;
+    }
     Ok(if told.trouble == 0 {
         Outcome::Done
     } else {
@@ -191,6 +197,20 @@ fn folder(data_dir: &Path, told: &mut Told) {
     }
 }
 
+/// Whether the archive can be reached in its bucket.
+fn bucket(bucket: &Bucket, told: &mut Told) -> bool {
+    match mosswarden_collector::try_bucket(bucket) {
+        Ok(()) => {
+            told.fit(format!("archive: {bucket} can be read and written"));
+            true
+        }
+        Err(why) => {
+            told.look_at(format!("archive: {why}"));
+            false
+        }
+    }
+}
+
 /// Free room for this user, by `df` in the form that POSIX fixes.
 fn free_mb(dir: &Path) -> Option<u64> {
     let said = said_by("df", &["-Pk", &dir.to_string_lossy()])?;
@@ -283,7 +303,7 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
     };
     let tail = mosswarden_collector::tail(&site.data_dir, site)
         .map_err(Failure::failed("could not read the spool"))?;
-    let record = load::load(&site.data_dir, span, None, &tail, Vec::new())
+    let record = load::load(&*archive(site)?, span, None, &tail, Vec::new())
         .map_err(Failure::failed("could not read the archive"))?;
     let room = site.room_sensors.iter().map(|sensor| (ROOM, sensor));
     let inside = site.enclosures.iter().flat_map(|enclosure| {

@@ -4,6 +4,7 @@ mod alerts;
 mod broker;
 mod care;
 mod crossing;
+mod data;
 mod device;
 mod enclosure;
 mod feed;
@@ -58,7 +59,8 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         }
     };
 
-    let head_keys = ["name", "timezone", "latitude", "longitude", "data_dir", "units"];
+    let mut head_keys = vec!["name", "timezone", "latitude", "longitude", "units"];
+    head_keys.extend(data::KEYS);
     let head = reader.child(&top, "site", "[site]", &head_keys);
     if head.is_none() {
         reader.missing(&top, "[site]", "a table with name and timezone");
@@ -69,10 +71,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         .unwrap_or_default();
     let zone = head.as_ref().and_then(|h| zone(&mut reader, h));
     let place = head.as_ref().and_then(|h| place(&mut reader, h));
-    let data_dir = head
-        .as_ref()
-        .and_then(|h| reader.text(h, "data_dir"))
-        .unwrap_or_else(|| "data".to_owned());
+    let (data_dir, bucket) = data::data(&mut reader, head.as_ref(), &base);
     let units = head
         .as_ref()
         .and_then(|h| {
@@ -116,7 +115,8 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             name,
             zone,
             place,
-            data_dir: base.join(data_dir),
+            data_dir,
+            bucket,
             units,
             broker,
             collect,

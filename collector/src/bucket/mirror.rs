@@ -1,0 +1,143 @@
+//! What an analysis reads of a bucket, brought into a folder first.
+//!
+//! Each object is fetched once: its copy bears the object's tag in its name, so that an object that was made anew is another file. A copy
+//! whose object is gone goes too, but only after everything that is there was fetched: a reader may find a reading twice, never not
+//! at all. The folder holds nothing that the bucket does not; it may be removed at any time.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{self, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::PoisonError;
+
+use mosswarden_config::site::Bucket;
+use mosswarden_config::table::{self, Archive};
+use mosswarden_config::zone::Span;
+
+use super::Client;
+use crate::disk::{Disk as _, RealDisk};
+
+/// Below the folder on this machine.
+const MIRROR_DIR: &str = "mirror";
+
+#[derive(Debug)]
+pub(crate) struct Mirror {
+    client: Client,
+    dir: PathBuf,
+    /// One at a time: who comes second finds what the first has fetched.
+    turn: Mutex<()>,
+}
+
+impl Mirror {
+    pub(crate) fn new(bucket: &Bucket, data_dir: &Path) -> io::Result<Mirror> {
+        Ok(Mirror::on(Client::of(bucket)?, data_dir))
+    }
+
+    pub(crate) fn on(client: Client, data_dir: &Path) -> Mirror {
+        Mirror {
+            client,
+            dir: data_dir.join(MIRROR_DIR),
+            turn: Mutex::new(()),
+        }
+    }
+
+    /// Object names by folder, each with the name of its copy, of those folders that may hold something of the span.
+    fn there(&self, span: Span) -> io::Result<BTreeMap<String, BTreeMap<String, String>>> {
+        let mut folders: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        for (name, object) in self.client.all(table::READINGS)? {
+            let mut parts = name.split('/').skip(1);
+            let (Some(folder), Some(file), None) = (parts.next(), parts.next(), parts.next()) else {
+                continue;
+            };
+            let Some(stem) = file
+                .strip_suffix(".parquet")
+                .filter(|stem| !stem.starts_with('.'))
+            else {
+                continue;
+            };
+            if table::partition_may_hold(folder, span) {
+                let tag: String = match &object.e_tag {
+                    Some(tag) => tag.chars().filter(char::is_ascii_alphanumeric).collect(),
+                    None => format!("{}-{}", object.last_modified.timestamp_millis(), object.size),
+                };
+                let copies = folders.entry(folder.to_owned()).or_default();
+                copies.insert(name.clone(), format!("{stem}.{tag}.parquet"));
+            }
+        }
+        Ok(folders)
+    }
+
+    fn fetch(&self, name: &str, copy: &Path) -> io::Result<()> {
+        let dir = copy.parent().unwrap_or(&self.dir);
+        fs_err::create_dir_all(dir)?;
+        let mut file = tempfile::Builder::new()
+            .prefix(".")
+            .suffix(".tmp")
+            .tempfile_in(dir)?;
+        file.write_all(&self.client.get(name)?)?;
+        file.persist(copy).map_err(|error| error.error)?;
+        Ok(())
+    }
+
+    /// Removes copies in the span's folders that are of no object any more.
+    fn let_go(&self, span: Span, there: &BTreeMap<String, BTreeMap<String, String>>) -> io::Result<()> {
+        let root = table::readings_dir(&self.dir);
+        for folder in RealDisk.list(&root)? {
+            if !table::partition_may_hold(&folder, span) {
+                continue;
+            }
+            let dir = root.join(&folder);
+            let kept: BTreeSet<&String> = there
+                .get(&folder)
+                .into_iter()
+                .flat_map(BTreeMap::values)
+                .collect();
+            for name in RealDisk.list(&dir)? {
+                // Half-fetched files are another process's.
+                if !name.starts_with('.') && !kept.contains(&name) {
+                    match RealDisk.remove(&dir.join(name)) {
+                        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+                        result => result?,
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// How often the bucket is listed anew when objects vanish while they are fetched; a collector merges a few times a day.
+const TRIES_MAX: usize = 5;
+
+impl Archive for Mirror {
+    fn folder(&self, span: Span) -> io::Result<PathBuf> {
+        let _turn = self.turn.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut tries = 0;
+        'again: loop {
+            tries += 1;
+            let there = self.there(span)?;
+            for (folder, copies) in &there {
+                let dir = table::readings_dir(&self.dir).join(folder);
+                for (name, copy) in copies {
+                    let copy = dir.join(copy);
+                    if copy.exists() {
+                        continue;
+                    }
+                    match self.fetch(name, &copy) {
+                        // Merged meanwhile: it stands in another object now.
+                        Err(error) if error.kind() == io::ErrorKind::NotFound && tries < TRIES_MAX => {
+                            continue 'again;
+                        }
+                        result => result?,
+                    }
+                }
+            }
+            self.let_go(span, &there)?;
+            return Ok(self.dir.clone());
+        }
+    }
+
+    fn partitions(&self) -> io::Result<Vec<String>> {
+        self.client.list(table::READINGS)
+    }
+}
