@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use mosswarden_config::site::ArchivePlace;
 
 use crate::memory::Use;
 use crate::reporter::Failure;
@@ -15,6 +16,9 @@ pub(crate) struct Arguments {
     /// The site file [default: site.toml in this folder, then the file named by MOSSWARDEN_SITE]
     #[arg(long, global = true, value_name = "FILE")]
     pub(crate) site: Option<PathBuf>,
+    /// Read this archive of the same sensors as well: a data folder, or s3://BUCKET/NAME; may be given several times
+    #[arg(long = "archive", global = true, value_name = "PLACE", value_parser = place)]
+    pub(crate) archives: Vec<ArchivePlace>,
     /// Log more; twice for every message
     #[arg(short, long, global = true, action = clap::ArgAction::Count)]
     pub(crate) verbose: u8,
@@ -502,6 +506,11 @@ pub(crate) enum Scenario {
 }
 
 impl Command {
+    /// Whether it reads archives beside the site's own where they are named.
+    pub(crate) fn reads(&self) -> bool {
+        matches!(self, Command::Export(_)) || self.memory() == Some(Use::Judges)
+    }
+
     /// What it needs of memory, where that is more than a moment's.
     pub(crate) fn memory(&self) -> Option<Use> {
         match self {
@@ -516,6 +525,10 @@ impl Command {
             _ => None,
         }
     }
+}
+
+fn place(text: &str) -> Result<ArchivePlace, String> {
+    ArchivePlace::from_text(text).map_err(str::to_owned)
 }
 
 /// The site file to use: as given, else `site.toml` here, else what MOSSWARDEN_SITE names.

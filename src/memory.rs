@@ -5,7 +5,7 @@
 //! program starts itself once more with them.
 
 /// What a program does, and so what it needs.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Use {
     /// It stays: what it does not need goes back to the system.
     Stays,

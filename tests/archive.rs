@@ -273,3 +273,55 @@ fn a_file_that_is_none_is_told_by_name() {
         said.stderr
     );
 }
+
+/// Halves of one record in two archives, some of it in both, are judged as the whole.
+#[test]
+fn several_archives_are_read_as_one() {
+    let sample = root().join("sample-logs");
+    let site = fs_err::read_to_string(sample.join("site.toml")).expect("a sample");
+    let readings = fs_err::read_to_string(sample.join("readings.csv")).expect("a sample");
+    let (header, lines) = readings.split_once('\n').expect("a header");
+    let lines: Vec<&str> = lines.lines().collect();
+    let home_of = |lines: &[&str]| {
+        let home = Home::new(&site);
+        home.write("some.csv", &format!("{header}\n{}\n", lines.join("\n")));
+        home.run(&["import", "some.csv"]).expect_code(0);
+        home
+    };
+    let third = lines.len() / 3;
+    let (whole, first, second) = (
+        home_of(&lines),
+        home_of(&lines[..2 * third]),
+        home_of(&lines[third..]),
+    );
+    let other = second.path("data").to_string_lossy().into_owned();
+    for asked in [
+        &[
+            "flags",
+            "--format",
+            "json",
+            "--from",
+            "2026-06-11",
+            "--to",
+            "2026-06-12",
+        ][..],
+        &["export", "--from", "2026-06-01", "--to", "2026-06-30"],
+    ] {
+        let (of_whole, alone) = (whole.run(asked), first.run(asked));
+        let both = first.run(&[asked, &["--archive", &other]].concat());
+        assert_ne!(alone.stdout, of_whole.stdout);
+        assert_eq!((both.code, both.stdout), (of_whole.code, of_whole.stdout));
+    }
+    let said = first
+        .run(&["flags", "--archive", "no-such-folder"])
+        .expect_code(1);
+    assert!(
+        said.stderr.contains("no-such-folder is no archive"),
+        "a misspelt place is not passed over: {said:?}"
+    );
+    let said = first.run(&["check", "--archive", &other]).expect_code(2);
+    assert!(
+        said.stderr.contains("this command reads no further archives"),
+        "{said:?}"
+    );
+}

@@ -131,7 +131,7 @@ fn readings_reach_the_bucket_over_kills_and_outages_each_once() {
     assert_eq!(elsewhere.exported(), home.exported());
     assert_eq!(elsewhere.exported().len(), expected.len());
     let copies = || -> Vec<String> {
-        let root = elsewhere.path("data/mirror/readings");
+        let root = elsewhere.path("data/mirror/rooms/harbour/readings");
         let folders = fs_err::read_dir(root).expect("what was read");
         let mut names: Vec<String> = folders
             .map(|entry| {

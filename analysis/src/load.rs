@@ -205,7 +205,10 @@ fn each_file<T>(
     let mut vanished = None;
     for _ in 0..TRIES_MAX {
         let mut into = start();
-        let files = files_of(&archive.folder(span)?, span)?;
+        let mut files = Vec::new();
+        for folder in archive.folders(span)? {
+            files.extend(files_of(&folder, span)?);
+        }
         vanished = None;
         for file in &files {
             if !read(file, &mut into)? {

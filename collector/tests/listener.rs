@@ -199,12 +199,12 @@ async fn what_is_acknowledged_is_readable_by_others_before_it_is_published() {
         .await
         .expect("queued");
     acknowledged(&mut events, 1).await;
-    let readings = tail(&site.data_dir, &site).expect("readable");
+    let readings = tail(&site).expect("readable");
     assert_eq!(readings.len(), 1);
     assert_eq!((readings[0].value, &*readings[0].sensor), (20.0, "mossy-1-low"));
     collector.stop().await;
     assert!(
-        tail(&site.data_dir, &site).expect("readable").is_empty(),
+        tail(&site).expect("readable").is_empty(),
         "it moved to the archive"
     );
     assert_eq!(archive(home.path()).len(), 1);

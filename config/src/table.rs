@@ -168,11 +168,11 @@ pub fn summaries_dir(data_dir: &Path) -> PathBuf {
 
 /// Where readings can be read, as files in folders.
 pub trait Archive: fmt::Debug + Send + Sync {
-    /// The data folder with every file of the days and months of a span, as they are now.
+    /// Data folders with every file of the days and months of a span, as they are now.
     ///
     /// # Errors
     /// What stood in the way of bringing them here.
-    fn folder(&self, span: Span) -> io::Result<PathBuf>;
+    fn folders(&self, span: Span) -> io::Result<Vec<PathBuf>>;
 
     /// Names of the folders of all days and months that there are.
     ///
@@ -183,8 +183,8 @@ pub trait Archive: fmt::Debug + Send + Sync {
 
 /// A data folder on this machine: all of it is here.
 impl Archive for PathBuf {
-    fn folder(&self, _span: Span) -> io::Result<PathBuf> {
-        Ok(self.clone())
+    fn folders(&self, _span: Span) -> io::Result<Vec<PathBuf>> {
+        Ok(vec![self.clone()])
     }
 
     fn partitions(&self) -> io::Result<Vec<String>> {

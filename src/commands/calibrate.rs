@@ -226,8 +226,7 @@ fn sensor<'s>(site: &'s Site, id: &str) -> Result<&'s Sensor, Failure> {
 }
 
 fn record(site: &Site, span: Span, ids: &[&str]) -> Result<Record, Failure> {
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
+    let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
     let wanted = ids.iter().map(|id| (*id).to_owned()).collect();
     let whole = Span {
         from_ms: span.from_ms - BEFORE_MS,

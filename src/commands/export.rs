@@ -65,7 +65,7 @@ fn write_marked<'r>(
 
 /// Every reading of a span, those that no file has yet among them.
 pub(crate) fn stored(site: &Site, span: Span) -> std::io::Result<Vec<Reading>> {
-    let tail = mosswarden_collector::tail(&site.data_dir, site).map_err(std::io::Error::other)?;
+    let tail = mosswarden_collector::tail(site).map_err(std::io::Error::other)?;
     let archive = mosswarden_collector::archive(site)?;
     load::stored(&*archive, span, tail).map_err(std::io::Error::other)
 }

@@ -42,6 +42,19 @@ use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     let site = arguments.site;
+    let archives = arguments.archives;
+    if !archives.is_empty() && !arguments.command.reads() {
+        return Err(Failure::usage(
+            "this command reads no further archives",
+            "`--archive` goes with export, flags, report, audit, compare, advise and handover",
+        ));
+    }
+    let reading = |site| -> Result<Site, Failure> {
+        Ok(Site {
+            also_read: archives,
+            ..open_site(site)?
+        })
+    };
     match arguments.command {
         Command::Demo(demo) => demo::run(demo),
         Command::Collect(collect) => collect::run(open_site(site)?, collect),
@@ -49,13 +62,13 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Check => check::run(site),
         Command::Verify(asked) => verify::run(&open_site(site)?, &asked),
         Command::Import(import) => import::run(&open_site(site)?, &import),
-        Command::Export(export) => export::run(&open_site(site)?, &export),
-        Command::Flags(flags) => flags::run(open_site(site)?, &flags),
-        Command::Report(report) => report::run(open_site(site)?, &report),
-        Command::Audit(audit) => audit::run(&open_site(site)?, &audit),
-        Command::Compare(compare) => compare::run(&open_site(site)?, &compare),
-        Command::Advise(advise) => advise::run(&open_site(site)?, &advise),
-        Command::Handover(asked) => handover::run(&open_site(site)?, &asked),
+        Command::Export(export) => export::run(&reading(site)?, &export),
+        Command::Flags(flags) => flags::run(reading(site)?, &flags),
+        Command::Report(report) => report::run(reading(site)?, &report),
+        Command::Audit(audit) => audit::run(&reading(site)?, &audit),
+        Command::Compare(compare) => compare::run(&reading(site)?, &compare),
+        Command::Advise(advise) => advise::run(&reading(site)?, &advise),
+        Command::Handover(asked) => handover::run(&reading(site)?, &asked),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Care(care) => care::run(&open_site(site)?, care),
         Command::Page(page) => page::run(&open_site(site)?, &page),
@@ -168,8 +181,7 @@ impl Readable {
     pub(crate) fn open(site: &Site) -> Result<Readable, Failure> {
         let journal = mosswarden_collector::journal::list(&site.data_dir)
             .map_err(Failure::failed("could not read the journal"))?;
-        let tail = mosswarden_collector::tail(&site.data_dir, site)
-            .map_err(Failure::failed("could not read the spool"))?;
+        let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
         let known = mosswarden_collector::corrections::list(&site.data_dir)
             .map_err(Failure::failed("could not read the corrections"))?;
         if known.unreadable > 0 {

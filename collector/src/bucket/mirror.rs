@@ -30,13 +30,19 @@ pub(crate) struct Mirror {
 
 impl Mirror {
     pub(crate) fn new(bucket: &Bucket, data_dir: &Path) -> io::Result<Mirror> {
-        Ok(Mirror::on(Client::of(bucket)?, data_dir))
+        Ok(Mirror::on(Client::of(bucket)?, bucket, data_dir))
     }
 
-    pub(crate) fn on(client: Client, data_dir: &Path) -> Mirror {
+    pub(crate) fn on(client: Client, bucket: &Bucket, data_dir: &Path) -> Mirror {
         Mirror {
             client,
-            dir: data_dir.join(MIRROR_DIR),
+            dir: [
+                data_dir.join(MIRROR_DIR).as_path(),
+                Path::new(&bucket.name),
+                Path::new(&bucket.prefix),
+            ]
+            .iter()
+            .collect(),
             turn: Mutex::new(()),
         }
     }
@@ -110,7 +116,7 @@ impl Mirror {
 const TRIES_MAX: usize = 5;
 
 impl Archive for Mirror {
-    fn folder(&self, span: Span) -> io::Result<PathBuf> {
+    fn folders(&self, span: Span) -> io::Result<Vec<PathBuf>> {
         let _turn = self.turn.lock().unwrap_or_else(PoisonError::into_inner);
         let mut tries = 0;
         'again: loop {
@@ -133,7 +139,7 @@ impl Archive for Mirror {
                 }
             }
             self.let_go(span, &there)?;
-            return Ok(self.dir.clone());
+            return Ok(vec![self.dir.clone()]);
         }
     }
 

@@ -12,7 +12,6 @@ use crate::disk::{Disk, RealDisk};
 use crate::own::Tidying;
 use crate::{compact, months, verify};
 use mosswarden_config::table::Reading;
-use mosswarden_config::zone::Span;
 
 /// 2026-03-01T00:00:00Z.
 const BEGAN_MS: i64 = 1_772_323_200_000;
@@ -25,12 +24,16 @@ impl Rooms {
         Rooms(Arc::new(InMemory::new()))
     }
 
-    fn client(&self) -> Client {
-        let bucket = Bucket {
+    fn bucket() -> Bucket {
+        Bucket {
             name: "rooms".to_owned(),
             prefix: "harbour/north".to_owned(),
-        };
-        Client::on(Arc::clone(&self.0) as Arc<dyn ObjectStore>, &bucket).expect("threads can be started")
+        }
+    }
+
+    fn client(&self) -> Client {
+        let store = Arc::clone(&self.0) as Arc<dyn ObjectStore>;
+        Client::on(store, &Rooms::bucket()).expect("threads can be started")
     }
 
     fn disk(&self, data_dir: &Folder) -> BucketDisk {
@@ -38,7 +41,7 @@ impl Rooms {
     }
 
     fn mirror(&self, data_dir: &Folder) -> Mirror {
-        Mirror::on(self.client(), data_dir)
+        Mirror::on(self.client(), &Rooms::bucket(), data_dir)
     }
 
     fn names(&self) -> Vec<String> {
@@ -58,7 +61,7 @@ fn put(disk: &dyn Disk, data_dir: &Folder, stem: &str, rows: &[Reading]) {
 
 /// What files of a mirror hold, by folder.
 fn mirrored(mirror: &Mirror, span: Span) -> Vec<(String, Vec<Reading>)> {
-    let root = table::readings_dir(&mirror.folder(span).expect("a store"));
+    let root = table::readings_dir(&mirror.folders(span).expect("a store")[0]);
     let folders = RealDisk.list(&root).expect("a folder");
     folders
         .into_iter()

@@ -36,6 +36,8 @@ pub struct Site {
     pub data_dir: PathBuf,
     /// Where the archive lies instead, if the site file says so.
     pub bucket: Option<Bucket>,
+    /// Archives of the same sensors that are read as well; the site file names none, the caller may.
+    pub also_read: Vec<ArchivePlace>,
     pub units: Units,
     pub broker: Broker,
     pub collect: Collect,
@@ -57,6 +59,39 @@ pub struct Bucket {
     pub name: String,
     /// What the names of all objects begin with, without a slash at either end; may be empty.
     pub prefix: String,
+}
+
+/// Where an archive lies.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ArchivePlace {
+    Folder(PathBuf),
+    Bucket(Bucket),
+}
+
+impl ArchivePlace {
+    /// What a person wrote: a folder, or `s3://bucket/name`.
+    ///
+    /// # Errors
+    /// Says what it is instead.
+    pub fn from_text(text: &str) -> Result<ArchivePlace, &'static str> {
+        let Some(bucket) = text.strip_prefix("s3://") else {
+            return match text.contains("://") {
+                true => Err("is neither a folder nor a bucket of an S3-compatible store"),
+                false => Ok(ArchivePlace::Folder(PathBuf::from(text))),
+            };
+        };
+        let (name, prefix) = bucket.split_once('/').unwrap_or((bucket, ""));
+        let prefix = prefix.trim_matches('/');
+        // Both are names of folders of the copy that is read.
+        let is_odd = |part: &str| part.is_empty() || part == "." || part == "..";
+        if is_odd(name) || (!prefix.is_empty() && prefix.split('/').any(is_odd)) {
+            return Err("names no bucket");
+        }
+        Ok(ArchivePlace::Bucket(Bucket {
+            name: name.to_owned(),
+            prefix: prefix.to_owned(),
+        }))
+    }
 }
 
 impl fmt::Display for Bucket {

@@ -301,8 +301,7 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
         from_ms: now - 7 * MS_PER_24_H,
         until_ms: now + MS_PER_24_H,
     };
-    let tail = mosswarden_collector::tail(&site.data_dir, site)
-        .map_err(Failure::failed("could not read the spool"))?;
+    let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
     let record = load::load(&*archive(site)?, span, None, &tail, Vec::new())
         .map_err(Failure::failed("could not read the archive"))?;
     let room = site.room_sensors.iter().map(|sensor| (ROOM, sensor));

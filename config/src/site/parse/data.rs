@@ -4,8 +4,6 @@ use std::path::{Path, PathBuf};
 
 use super::*;
 
-/// What a keeper writes before the bucket's name.
-const SCHEME: &str = "s3://";
 const DATA_DIR: &str = "data_dir";
 const LOCAL_DIR: &str = "local_dir";
 pub(super) const KEYS: [&str; 2] = [DATA_DIR, LOCAL_DIR];
@@ -20,40 +18,18 @@ pub(super) fn data(
     let Some(head) = head else {
         return (folder(None), None);
     };
-    let place = reader.text(head, DATA_DIR);
+    let written = reader.text(head, DATA_DIR);
     let local = reader.text(head, LOCAL_DIR);
-    let bucket = place.as_deref().and_then(|place| place.strip_prefix(SCHEME));
-    if let Some(bucket) = bucket {
-        let (name, prefix) = bucket.split_once('/').unwrap_or((bucket, ""));
-        let prefix = prefix.trim_matches('/');
-        if name.is_empty() || prefix.split('/').any(|part| part == "." || part == "..") {
-            refuse(reader, head, DATA_DIR, "names no bucket");
+    match written.as_deref().map(ArchivePlace::from_text) {
+        Some(Ok(ArchivePlace::Bucket(bucket))) => return (folder(local), Some(bucket)),
+        Some(Err(why)) => refuse(reader, head, DATA_DIR, why),
+        Some(Ok(ArchivePlace::Folder(_))) | None if local.is_some() => {
+            let why = "goes with a bucket in `data_dir`; here `data_dir` is a folder";
+            refuse(reader, head, LOCAL_DIR, why);
         }
-        return (
-            folder(local),
-            Some(Bucket {
-                name: name.to_owned(),
-                prefix: prefix.to_owned(),
-            }),
-        );
+        Some(Ok(ArchivePlace::Folder(_))) | None => {}
     }
-    if place.as_deref().is_some_and(|place| place.contains("://")) {
-        refuse(
-            reader,
-            head,
-            DATA_DIR,
-            "is neither a folder nor a bucket of an S3-compatible store",
-        );
-    }
-    if local.is_some() {
-        refuse(
-            reader,
-            head,
-            LOCAL_DIR,
-            "goes with a bucket in `data_dir`; here `data_dir` is a folder",
-        );
-    }
-    (folder(place), None)
+    (folder(written), None)
 }
 
 fn refuse(reader: &mut Reader<'_>, head: &Section<'_, '_>, key: &str, why: &str) {

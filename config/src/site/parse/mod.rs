@@ -117,6 +117,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             place,
             data_dir,
             bucket,
+            also_read: Vec::new(),
             units,
             broker,
             collect,
