@@ -61,8 +61,13 @@ impl Watched {
             .take_while(move |end| *end <= until)
     }
 
-    /// What is said of the seven days that end at `end`, of one enclosure or of all.
+    /// The findings about the seven days that end at `end`, of one enclosure or of all.
     pub(crate) fn look(&self, end: i64, only: Option<&str>) -> Vec<Finding> {
+        self.judge(end, only).verdicts.findings
+    }
+
+    /// Everything that is said of them.
+    pub(crate) fn judge(&self, end: i64, only: Option<&str>) -> trust::Outcome {
         let mut site = self.site.clone();
         if let Some(id) = only {
             site.enclosures.retain(|enclosure| enclosure.id == id);
@@ -84,7 +89,7 @@ impl Watched {
             from_ms: end - WEEK_MS,
             until_ms: end,
         };
-        trust::assess(&site, &record, span).verdicts.findings
+        trust::assess(&site, &record, span)
     }
 
     /// Faults of sensors that this room of the analysis should tell.

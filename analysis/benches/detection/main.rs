@@ -4,6 +4,7 @@
 //! than its end, and prints recall and delay by fault, false findings, and how good the stated bias is. Further words:
 //!
 //! - `rated`: the same rooms with faults of the sizes that are asked for, one in each enclosure, looked at after 1, 3, 7, 14, 28 days;
+//! - `sits`: the same rooms with probes that sit badly (wet, slow, in the lamp's light), and what is remarked of them;
 //! - `well`: the same rooms without any fault, with all that keepers do;
 //! - `received`: readings as a collector stored them; without it, as an import of the devices' own times gives them;
 //! - `list`: every fault with what was said of it, and every false finding with its words.
@@ -13,6 +14,7 @@
 //! fault until its end; a wrong blame that is repeated every week counts every week.
 
 mod looks;
+mod sits;
 mod tally;
 
 use looks::Watched;
@@ -34,6 +36,14 @@ fn main() {
         numbers.get(1).copied().unwrap_or(10),
     );
     let (rated, well, received) = (has("rated"), has("well"), has("received"));
+    if has("sits") {
+        let of_site = |seed| sits::Tally::of(&Watched::new(seed, run(&holdout::sitting(seed)), received));
+        let all = on_threads((first, last), of_site);
+        let mut sum = sits::Tally::default();
+        all.into_iter().for_each(|tally| sum.add(tally));
+        sum.print(has("list"));
+        return;
+    }
     let judge = |seed: u64| {
         let mut spec = if rated {
             holdout::rated(seed)
@@ -48,7 +58,16 @@ fn main() {
         tally.site(&watched);
         tally
     };
-    let mut tallies: Vec<(u64, Tally)> = std::thread::scope(|scope| {
+    let mut all = Tally::default();
+    on_threads((first, last), judge)
+        .into_iter()
+        .for_each(|tally| all.add(tally));
+    all.print(has("list"));
+}
+
+/// What `judge` gives for each seed, in their order.
+fn on_threads<T: Send>((first, last): (u64, u64), judge: impl Fn(u64) -> T + Sync) -> Vec<T> {
+    let mut of_seeds: Vec<(u64, T)> = std::thread::scope(|scope| {
         let judge = &judge;
         let workers: Vec<_> = (0..THREAD_COUNT)
             .map(|worker| {
@@ -65,10 +84,6 @@ fn main() {
             .flat_map(|worker| worker.join().expect("a site can be judged"))
             .collect()
     });
-    tallies.sort_by_key(|(seed, _)| *seed);
-    let mut all = Tally::default();
-    for (_, tally) in tallies {
-        all.add(tally);
-    }
-    all.print(has("list"));
+    of_seeds.sort_by_key(|(seed, _)| *seed);
+    of_seeds.into_iter().map(|(_, of_seed)| of_seed).collect()
 }

@@ -355,6 +355,7 @@ fn trusted(site: &Site, record: &Record) -> trust::Outcome {
                     .then(|| "the other sensor of this enclosure, by vapour".to_owned()),
                 half_width: Some(half_width),
                 differences: Vec::new(),
+                remarks: Vec::new(),
             });
         }
     }

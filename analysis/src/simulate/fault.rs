@@ -58,6 +58,18 @@ pub enum Effect {
     Dislodged {
         toward_room_frac: f64,
     },
+    /// Dirt on the element draws water from 90 %RH on, which stays this long after the air has dried.
+    WetElement {
+        holds_h: f64,
+    },
+    /// The humidity lags this much behind: a filter full of dust or lime.
+    SlowResponse {
+        lag_min: f64,
+    },
+    /// The lamp shines on the probe and warms it by this much; the vapour at it is the air's.
+    LampOnProbe {
+        k: f64,
+    },
     // Devices.
     HeaterStuckOn,
     /// Says it is on, gives no heat.
@@ -167,6 +179,21 @@ const TEMPERATURE: &[&str] = &[
     "no-night-drop",
 ];
 const MIST: &[&str] = &["mist-missed", "mist-weak", "humidity-too-low", "setpoint-missed"];
+const WET: &[&str] = &[
+    "sensor-pinned",
+    "humidity-too-high",
+    "setpoint-missed",
+    "humidity-step",
+    "humidity-drift",
+];
+const LIT: &[&str] = &[
+    "temperature-bias",
+    "overheating",
+    "humidity-step",
+    "humidity-drift",
+    "humidity-too-low",
+    "setpoint-missed",
+];
 const NONE: &[&str] = &[];
 /// Span above which [`Effect::GainLoss`] acts, and the humidity at which its size is stated.
 pub(super) const GAIN_PIVOT_PCT: f64 = 30.0;
@@ -245,6 +272,10 @@ impl Effect {
                     Some("heater"),
                 )
             }
+            // Remarks beside a sensor's standing, and no findings.
+            Effect::WetElement { holds_h } => m("wet-element", None, WET, holds_h, "h", None),
+            Effect::SlowResponse { lag_min } => m("slow-response", None, MOIST, lag_min, "min", None),
+            Effect::LampOnProbe { k } => m("lamp-on-probe", None, LIT, k, "Cel", None),
             Effect::HeaterStuckOn => m(
                 "heater-stuck-on",
                 Some("heater-stuck-on"),
@@ -336,6 +367,9 @@ impl Effect {
                 | Effect::ClockReset
                 | Effect::TemperatureBias { .. }
                 | Effect::Dislodged { .. }
+                | Effect::WetElement { .. }
+                | Effect::SlowResponse { .. }
+                | Effect::LampOnProbe { .. }
         )
     }
 }

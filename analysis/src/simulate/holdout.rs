@@ -68,6 +68,33 @@ pub fn rated(seed: u64) -> SiteSpec {
     site
 }
 
+/// The same rooms with a probe that sits badly in every enclosure that has two: water stays on it, it became slow, or the lamp shines on it.
+pub fn sitting(seed: u64) -> SiteSpec {
+    let (mut site, _) = furnished(seed);
+    let mut rng = stream(seed, "sitting");
+    let specs = site.enclosures.clone();
+    for spec in specs.iter().filter(|spec| spec.sensors.len() > 1) {
+        let Some(sensor) = spec.sensors.choose(&mut rng) else {
+            continue;
+        };
+        let effect = match rng.random_range(0..3) {
+            0 => Effect::WetElement {
+                holds_h: between(&mut rng, 1.5, 5.0),
+            },
+            1 => Effect::SlowResponse {
+                lag_min: between(&mut rng, 15.0, 45.0),
+            },
+            _ => Effect::LampOnProbe {
+                k: between(&mut rng, 2.5, 6.0),
+            },
+        };
+        let from_ms = site.at(rng.random_range(FIRST_FAULT_DAY..40), rng.random_range(0..1440));
+        site.events.retain(|e| e.subject != sensor.id);
+        site.add_fault(&spec.id, &sensor.id, effect, from_ms, None);
+    }
+    site
+}
+
 /// Rooms, enclosures and what keepers do there, without faults.
 fn furnished(seed: u64) -> (SiteSpec, StdRng) {
     let mut rng = stream(seed, "holdout");

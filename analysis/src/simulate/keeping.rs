@@ -198,7 +198,7 @@ impl<'a> EnclosureRun<'a> {
             self.watch(at_ms, &d);
             for (_, probe, _) in &mut self.probes {
                 let local = Local::inside(&self.state, &probe.position, drive.lamp_frac, lit);
-                probe.follow(local, around, at_ms, STEP_S as f64);
+                probe.follow(local, around, drive.lamp_frac, at_ms, STEP_S as f64);
             }
             for (place, &index) in places.iter_mut().zip(&judged) {
                 *place = self.probes[index].1.local;

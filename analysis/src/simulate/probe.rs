@@ -14,11 +14,37 @@ use super::vapour::saturation_g_m3;
 const WANDER_STEP_S: f64 = 60.0;
 const SLOW_TAU_S: f64 = 2.0 * 86_400.0;
 const FAST_TAU_S: f64 = 1.5 * 3600.0;
-/// Air this near saturation for this long puts water on an element that holds it.
-const WETTING_PCT: f64 = 99.0;
+/// Air this moist for this long puts water on an element.
 const WETTING_S: f64 = 600.0;
-/// Water starts to leave the element below this.
-const DRYING_PCT: f64 = 96.0;
+
+/// When water comes onto an element, and how long it stays.
+#[derive(Clone, Copy)]
+struct Holding {
+    wetting_pct: f64,
+    /// Water starts to leave below this, and is gone after this long.
+    drying_pct: f64,
+    holds_s: f64,
+}
+
+impl Holding {
+    /// Clean: near saturation only.
+    fn clean(holds_s: f64) -> Holding {
+        Holding {
+            wetting_pct: 99.0,
+            drying_pct: 96.0,
+            holds_s,
+        }
+    }
+
+    /// With dirt on it that draws water, as salts do from some way below saturation on.
+    fn dirty(holds_s: f64) -> Holding {
+        Holding {
+            wetting_pct: 90.0,
+            drying_pct: 88.0,
+            holds_s,
+        }
+    }
+}
 
 /// True air at a place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,6 +77,15 @@ impl Local {
         Local {
             t_c,
             rh_pct: mean_pct + wet_frac * (100.0 - mean_pct),
+        }
+    }
+
+    /// What a probe feels that is warmer than the air by this much, K: the vapour is the same.
+    fn warmed(self, k: f64) -> Local {
+        let t_c = self.t_c + k;
+        Local {
+            t_c,
+            rh_pct: self.rh_pct * saturation_g_m3(self.t_c) / saturation_g_m3(t_c),
         }
     }
 
@@ -137,25 +172,30 @@ impl<'a> Probe<'a> {
         self.held = None;
     }
 
-    /// Follows the air at its place for one step.
-    pub(super) fn follow(&mut self, local: Local, room: Air, at_ms: i64, dt_s: f64) {
+    /// Follows the air at its place for one step; `lamp_frac` is how bright the lamp shines.
+    pub(super) fn follow(&mut self, local: Local, room: Air, lamp_frac: f64, at_ms: i64, dt_s: f64) {
         self.local = local;
         let mut felt = local;
-        for fault in &self.faults {
-            if let Effect::Dislodged { toward_room_frac } = fault.effect
-                && fault.holds(at_ms)
-            {
-                felt = felt.toward(room, toward_room_frac);
+        let mut lag_humidity_s = self.traits.lag_humidity_s;
+        let mut holding = self.traits.water_holds_s.map(Holding::clean);
+        for fault in self.faults.iter().filter(|fault| fault.holds(at_ms)) {
+            match fault.effect {
+                Effect::Dislodged { toward_room_frac } => felt = felt.toward(room, toward_room_frac),
+                Effect::LampOnProbe { k } => felt = felt.warmed(k * lamp_frac),
+                Effect::SlowResponse { lag_min } => lag_humidity_s = 60.0 * lag_min,
+                Effect::WetElement { holds_h } => holding = Some(Holding::dirty(3600.0 * holds_h)),
+                _ => {}
             }
         }
         self.t_c = felt.t_c + (self.t_c - felt.t_c) * decay(dt_s / self.traits.lag_temperature_s);
-        self.rh_pct = felt.rh_pct + (self.rh_pct - felt.rh_pct) * decay(dt_s / self.traits.lag_humidity_s);
+        self.rh_pct = felt.rh_pct + (self.rh_pct - felt.rh_pct) * decay(dt_s / lag_humidity_s);
         let half_pct = self.traits.hysteresis_pct / 2.0;
         self.played_pct = self
             .played_pct
             .clamp(self.rh_pct - half_pct, self.rh_pct + half_pct);
-        if let Some(holds_s) = self.traits.water_holds_s {
-            self.soak(felt.rh_pct, holds_s, dt_s);
+        match holding {
+            Some(holding) => self.soak(felt.rh_pct, holding, dt_s),
+            None => self.wet = false,
         }
         self.since_wander_s += dt_s;
         if self.since_wander_s >= WANDER_STEP_S {
@@ -165,16 +205,16 @@ impl<'a> Probe<'a> {
         }
     }
 
-    fn soak(&mut self, rh_pct: f64, holds_s: f64, dt_s: f64) {
-        if rh_pct >= WETTING_PCT {
+    fn soak(&mut self, rh_pct: f64, holding: Holding, dt_s: f64) {
+        if rh_pct >= holding.wetting_pct {
             self.wetting_s += dt_s;
             self.drying_s = 0.0;
             self.wet |= self.wetting_s > WETTING_S;
         } else {
             self.wetting_s = 0.0;
-            if rh_pct < DRYING_PCT {
+            if rh_pct < holding.drying_pct {
                 self.drying_s += dt_s;
-                self.wet &= self.drying_s < holds_s;
+                self.wet &= self.drying_s < holding.holds_s;
             }
         }
     }

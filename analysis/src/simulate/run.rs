@@ -294,7 +294,7 @@ fn run_room(span: &Span<'_>, air: &[Air], log: &mut Log, truth: &mut Truth) {
         let mut at_ms = span.begin_ms;
         while at_ms < span.until_ms {
             let room = air[((at_ms - span.begin_ms) / ROOM_STEP_MS) as usize];
-            probe.follow(Local::of_room(room), room, at_ms, STEP_S as f64);
+            probe.follow(Local::of_room(room), room, 0.0, at_ms, STEP_S as f64);
             at_ms += STEP_MS;
             while errors.day < calendar.len() && at_ms > calendar[errors.day].until_ms {
                 truth

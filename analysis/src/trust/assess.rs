@@ -166,7 +166,7 @@ impl Room<'_> {
                 if let (Some(clean), Some(found)) = (checked.remove(&key), faults.get(&key)) {
                     let remarks = self.remarks(sensor, quantity, &plausible, &grids);
                     let usable = self.usable(sensor, quantity, clean.into_owned(), found, compared.get(&key));
-                    let trust = self.trust(sensor, quantity, found, compared.get(&key), (&usable, &remarks));
+                    let trust = self.trust(sensor, quantity, found, compared.get(&key), (&usable, remarks));
                     outcome.sensors.push(trust);
                     outcome.trusted.insert(&sensor.id, quantity, usable);
                 } else if self.feeds(sensor, quantity) {

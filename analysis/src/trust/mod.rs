@@ -59,6 +59,26 @@ pub struct SensorTrust {
     pub half_width: Option<f64>,
     /// Differences by day over the history, after what was always there is taken off; empty where nothing could be compared.
     pub differences: Vec<DailyDifference>,
+    /// How its probe sits, where something is to be said of that; in `words` as well where the sensor is believed or doubtful.
+    pub remarks: Vec<Remark>,
+}
+
+/// How a probe sits, by its own signal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Sits {
+    /// Water stood on it.
+    Wet,
+    /// It answers more slowly than it used to.
+    Slow,
+    /// A lamp shines on it.
+    Lit,
+}
+
+/// What is to be said of how a probe sits.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Remark {
+    pub sits: Sits,
+    pub words: String,
 }
 
 /// Everything that the trust room says.

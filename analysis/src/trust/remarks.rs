@@ -11,6 +11,7 @@ use super::assess::Room;
 use super::cross::{Checked, Grids};
 use super::grid::CELL_MS;
 use super::signal::TOP_PCT;
+use super::{Remark, Sits};
 use crate::series::{Series, on_spans};
 use crate::statistics::robust::median;
 use crate::words;
@@ -25,7 +26,7 @@ impl Room<'_> {
         quantity: Quantity,
         plausible: &Checked<'_>,
         grids: &Grids,
-    ) -> Vec<String> {
+    ) -> Vec<Remark> {
         let Some(series) = plausible.get(&(sensor.id.clone(), quantity)) else {
             return Vec::new();
         };
@@ -37,19 +38,21 @@ impl Room<'_> {
             Quantity::Humidity => {
                 let expected = |at_ms| self.expected(&sensor.id, quantity, grids, at_ms);
                 let times = water_falls_off(series, self.span, expected);
-                let water = (times.len() >= WATER_COUNT_MIN).then(|| {
-                    format!(
+                let water = (times.len() >= WATER_COUNT_MIN).then(|| Remark {
+                    sits: Sits::Wet,
+                    words: format!(
                         "water stood on it {} times, last until {}: at the top of its scale it then did not read the air",
                         times.len(),
                         words::instant(self.site.zone, times[times.len() - 1])
-                    )
+                    ),
                 });
                 let mistings = self.mistings();
                 let others: Vec<&Series> = of_others().collect();
-                let slow = slowed(series, &others, &mistings, self.span.from_ms).map(|(usual, now)| {
-                    format!(
+                let slow = slowed(series, &others, &mistings, self.span.from_ms).map(|(usual, now)| Remark {
+                    sits: Sits::Slow,
+                    words: format!(
                         "it answers more slowly than it used to: {now:.0} min to two thirds of a misting's rise instead of {usual:.0}"
-                    )
+                    ),
                 });
                 water.into_iter().chain(slow).collect()
             }
@@ -57,13 +60,14 @@ impl Room<'_> {
                 let edges = self.lamp_starts();
                 let others: Vec<&Series> = of_others().collect();
                 let lit = lamp_shines_on(series, &others, &edges);
-                let words = lit.map(|jump_k| {
-                    format!(
+                let lit = lit.map(|jump_k| Remark {
+                    sits: Sits::Lit,
+                    words: format!(
                         "it warms by {} within ten minutes of the lamp's start, the others by far less: the lamp seems to shine on it, so it reads too warm by day",
                         words::value(quantity, jump_k)
-                    )
+                    ),
                 });
-                words.into_iter().collect()
+                lit.into_iter().collect()
             }
             _ => Vec::new(),
         }

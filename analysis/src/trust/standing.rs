@@ -7,7 +7,7 @@ use mosswarden_config::zone::Span;
 use super::assess::{Faults, Room};
 use super::cross::Compared;
 use super::say::FIGURES_MIN;
-use super::{DailyDifference, SensorTrust, Standing, corrections};
+use super::{DailyDifference, Remark, SensorTrust, Standing, corrections};
 use crate::physics::uncertainty::rectangular;
 use crate::series::Series;
 use crate::trusted::Usable;
@@ -78,7 +78,7 @@ impl Room<'_> {
         quantity: Quantity,
         faults: &Faults,
         compared: Option<&Compared>,
-        (usable, remarks): (&Usable, &[String]),
+        (usable, remarks): (&Usable, Vec<Remark>),
     ) -> SensorTrust {
         let zone = self.site.zone;
         let ongoing = |stretches: &[Span]| {
@@ -147,11 +147,11 @@ impl Room<'_> {
             None => text,
         };
         // Of one that is not believed or not known nothing more needs to be said.
-        let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(remarks);
+        let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(&remarks);
         let text = further
             .into_iter()
             .flatten()
-            .fold(text, |text, remark| format!("{text}; {remark}"));
+            .fold(text, |text, remark| format!("{text}; {}", remark.words));
         let differences = compared.map_or_else(Vec::new, |found| {
             let centre = found
                 .figures
@@ -181,6 +181,7 @@ impl Room<'_> {
                 .map(|c| c.others.join(", ")),
             half_width: Some(usable.half_width),
             differences,
+            remarks,
         }
     }
 
@@ -194,6 +195,7 @@ impl Room<'_> {
             compared_with: None,
             half_width: None,
             differences: Vec::new(),
+            remarks: Vec::new(),
         }
     }
 }
