@@ -143,6 +143,10 @@ impl DiskFile for CountingFile {
         self.inner.append(bytes)
     }
 
+    fn reserve(&mut self, bytes: u64) -> io::Result<()> {
+        self.inner.reserve(bytes)
+    }
+
     // What is counted is written: whether it is durable is another matter, and would take most of the time.
     fn sync(&mut self) -> io::Result<()> {
         Ok(())

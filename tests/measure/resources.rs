@@ -1,7 +1,8 @@
 //! What `collect` needs: memory with 60 sensors while it publishes, over a day in fast time, and under a flood; a processor's time at 20
 //! readings a second. `cargo bench --bench resources`. Linux only: it looks into /proc.
 //!
-//! The page is off, as on a server that only collects; `page` as an argument turns it on. `flood` runs the flood alone.
+//! The page is off, as on a server that only collects; `page` as an argument turns it on. `flood` runs the flood alone, `days N` N days
+//! in fast time alone (two and a half minutes each).
 
 #[path = "../harness.rs"]
 #[allow(dead_code, reason = "each program uses its part")]
@@ -19,7 +20,7 @@ const ENCLOSURES: usize = 12;
 const SENSORS_EACH: usize = 5;
 /// One reading of each sensor a minute, of temperature and humidity, sent every fifteen minutes.
 const STEP_MIN: i64 = 15;
-const STEPS: i64 = 24 * 60 / STEP_MIN;
+const STEPS_A_DAY: i64 = 24 * 60 / STEP_MIN;
 const MIB: f64 = 1024.0 * 1024.0;
 /// What is promised.
 const USUAL_MIB_MAX: f64 = 64.0;
@@ -34,8 +35,13 @@ fn main() {
         .enable_all()
         .build()
         .expect("a runtime");
+    if let Some(place) = arguments.iter().position(|argument| argument == "days") {
+        let days = arguments.get(place + 1).and_then(|count| count.parse().ok());
+        runtime.block_on(fast(with_page, days.expect("days N")));
+        return;
+    }
     if !has("flood") {
-        runtime.block_on(a_day(with_page));
+        runtime.block_on(fast(with_page, 1));
         runtime.block_on(twenty_a_second(with_page));
     }
     runtime.block_on(a_flood(with_page));
@@ -131,13 +137,15 @@ fn payload(number: usize, at_s: i64) -> String {
     format!("{{\"t\": {t:.2}, \"rh\": {rh:.1}, \"at\": {at_s}}}")
 }
 
-async fn a_day(with_page: bool) {
+/// Days in fast time.
+async fn fast(with_page: bool, days: i64) {
     let (home, port, collector) = start(with_page);
     let (client, mut events) = device("room", port);
-    let begin_s = chrono::Utc::now().timestamp() - 25 * 3600;
+    let begin_s = chrono::Utc::now().timestamp() - (24 * days + 1) * 3600;
+    let steps = days * STEPS_A_DAY;
     let sensors = ENCLOSURES * SENSORS_EACH;
     let mut resident = Vec::new();
-    for step in 0..STEPS {
+    for step in 0..steps {
         let began = Instant::now();
         for minute in 0..STEP_MIN {
             let at_s = begin_s + (step * STEP_MIN + minute) * 60;
@@ -172,10 +180,10 @@ async fn a_day(with_page: bool) {
     collector.stop("TERM");
     let stored = home.exported().len();
     println!(
-        "a day in fast time: {stored} readings, {STEPS} publications; resident by quarter of the day {} MiB, peak {peak:.1} MiB",
+        "days in fast time: {days}; {stored} readings, {steps} publications; resident by quarter of that time {} MiB, peak {peak:.1} MiB",
         by_quarter.join(", ")
     );
-    assert_eq!(stored, 2 * sensors * 24 * 60);
+    assert_eq!(stored as i64, 2 * sensors as i64 * 24 * 60 * days);
     assert!(with_page || peak < USUAL_MIB_MAX, "{peak} MiB");
 }
 

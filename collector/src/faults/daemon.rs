@@ -54,6 +54,11 @@ impl DiskFile for SickFile {
         self.1.append(bytes)
     }
 
+    fn reserve(&mut self, bytes: u64) -> io::Result<()> {
+        self.0.may()?;
+        self.1.reserve(bytes)
+    }
+
     fn sync(&mut self) -> io::Result<()> {
         self.0.may()?;
         self.1.sync()

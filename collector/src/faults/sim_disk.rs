@@ -65,6 +65,8 @@ pub(super) struct SimDisk(Arc<Mutex<World>>);
 struct SimFile {
     disk: SimDisk,
     inode: u64,
+    /// Where what was appended ends; zeros may follow.
+    end: usize,
 }
 
 /// What an operation is to do.
@@ -176,9 +178,16 @@ impl SimDisk {
             .for_each(|change| change.apply(&mut names));
         for content in world.contents.values_mut() {
             let mut after = content.durable.clone();
-            if content.current.len() > after.len() && content.current.starts_with(&after) {
-                let more = draw(content.current.len() - after.len());
-                after.extend_from_slice(&content.current[after.len()..][..more]);
+            // Of what was written since, at the end or over zeros, a first part.
+            let same = after
+                .iter()
+                .zip(&content.current)
+                .take_while(|(a, b)| a == b)
+                .count();
+            if content.current.len() >= after.len() && after[same..].iter().all(|byte| *byte == 0) {
+                let until = same + draw(content.current.len() - same);
+                after.resize(after.len().max(until), 0);
+                after[same..until].copy_from_slice(&content.current[same..until]);
             }
             *content = Content {
                 current: after.clone(),
@@ -204,8 +213,22 @@ impl DiskFile for SimFile {
             Verdict::Fail => (0, Err(broken())),
         };
         let content = world.contents.get_mut(&self.inode).expect("opened");
-        content.current.extend_from_slice(&bytes[..written]);
+        let until = self.end + written;
+        if content.current.len() < until {
+            content.current.resize(until, 0);
+        }
+        content.current[self.end..until].copy_from_slice(&bytes[..written]);
+        self.end = until;
         result
+    }
+
+    fn reserve(&mut self, bytes: u64) -> io::Result<()> {
+        let until = self.end + usize::try_from(bytes).expect("small");
+        self.disk.simple(|world| {
+            let content = world.contents.get_mut(&self.inode).expect("opened");
+            content.current.resize(until, 0);
+            Ok(())
+        })
     }
 
     fn sync(&mut self) -> io::Result<()> {
@@ -256,6 +279,7 @@ impl Disk for SimDisk {
         Ok(Box::new(SimFile {
             disk: self.clone(),
             inode,
+            end: 0,
         }))
     }
 
@@ -264,9 +288,11 @@ impl Disk for SimDisk {
             Some(inode) => Ok(*inode),
             None => Ok(world.create(path)),
         })?;
+        let end = self.world().contents[&inode].current.len();
         Ok(Box::new(SimFile {
             disk: self.clone(),
             inode,
+            end,
         }))
     }
 

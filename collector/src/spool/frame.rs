@@ -200,10 +200,15 @@ fn resync(file: &Bytes, from: usize, budget: &mut usize) -> Option<usize> {
     })
 }
 
-/// Whether the bytes behind the last whole frame look like a complete frame: then they were damaged later, not torn.
+/// Whether the bytes behind the last whole frame look like a complete frame, with room behind it or without: then they were damaged later, not torn.
 fn claims_to_be_complete(tail: &[u8]) -> bool {
-    body_bytes_at(tail, 0)
-        .is_some_and(|len| FRAME_HEAD_BYTES + len == tail.len() && tail[FRAME_HEAD_BYTES] == BODY_VERSION)
+    let Some(len) = body_bytes_at(tail, 0) else {
+        return false;
+    };
+    let (frame, room) = tail.split_at(FRAME_HEAD_BYTES + len);
+    // Of a frame that was torn inside its room the end reads as zeros too.
+    let is_whole = room.is_empty() || frame.last() != Some(&0);
+    frame[FRAME_HEAD_BYTES] == BODY_VERSION && is_whole && room.iter().all(|byte| *byte == 0)
 }
 
 #[cfg(test)]
@@ -259,6 +264,36 @@ pub(crate) mod tests {
             assert!(scan.damage.is_empty(), "a torn tail is no damage, cut at {len}");
             assert!(scan.good_bytes <= len);
         }
+    }
+
+    #[test]
+    fn every_torn_length_inside_its_room_gives_the_whole_frames_before_it() {
+        let messages: Vec<Message> = (0..4).map(message).collect();
+        let (file, ends) = file_of(&messages);
+        for len in HEADER_BYTES..=file.len() {
+            let mut torn = file[..len].to_vec();
+            torn.resize(file.len() + 4096, 0);
+            let scan = scan(torn).expect("this version");
+            let whole = ends.iter().filter(|end| **end <= len).count();
+            assert_eq!(scan.messages, messages[..whole], "cut at {len}");
+            assert!(scan.damage.is_empty(), "a torn tail is no damage, cut at {len}");
+            assert_eq!(
+                scan.good_bytes,
+                ends[..whole].last().copied().unwrap_or(HEADER_BYTES)
+            );
+        }
+    }
+
+    #[test]
+    fn a_last_frame_that_was_damaged_before_its_room_is_told() {
+        let (mut file, ends) = file_of(&[message(1), message(2)]);
+        file.resize(file.len() + 4096, 0);
+        file[ends[1] - 3] ^= 1;
+        let scan = scan(file).expect("this version");
+        assert_eq!(
+            (scan.messages.len(), scan.damage),
+            (1, vec![ends[0]..ends[1] + 4096])
+        );
     }
 
     #[test]

@@ -25,6 +25,8 @@ pub use frame::NewerVersion;
 
 /// A segment is sealed beyond this size: it bounds what publishing one holds in memory.
 const SEGMENT_BYTES_MAX: u64 = 8 * 1024 * 1024;
+/// Room made beyond what is written, so that most commits write nothing but their bytes. It stays as zeros behind a segment that a crash left open.
+const RESERVE_BYTES: u64 = 64 * 1024;
 /// Published segments kept for the memory of redeliveries, in files.
 const DONE_FILES_MAX: usize = 500;
 /// Files of damaged bytes kept; more are only counted.
@@ -71,6 +73,8 @@ struct Segment {
     number: u64,
     file: Box<dyn DiskFile>,
     bytes: u64,
+    /// Its length with the room behind them; the same where no room could be made.
+    reserved_bytes: u64,
 }
 
 impl Spool {
@@ -119,7 +123,8 @@ impl Spool {
                 spool.set_aside(number, &bytes, span.clone()).map_err(failed)?;
             }
             if scan.good_bytes < len {
-                replay.torn += 1;
+                // Zeros are room that nothing was written to.
+                replay.torn += u64::from(bytes[scan.good_bytes..].iter().any(|byte| *byte != 0));
                 spool
                     .disk
                     .truncate(&path, scan.good_bytes as u64)
@@ -153,6 +158,15 @@ impl Spool {
             Vec::new()
         };
         written.extend_from_slice(&frames);
+        let expected_bytes = segment.bytes + written.len() as u64;
+        if expected_bytes > segment.reserved_bytes {
+            let room = written.len() as u64 + RESERVE_BYTES;
+            segment.reserved_bytes = match segment.file.reserve(room) {
+                Ok(()) => segment.bytes + room,
+                // It only saves the disk some work.
+                Err(_) => expected_bytes,
+            };
+        }
         let result = segment.file.append(&written).and_then(|()| segment.file.sync());
         // The name must be durable too, or the file is gone after a crash.
         let result = if is_new {
@@ -160,7 +174,6 @@ impl Spool {
         } else {
             result
         };
-        let expected_bytes = segment.bytes + written.len() as u64;
         let result = result.and_then(|()| self.check_is_there(segment.number, expected_bytes));
         if let Err(error) = result {
             // C-1: `segment` and its descriptor are dropped here.
@@ -182,7 +195,7 @@ impl Spool {
     /// A file whose folder was removed or replaced can still be written to and synced, and is gone all the same.
     fn check_is_there(&self, number: u64, expected_bytes: u64) -> io::Result<()> {
         let found = self.disk.len(&self.path(number, OPEN_SUFFIX))?;
-        if found == expected_bytes {
+        if found >= expected_bytes {
             Ok(())
         } else {
             Err(io::Error::other(format!(
@@ -202,6 +215,7 @@ impl Spool {
                 number,
                 file,
                 bytes: 0,
+                reserved_bytes: 0,
             }),
             Err(error) => {
                 // It may be there all the same.
@@ -241,6 +255,12 @@ impl Spool {
     pub(crate) fn seal(&mut self) {
         if let Some(segment) = self.open.take() {
             self.sealed.push(segment.number);
+            let path = self.path(segment.number, OPEN_SUFFIX);
+            if segment.reserved_bytes > segment.bytes
+                && let Err(error) = self.disk.truncate(&path, segment.bytes)
+            {
+                tracing::debug!(file = %path.display(), %error, "the room behind a segment stays");
+            }
         }
     }
 
