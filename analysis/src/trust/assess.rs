@@ -12,6 +12,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::cross::{self, Blamed, Checked, Compared, Comparison, Grids, Scene};
 use super::grid::Grid;
+use super::pattern::lay_to_air;
 use super::signal::{self, Fading};
 use super::{Outcome, clock};
 use crate::load::Record;
@@ -69,7 +70,7 @@ pub(super) struct Faults {
 }
 
 /// Two changes of one sensor that began this near to each other are one.
-const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
+pub(super) const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
 
 fn onset_ms(compared: Option<&Compared>) -> Option<i64> {
     Some(compared?.change.as_ref()?.change.onset_ms)
@@ -207,6 +208,8 @@ impl Room<'_> {
             hangs_elsewhere(&mut compared, by_day);
         }
         lay_to_temperature(&mut compared);
+        // Last, since a probe that hangs elsewhere may show it by day alone, and is told by its temperature.
+        lay_to_air(&mut compared);
         compared
     }
 

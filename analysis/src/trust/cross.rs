@@ -16,10 +16,11 @@ use mosswarden_config::site::{DeviceKind, Enclosure, Role, Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::corrections;
-use super::daily::{DayFigure, Difference, daily};
+use super::daily::{DayFigure, Difference, PartFigure, daily};
 use super::grid::{CELL_MS, Grid};
 use super::nature::Nature;
 use super::onset::{self, Change, Noise, Shared};
+use super::pattern::Parted;
 use super::witness;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
@@ -52,6 +53,8 @@ pub(super) struct Compared {
     /// Differences by day, what was always there taken off.
     pub figures: Vec<DayFigure>,
     pub change: Option<Blamed>,
+    /// What seemed a change of this sensor, and is one of the air where it hangs.
+    pub parted: Option<Parted>,
 }
 
 /// A change that is laid to this sensor.
@@ -260,6 +263,7 @@ impl Bench<'_> {
                     others: Vec::new(),
                     figures: Vec::new(),
                     change: None,
+                    parted: None,
                 });
             }
         }
@@ -277,6 +281,7 @@ impl Bench<'_> {
             change: self.judge(self.sensors[a], &names, &figures, shared),
             others: names,
             figures,
+            parted: None,
         }
     }
 
@@ -390,10 +395,21 @@ fn combine(pairs: &[&[DayFigure]]) -> Vec<DayFigure> {
                 difference: figures.iter().map(|f| f.difference).sum::<f64>() / count,
                 level: figures.iter().map(|f| f.level).sum::<f64>() / count,
                 hour_count: figures.iter().map(|f| f.hour_count).min().unwrap_or(1),
+                by_part: std::array::from_fn(|part| mean_of_part(&figures, part)),
                 ..figures[0]
             }
         })
         .collect()
+}
+
+/// One part of a day over several comparisons, where all know it.
+fn mean_of_part(figures: &[DayFigure], part: usize) -> Option<PartFigure> {
+    let parts: Vec<PartFigure> = figures.iter().map(|f| f.by_part[part]).collect::<Option<_>>()?;
+    let mean = |of: fn(&PartFigure) -> f64| parts.iter().map(of).sum::<f64>() / parts.len() as f64;
+    Some(PartFigure {
+        departure: mean(|part| part.departure),
+        level: mean(|part| part.level),
+    })
 }
 
 /// The level of the first two weeks: what was always there.

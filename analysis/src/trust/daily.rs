@@ -28,6 +28,20 @@ pub(super) struct DayFigure {
     pub level: f64,
     /// Hours of the day that had enough quiet cells.
     pub hour_count: usize,
+    /// The same by part of the day; `None` where nothing of that part is known.
+    pub by_part: [Option<PartFigure>; PARTS],
+}
+
+/// Night, morning, afternoon and evening: quarters of the local day, from midnight on.
+pub(super) const PARTS: usize = 4;
+const HOURS_PER_PART: usize = HOURS / PARTS;
+
+/// What one part of a day shows beside the whole of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PartFigure {
+    /// Its difference less that of the day and less what is usual at these hours.
+    pub departure: f64,
+    pub level: f64,
 }
 
 /// A day needs this many hours with quiet cells.
@@ -143,7 +157,23 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
         .filter(|day| known(&table[*day]) >= HOURS_PER_DAY_MIN)
         .collect();
     follow_level(&mut table, &judged);
-    let day_effect = polished(&table, &judged, |cell| cell.0).day_effect;
+    let Polished {
+        day_effect,
+        hour_effect,
+    } = polished(&table, &judged, |cell| cell.0);
+    let part_figure = |day: usize, part: usize| {
+        let of = |value: &dyn Fn(usize, &(f64, f64)) -> f64| {
+            let hours = part * HOURS_PER_PART..(part + 1) * HOURS_PER_PART;
+            let known: Vec<f64> = hours
+                .filter_map(|hour| Some(value(hour, table[day][hour].as_ref()?)))
+                .collect();
+            median(&known)
+        };
+        Some(PartFigure {
+            departure: of(&|hour, cell| cell.0 - hour_effect[hour])? - day_effect[day],
+            level: of(&|_, cell| cell.1)?,
+        })
+    };
     judged
         .iter()
         .map(|&day| {
@@ -154,6 +184,7 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
                 difference: day_effect[day],
                 level: median(&levels).unwrap_or(0.0),
                 hour_count: levels.len(),
+                by_part: std::array::from_fn(|part| part_figure(day, part)),
             }
         })
         .collect()
@@ -188,5 +219,30 @@ mod tests {
         let (first, last) = (figures[0].difference, figures[9].difference);
         assert!((first - last).abs() < 1e-9, "first {first}, last {last}");
         assert_eq!(figures[9].hour_count, 6);
+    }
+
+    #[test]
+    fn a_change_by_day_alone_shows_in_the_parts_of_that_day() {
+        let zone = Zone::from_name("UTC").expect("an IANA name");
+        let span = Span {
+            from_ms: 0,
+            until_ms: 10 * 24 * MS_PER_HOUR,
+        };
+        let differences: Vec<Difference> = (0..240_i64)
+            .map(|hour| Difference {
+                at_ms: hour * MS_PER_HOUR,
+                // On the last day 3 more in the afternoon.
+                value: if hour >= 216 && (12..18).contains(&(hour % 24)) {
+                    3.0
+                } else {
+                    0.0
+                },
+                level: 80.0,
+            })
+            .collect();
+        let figures = daily(zone, span, &differences);
+        let departures = |day: usize| figures[day].by_part.map(|part| part.map(|part| part.departure));
+        assert_eq!(departures(8), [Some(0.0); PARTS]);
+        assert_eq!(departures(9), [Some(0.0), Some(0.0), Some(3.0), Some(0.0)]);
     }
 }

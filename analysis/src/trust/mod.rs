@@ -9,6 +9,7 @@ mod daily;
 mod grid;
 mod nature;
 mod onset;
+mod pattern;
 pub mod quality;
 mod remarks;
 mod say;

@@ -706,6 +706,7 @@ mod tests {
                     difference: 1.5 + sd * noise + signal(day as f64),
                     level: 80.0,
                     hour_count: 24,
+                    by_part: Default::default(),
                 }
             })
             .collect()

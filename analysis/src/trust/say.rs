@@ -261,7 +261,12 @@ impl Room<'_> {
                     .findings
                     .push(self.change_finding(sensor, quantity, others, blamed));
             }
-            Some(found) if found.figures.len() >= FIGURES_MIN => {}
+            Some(found)
+                if found.figures.len() >= FIGURES_MIN
+                    && found
+                        .parted
+                        .as_ref()
+                        .is_none_or(|parted| !parted.concerns(self.span)) => {}
             _ => outcome.verdicts.not_assessed.push(NotAssessed {
                 kind,
                 enclosure: self.id.to_owned(),
@@ -281,6 +286,17 @@ impl Room<'_> {
         let name = words::quantity(quantity);
         let test = "put a second device beside it for a day, or check it over saturated table salt";
         match compared {
+            Some(Compared {
+                parted: Some(parted),
+                others,
+                ..
+            }) => {
+                format!(
+                    "whether the {name} of {} drifts can't be said: {}; {test}",
+                    sensor.id,
+                    parted.words(self.site.zone, others)
+                )
+            }
             Some(found) if found.others.is_empty() => {
                 format!(
                     "the {name} of {} has nothing left to be compared with that can be believed; {test}",

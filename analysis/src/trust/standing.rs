@@ -53,6 +53,9 @@ impl Room<'_> {
                 corrected_by += now.value;
             }
         }
+        if let Some(parted) = compared.and_then(|c| c.parted.as_ref()) {
+            standard = standard.hypot(parted.standard(self.span));
+        }
         let left_out = faults
             .stuck
             .iter()
@@ -129,6 +132,17 @@ impl Room<'_> {
             )
         } else {
             match compared {
+                Some(Compared {
+                    parted: Some(parted),
+                    others,
+                    ..
+                }) if parted.concerns(self.span) => (
+                    Standing::Believed,
+                    format!(
+                        "believed within {width} where it hangs; {}",
+                        parted.words(zone, others)
+                    ),
+                ),
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
                     Standing::Believed,
                     format!(

@@ -212,6 +212,7 @@ impl Case<'_> {
                     difference: of(day)?,
                     level: 0.0,
                     hour_count: 24,
+                    by_part: Default::default(),
                 })
             })
             .collect()
