@@ -62,15 +62,19 @@ impl Tally {
                 }
             }
             for (sensor, sits, words) in remarks {
-                let has_reason = faults
+                let of_sensor: Vec<&str> = faults
                     .iter()
-                    .any(|fault| fault.subject == sensor && fault.fault == sits && fault.start.0 < end);
-                if !has_reason {
-                    let day = (end - watched.begins_ms()) / MS_PER_24_H;
-                    tally.without_reason.push(format!(
-                        "seed {} day {day} {sensor} {sits}: {words}",
-                        watched.seed
-                    ));
+                    .filter(|fault| fault.subject == sensor && fault.start.0 < end)
+                    .map(|fault| &*fault.fault)
+                    .collect();
+                if of_sensor.contains(&sits) {
+                    continue;
+                }
+                let day = (end - watched.begins_ms()) / MS_PER_24_H;
+                let line = format!("seed {} day {day} {sensor} {sits}: {words}", watched.seed);
+                match of_sensor.is_empty() {
+                    true => tally.without_reason.push(line),
+                    false => tally.of_another_kind.push(line),
                 }
             }
         }
@@ -119,6 +123,7 @@ impl Tally {
         if list {
             let lines = self.classes.values().flat_map(|class| &class.lines);
             lines
+                .chain(&self.of_another_kind)
                 .chain(&self.without_reason)
                 .for_each(|line| println!("  {line}"));
         }

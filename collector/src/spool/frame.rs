@@ -290,10 +290,8 @@ pub(crate) mod tests {
         file.resize(file.len() + 4096, 0);
         file[ends[1] - 3] ^= 1;
         let scan = scan(file).expect("this version");
-        assert_eq!(
-            (scan.messages.len(), scan.damage),
-            (1, vec![ends[0]..ends[1] + 4096])
-        );
+        assert_eq!((scan.messages.len(), scan.damage.len()), (1, 1));
+        assert_eq!(scan.damage[0], ends[0]..ends[1] + 4096);
     }
 
     #[test]
