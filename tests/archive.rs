@@ -8,10 +8,13 @@ use serde_json::json;
 
 use crate::harness::{Home, Python, root, wait_until};
 
+/// The sample day's site file, or its readings.
+pub(crate) fn sample(name: &str) -> String {
+    fs_err::read_to_string(root().join("sample-logs").join(name)).expect("a sample")
+}
+
 /// The sample day's site and readings in a home of their own.
 pub(crate) fn sample_home() -> Home {
-    let sample =
-        |name: &str| fs_err::read_to_string(root().join("sample-logs").join(name)).expect("a sample");
     let home = Home::new(&sample("site.toml"));
     home.write("sample.csv", &sample("readings.csv"));
     home.run(&["import", "sample.csv"]).expect_code(0);
@@ -277,9 +280,7 @@ fn a_file_that_is_none_is_told_by_name() {
 /// Halves of one record in two archives, some of it in both, are judged as the whole.
 #[test]
 fn several_archives_are_read_as_one() {
-    let sample = root().join("sample-logs");
-    let site = fs_err::read_to_string(sample.join("site.toml")).expect("a sample");
-    let readings = fs_err::read_to_string(sample.join("readings.csv")).expect("a sample");
+    let (site, readings) = (sample("site.toml"), sample("readings.csv"));
     let (header, lines) = readings.split_once('\n').expect("a header");
     let lines: Vec<&str> = lines.lines().collect();
     let home_of = |lines: &[&str]| {

@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
+use crate::archive::sample;
 use crate::builtin::{acknowledged, are_exactly, numbered, wait_for_readings};
-use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, Server, free_port, root, wait_until};
+use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, Server, free_port, wait_until};
 
 const BUCKET: &str = "rooms";
 
@@ -208,11 +209,10 @@ fn findings_are_the_same_from_a_bucket() {
         return;
     };
     let store = Store::start(&python);
-    let sample = root().join("sample-logs");
-    let site = fs_err::read_to_string(sample.join("site.toml")).expect("a sample");
-    let readings = sample.join("readings.csv").to_string_lossy().into_owned();
+    let site = sample("site.toml");
     let flags = |home: &Home| {
-        home.run(&["import", &readings]).expect_code(0);
+        home.write("sample.csv", &sample("readings.csv"));
+        home.run(&["import", "sample.csv"]).expect_code(0);
         home.run(&[
             "flags",
             "--format",
@@ -242,4 +242,7 @@ fn a_bucket_that_is_not_there_is_named_with_the_next_step() {
         "{said:?}"
     );
     assert!(said.stdout.contains("is the bucket's name right"), "{said:?}");
+    store.is_out_of_order(true);
+    let said = home.run(&["check"]).expect_code(3);
+    assert!(said.stdout.contains("is the store reachable"), "{said:?}");
 }

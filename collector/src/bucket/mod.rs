@@ -61,7 +61,7 @@ pub(crate) struct BucketError {
 const NO_BUCKET: &str = "NoSuchBucket";
 
 impl BucketError {
-    /// What the store said: its code and sentence where it sent them, else what the library makes of it.
+    /// What the store said: its code and sentence where it sent them, else what lies at the bottom of it.
     fn said(&self) -> String {
         let whole = self.source.to_string();
         let of = |name: &str| {
@@ -70,7 +70,13 @@ impl BucketError {
         };
         match (of("Code"), of("Message")) {
             (Some(code), Some(message)) => format!("the store says {code}: {message}"),
-            _ => whole,
+            _ => {
+                let mut deepest: &dyn std::error::Error = &self.source;
+                while let Some(source) = deepest.source() {
+                    deepest = source;
+                }
+                deepest.to_string()
+            }
         }
     }
 
@@ -89,7 +95,7 @@ impl BucketError {
                 "this store lacks conditional writes (`If-None-Match`), without which collectors could overwrite each other"
             }
             _ => {
-                "is the store reachable, and are AWS_ENDPOINT_URL, AWS_REGION and the keys set? it goes on by itself once it is"
+                "is the store reachable, and are AWS_ENDPOINT_URL, AWS_REGION and the keys set? http:// also needs AWS_ALLOW_HTTP=true"
             }
         }
     }
