@@ -11,14 +11,12 @@ pub(crate) mod mirror;
 use std::fmt;
 use std::future::Future;
 use std::io;
-use std::path::PathBuf;
 use std::sync::{Arc, mpsc};
 
 use bytes::Bytes;
 use futures_util::TryStreamExt as _;
-use mosswarden_config::site::{ArchivePlace, Bucket, Site};
-use mosswarden_config::table::{self, Archive};
-use mosswarden_config::zone::Span;
+use mosswarden_config::site::Bucket;
+use mosswarden_config::table;
 use object_store::aws::{AmazonS3Builder, AmazonS3ConfigKey};
 use object_store::path::Path;
 use object_store::{
@@ -26,8 +24,6 @@ use object_store::{
     WriteMultipart,
 };
 use tokio::runtime::{Builder, Runtime};
-
-use mirror::Mirror;
 
 /// A request is tried again this often, and no longer than this: readings wait in the spool meanwhile.
 const RETRIES: usize = 3;
@@ -118,55 +114,6 @@ impl fmt::Display for BucketError {
 }
 
 impl std::error::Error for BucketError {}
-
-/// The site's archive as an analysis reads it: its folder, or its bucket through a folder; and those that are read as well.
-///
-/// # Errors
-/// Where the bucket's settings can't be used (nothing is asked of it yet), or where a folder that is to be read as well is no archive.
-pub fn archive(site: &Site) -> io::Result<Box<dyn Archive>> {
-    let of_bucket = |bucket| Ok::<_, io::Error>(Box::new(Mirror::new(bucket, &site.data_dir)?));
-    let own: Box<dyn Archive> = match &site.bucket {
-        None => Box::new(site.data_dir.clone()),
-        Some(bucket) => of_bucket(bucket)?,
-    };
-    let mut all = vec![own];
-    for place in &site.also_read {
-        all.push(match place {
-            ArchivePlace::Bucket(bucket) => of_bucket(bucket)?,
-            ArchivePlace::Folder(folder) if table::readings_dir(folder).is_dir() => Box::new(folder.clone()),
-            ArchivePlace::Folder(folder) => {
-                return Err(io::Error::new(
-                    io::ErrorKind::NotFound,
-                    format!(
-                        "{} is no archive: name the folder that has `{}` in it",
-                        folder.display(),
-                        table::READINGS
-                    ),
-                ));
-            }
-        });
-    }
-    Ok(match all.len() {
-        1 => all.remove(0),
-        _ => Box::new(Several(all)),
-    })
-}
-
-/// Archives that are read as one; a reading that stands in two of them is one reading.
-#[derive(Debug)]
-struct Several(Vec<Box<dyn Archive>>);
-
-impl Archive for Several {
-    fn folders(&self, span: Span) -> io::Result<Vec<PathBuf>> {
-        let folders: io::Result<Vec<_>> = self.0.iter().map(|archive| archive.folders(span)).collect();
-        Ok(folders?.concat())
-    }
-
-    fn partitions(&self) -> io::Result<Vec<String>> {
-        let partitions: io::Result<Vec<_>> = self.0.iter().map(|archive| archive.partitions()).collect();
-        Ok(partitions?.concat())
-    }
-}
 
 /// The object that `try_bucket` leaves for a moment.
 const TRIAL: &str = "trial";

@@ -6,12 +6,14 @@ use std::path::Path as Folder;
 use object_store::memory::InMemory;
 
 use super::disk::BucketDisk;
+use super::mirror::Mirror;
 use super::*;
 use crate::archive::{self, Stop};
 use crate::disk::{Disk, RealDisk};
 use crate::own::Tidying;
 use crate::{compact, months, verify};
-use mosswarden_config::table::Reading;
+use mosswarden_config::table::{Archive as _, Reading};
+use mosswarden_config::zone::Span;
 
 /// 2026-03-01T00:00:00Z.
 const BEGAN_MS: i64 = 1_772_323_200_000;
