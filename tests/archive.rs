@@ -8,6 +8,17 @@ use serde_json::json;
 
 use crate::harness::{Home, Python, root, wait_until};
 
+/// What is found on the sample day, as JSON.
+pub(crate) const FLAGS_OF_SAMPLE: [&str; 7] = [
+    "flags",
+    "--from",
+    "2026-06-11",
+    "--to",
+    "2026-06-12",
+    "--format",
+    "json",
+];
+
 /// The sample day's site file, or its readings.
 pub(crate) fn sample(name: &str) -> String {
     fs_err::read_to_string(root().join("sample-logs").join(name)).expect("a sample")
@@ -178,16 +189,10 @@ fn a_month_holds_what_its_days_held_and_is_found_sound() {
     let days = sample_home();
     let month = sample_month();
     assert_eq!(month.exported(), days.exported());
-    let span = [
-        "flags",
-        "--from",
-        "2026-06-11",
-        "--to",
-        "2026-06-12",
-        "--format",
-        "json",
-    ];
-    assert_eq!(month.run(&span).stdout, days.run(&span).stdout);
+    assert_eq!(
+        month.run(&FLAGS_OF_SAMPLE).stdout,
+        days.run(&FLAGS_OF_SAMPLE).stdout
+    );
     let said = month.run(&["verify"]).expect_code(0);
     assert!(said.stdout.ends_with("Nothing is wrong.\n"), "{}", said.stdout);
 }
@@ -297,15 +302,7 @@ fn several_archives_are_read_as_one() {
     );
     let other = second.path("data").to_string_lossy().into_owned();
     for asked in [
-        &[
-            "flags",
-            "--format",
-            "json",
-            "--from",
-            "2026-06-11",
-            "--to",
-            "2026-06-12",
-        ][..],
+        &FLAGS_OF_SAMPLE[..],
         &["export", "--from", "2026-06-01", "--to", "2026-06-30"],
     ] {
         let (of_whole, alone) = (whole.run(asked), first.run(asked));

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::archive::sample;
+use crate::archive::{FLAGS_OF_SAMPLE, sample};
 use crate::builtin::{acknowledged, are_exactly, numbered, wait_for_readings};
 use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, Server, free_port, wait_until};
 
@@ -213,15 +213,7 @@ fn findings_are_the_same_from_a_bucket() {
     let flags = |home: &Home| {
         home.write("sample.csv", &sample("readings.csv"));
         home.run(&["import", "sample.csv"]).expect_code(0);
-        home.run(&[
-            "flags",
-            "--format",
-            "json",
-            "--from",
-            "2026-06-11",
-            "--to",
-            "2026-06-12",
-        ])
+        home.run(&FLAGS_OF_SAMPLE)
     };
     let (folder, bucket) = (flags(&Home::new(&site)), flags(&store.home(&site)));
     assert!(!folder.json()["findings"].as_array().expect("a list").is_empty());

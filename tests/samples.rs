@@ -1,6 +1,6 @@
 //! The sample day: made by the project itself, and the same whether replayed over MQTT or imported.
 
-use crate::archive::sample_home;
+use crate::archive::{FLAGS_OF_SAMPLE, sample_home};
 use crate::harness::{Home, Mosquitto, Python, free_port, root};
 
 const FILES: [&str; 3] = ["site.toml", "readings.csv", "messages.jsonl"];
@@ -26,17 +26,7 @@ fn they_are_what_the_program_makes() {
 #[test]
 fn they_show_what_their_readme_says() {
     let home = sample_home();
-    let said = home
-        .run(&[
-            "flags",
-            "--from",
-            "2026-06-11",
-            "--to",
-            "2026-06-12",
-            "--format",
-            "json",
-        ])
-        .expect_code(3);
+    let said = home.run(&FLAGS_OF_SAMPLE).expect_code(3);
     let document = said.json();
     let found: Vec<(&str, &str)> = document["findings"]
         .as_array()

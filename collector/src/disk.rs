@@ -153,11 +153,8 @@ impl io::Write for Unfinished {
 
 /// What a keeper can do about a disk that fails.
 pub(crate) fn next_step(error: &io::Error) -> &'static str {
-    if let Some(of_bucket) = error
-        .get_ref()
-        .and_then(|inner| inner.downcast_ref::<BucketError>())
-    {
-        return of_bucket.next_step();
+    if error.get_ref().is_some_and(|inner| inner.is::<BucketError>()) {
+        return "once that is put right, try again";
     }
     match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {

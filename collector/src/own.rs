@@ -132,6 +132,7 @@ pub(crate) fn spool_dirs(data_dir: &Path) -> io::Result<Vec<PathBuf>> {
 const IMPORTING_FILE: &str = "import.lock";
 
 /// The right to merge and remove files of the archive, held as long as this lives.
+/// Fields go in their order: the mark in a bucket before the lock on this machine.
 #[expect(dead_code, reason = "held for its locks")]
 pub(crate) struct Tidying(Box<dyn Any + Send>, File);
 

@@ -97,8 +97,8 @@ impl BucketDisk {
             return self.client.put(name, next()?, how);
         }
         // What is sent in parts can't be made to depend on the name being free; imports, who alone send so much, bear names of their content.
-        if how == Put::New && self.client.head(name).is_ok() {
-            return Err(io::ErrorKind::AlreadyExists.into());
+        if how == Put::New {
+            self.client.refuse_what_is_there(name)?;
         }
         self.client.put_in_parts(name, next)
     }

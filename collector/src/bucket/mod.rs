@@ -77,7 +77,7 @@ impl BucketError {
     }
 
     /// What a keeper can do about it.
-    pub(crate) fn next_step(&self) -> &'static str {
+    fn next_step(&self) -> &'static str {
         match self.source {
             Error::PermissionDenied { .. } | Error::Unauthenticated { .. } => {
                 "look at AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and at what that key may do in the bucket"
@@ -215,6 +215,21 @@ impl Client {
     pub(crate) fn get(&self, name: &str) -> io::Result<Bytes> {
         let (store, at) = (Arc::clone(&self.store), self.location(name));
         self.wait(async move { store.get(&at).await?.bytes().await })
+    }
+
+    /// As [`Put::New`] would, by a look beforehand.
+    pub(crate) fn refuse_what_is_there(&self, name: &str) -> io::Result<()> {
+        match self.head(name) {
+            Ok(there) => Err(failed(
+                &self.name,
+                Error::AlreadyExists {
+                    path: there.location.to_string(),
+                    source: "an object of that name is there".into(),
+                },
+            )),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            Err(error) => Err(error),
+        }
     }
 
     pub(crate) fn head(&self, name: &str) -> io::Result<ObjectMeta> {

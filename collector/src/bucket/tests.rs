@@ -208,6 +208,10 @@ fn a_large_file_is_sent_in_parts_and_comes_back_as_it_was() {
     let path = table::month_dir(dir.path(), row(0).partition_date()).join(months::MONTH_FILE);
     crate::disk::put(&disk, &path, &bytes).expect("a store");
     assert_eq!(disk.len(&path).expect("a store"), bytes.len() as u64);
+    let part = table::partition_dir(dir.path(), row(0).partition_date()).join("import-1.parquet");
+    crate::disk::put(&disk, &part, &bytes).expect("a store");
+    let error = crate::disk::put(&disk, &part, &bytes).expect_err("it is there");
+    assert_eq!(error.kind(), io::ErrorKind::AlreadyExists, "{error}");
     let open = disk.open_read(&path).expect("a store");
     assert_eq!(open.read_at(0, bytes.len()).expect("whole"), bytes);
 }
