@@ -9,6 +9,7 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::PoisonError;
+use std::time::Duration;
 
 use mosswarden_config::site::Bucket;
 use mosswarden_config::table::{self, Archive};
@@ -75,12 +76,13 @@ impl Mirror {
 
     fn fetch(&self, name: &str, copy: &Path) -> io::Result<()> {
         let dir = copy.parent().unwrap_or(&self.dir);
+        let object = self.client.get(name)?;
         fs_err::create_dir_all(dir)?;
         let mut file = tempfile::Builder::new()
             .prefix(".")
             .suffix(".tmp")
             .tempfile_in(dir)?;
-        file.write_all(&self.client.get(name)?)?;
+        file.write_all(&object)?;
         file.persist(copy).map_err(|error| error.error)?;
         Ok(())
     }
@@ -99,9 +101,14 @@ impl Mirror {
                 .flat_map(BTreeMap::values)
                 .collect();
             for name in RealDisk.list(&dir)? {
-                // Half-fetched files are another process's.
-                if !name.starts_with('.') && !kept.contains(&name) {
-                    match RealDisk.remove(&dir.join(name)) {
+                let path = dir.join(&name);
+                let goes = match name.starts_with('.') {
+                    // Half-written by another process that is at it, or that was killed long ago.
+                    true => is_older(&path, HALF_WRITTEN_FOR_MAX)?,
+                    false => !kept.contains(&name),
+                };
+                if goes {
+                    match RealDisk.remove(&path) {
                         Err(error) if error.kind() == io::ErrorKind::NotFound => {}
                         result => result?,
                     }
@@ -109,6 +116,17 @@ impl Mirror {
             }
         }
         Ok(())
+    }
+}
+
+/// An object that was fetched is written in seconds.
+pub(super) const HALF_WRITTEN_FOR_MAX: Duration = Duration::from_secs(3600);
+
+/// No, too, of a file that is gone, and of one from after now.
+fn is_older(path: &Path, than: Duration) -> io::Result<bool> {
+    match fs_err::metadata(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(false),
+        metadata => Ok(metadata?.modified()?.elapsed().is_ok_and(|age| age > than)),
     }
 }
 

@@ -2,11 +2,12 @@
 //! server in the workspace's `tests/bucket.rs`.
 
 use std::path::Path as Folder;
+use std::time::SystemTime;
 
 use object_store::memory::InMemory;
 
 use super::disk::BucketDisk;
-use super::mirror::Mirror;
+use super::mirror::{HALF_WRITTEN_FOR_MAX, Mirror};
 use super::*;
 use crate::archive::{self, Stop};
 use crate::disk::{Disk, RealDisk};
@@ -197,6 +198,31 @@ fn a_damaged_object_is_told_and_set_aside_on_this_machine() {
     assert!(!rooms.names().iter().any(|left| left == name));
     let aside = RealDisk.list(&dir.path().join("damaged")).expect("a folder");
     assert_eq!(aside.len(), 1, "{aside:?}");
+}
+
+#[test]
+fn a_mirror_lets_go_of_what_a_kill_left_half_written_and_of_nothing_that_is_on_its_way() {
+    let (dir, here) = (
+        tempfile::tempdir().expect("a temporary folder"),
+        tempfile::tempdir().expect("a temporary folder"),
+    );
+    let rooms = Rooms::new();
+    put(&rooms.disk(dir.path()), dir.path(), "part-1", &[row(0)]);
+    let span = Span {
+        from_ms: BEGAN_MS,
+        until_ms: BEGAN_MS + DAY_MS,
+    };
+    let mirror = rooms.mirror(here.path());
+    let root = mirror.folders(span).expect("a store").remove(0);
+    let copies = table::partition_dir(&root, row(0).partition_date());
+    let left = fs_err::File::create(copies.join(".left.tmp")).expect("a folder");
+    let long_ago = SystemTime::now() - 2 * HALF_WRITTEN_FOR_MAX;
+    left.file().set_modified(long_ago).expect("a file of our own");
+    fs_err::write(copies.join(".coming.tmp"), "half").expect("a folder");
+    mirror.folders(span).expect("a store");
+    let there = RealDisk.list(&copies).expect("a folder");
+    assert_eq!(there.len(), 2, "{there:?}");
+    assert!(there.contains(&".coming.tmp".to_owned()), "{there:?}");
 }
 
 /// More than one part on its way.
