@@ -27,12 +27,14 @@ use tokio::runtime::{Builder, Runtime};
 
 /// A request is tried again this often, and no longer than this: readings wait in the spool meanwhile.
 const RETRIES: usize = 3;
-const RETRY_WITHIN: std::time::Duration = std::time::Duration::from_secs(20);
+const RETRY_WITHIN: std::time::Duration = std::time::Duration::from_secs(100);
 const CONNECT_WITHIN: &str = "5s";
-/// One request with its answer; eight megabytes over a slow line.
-const ANSWER_WITHIN: &str = "120s";
-/// Larger objects are sent in parts of this size.
-const PART_BYTES: usize = 8 * 1024 * 1024;
+/// Until an answer begins, and between its pieces: long enough to send one part at 0.7 Mbit/s, and to try again within [`RETRY_WITHIN`] after a line that went dead.
+const SILENCE_MAX: &str = "60s";
+/// One request with its whole answer; 50 MB over such a line.
+const ANSWER_WITHIN: &str = "600s";
+/// Larger objects are sent in parts of this size, the smallest that the protocol takes.
+const PART_BYTES: usize = 5 * 1024 * 1024;
 /// Parts on their way at once.
 const PARTS_AT_ONCE: usize = 2;
 
@@ -150,6 +152,10 @@ impl Client {
             .with_config(
                 AmazonS3ConfigKey::Client(ClientConfigKey::ConnectTimeout),
                 CONNECT_WITHIN,
+            )
+            .with_config(
+                AmazonS3ConfigKey::Client(ClientConfigKey::ReadTimeout),
+                SILENCE_MAX,
             )
             .with_config(AmazonS3ConfigKey::Client(ClientConfigKey::Timeout), ANSWER_WITHIN)
             .with_retry(RetryConfig {
