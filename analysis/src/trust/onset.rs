@@ -167,7 +167,8 @@ pub(super) struct Shared {
     pub share: f64,
     /// What the mean follows by nature.
     pub follows: Vec<Followed>,
-    pub noise: Noise,
+    /// How the air may wander beyond that: the record itself says which is likely, and what it leaves open stays open.
+    pub noises: &'static [Noise],
 }
 
 /// Something that figures follow, by figure, with the prior standard deviation of how much they do.
@@ -258,6 +259,8 @@ struct Whitened {
     /// By candidate.
     columns: Vec<Vec<f64>>,
     y: Vec<f64>,
+    /// Natural logarithm of the restricted likelihood of the noise if nothing happened, but for a constant [Searle1992].
+    likelihood: f64,
 }
 
 impl Whitened {
@@ -285,7 +288,11 @@ impl Whitened {
         let values: Vec<f64> = figures.iter().map(|f| f.difference).collect();
         let centre = median(&values)?;
         let y = basis.whitened(&values.iter().map(|value| value - centre).collect::<Vec<_>>());
-        Some(Whitened { columns, y })
+        Some(Whitened {
+            columns,
+            likelihood: -0.5 * dot(&y, &y) - whitener.log_size() - basis.log_size(),
+            y,
+        })
     }
 
     fn sums(&self) -> Vec<Sums> {
@@ -326,13 +333,35 @@ impl Sums {
     }
 }
 
+/// What the mean says of the candidates if its noise is one of those that may be.
+struct OfMean {
+    /// Natural logarithm of the probability of that noise, by the days themselves.
+    probability: f64,
+    /// By candidate.
+    sums: Vec<Sums>,
+}
+
 impl Shared {
-    fn sums(&self, breaks_day: &[f64], candidates: &[Part]) -> Option<Vec<Sums>> {
-        let usual = Whitener::new(&self.figures, self.noise, self.noise.sd_usual, &self.follows)?;
-        let left = usual.left(&self.figures, &self.follows);
-        let sd = day_sd(&left, self.noise);
-        let whitener = Whitener::new(&self.figures, self.noise, sd, &self.follows)?;
-        Some(Whitened::new(&self.figures, &whitener, breaks_day, candidates)?.sums())
+    /// By noise; empty where too little is known.
+    fn by_noise(&self, breaks_day: &[f64], candidates: &[Part]) -> Vec<OfMean> {
+        let mut of_mean: Vec<OfMean> = self
+            .noises
+            .iter()
+            .filter_map(|noise| {
+                let usual = Whitener::new(&self.figures, *noise, noise.sd_usual, &self.follows)?;
+                let left = usual.left(&self.figures, &self.follows);
+                let sd = day_sd(&left, *noise);
+                let whitener = Whitener::new(&self.figures, *noise, sd, &self.follows)?;
+                let whitened = Whitened::new(&self.figures, &whitener, breaks_day, candidates)?;
+                Some(OfMean {
+                    probability: whitened.likelihood,
+                    sums: whitened.sums(),
+                })
+            })
+            .collect();
+        let all = log_sum(of_mean.iter().map(|of| of.probability));
+        of_mean.iter_mut().for_each(|of| of.probability -= all);
+        of_mean
     }
 }
 
@@ -407,20 +436,38 @@ impl<'f> Search<'f> {
         let likeliest = |odds: &[f64]| (0..odds.len()).max_by(|a, b| odds[*a].total_cmp(&odds[*b]));
         let alone = odds(&own, true);
         let alone_sum = log_sum(alone.iter().copied());
-        let Some((shared, of_mean)) =
-            shared.and_then(|shared| Some((shared, shared.sums(breaks_day, &self.candidates)?)))
-        else {
+        let of_mean = shared.map_or(Vec::new(), |shared| shared.by_noise(breaks_day, &self.candidates));
+        let Some(shared) = shared.filter(|_| !of_mean.is_empty()) else {
             return Some(Weighed {
                 best: likeliest(&alone)?,
                 evidence: alone_sum,
                 of_other: None,
             });
         };
-        let together = |share: f64| {
-            let both = own.iter().zip(&of_mean).map(|(own, mean)| own.with(*mean, share));
-            odds(&both.collect::<Vec<_>>(), true)
+        // Over all noises that the mean may have.
+        let over_noises = |sums: &dyn Fn(&[Sums]) -> Vec<Sums>, worth_a_word: bool| -> Vec<f64> {
+            let by_noise: Vec<Vec<f64>> = of_mean
+                .iter()
+                .map(|of| {
+                    let odds = odds(&sums(&of.sums), worth_a_word);
+                    odds.into_iter().map(|odds| of.probability + odds).collect()
+                })
+                .collect();
+            (0..own.len())
+                .map(|index| log_sum(by_noise.iter().map(|odds| odds[index])))
+                .collect()
         };
-        let air = AIR_CHANGED_FRAC.ln() + log_sum(odds(&of_mean, false).into_iter());
+        let together = |share: f64| {
+            let both = |of_mean: &[Sums]| {
+                own.iter()
+                    .zip(of_mean)
+                    .map(|(own, mean)| own.with(*mean, share))
+                    .collect()
+            };
+            over_noises(&both, true)
+        };
+        let air =
+            AIR_CHANGED_FRAC.ln() + log_sum(over_noises(&|of_mean| of_mean.to_vec(), false).into_iter());
         let still = (1.0 - AIR_CHANGED_FRAC).ln();
         let nothing = log_sum([still, air].into_iter());
         let if_changed = air + alone_sum;
@@ -784,7 +831,7 @@ mod tests {
                 figures: days(50, 0.25, 2, moves),
                 share: 0.5,
                 follows: Vec::new(),
-                noise: NOISE,
+                noises: &[NOISE],
             };
             let change = find(&difference, NOISE, &[], Some(&shared)).expect("5 %RH of drift");
             change.evidence - change.evidence_of_other.expect("the mean was weighed")
@@ -803,7 +850,7 @@ mod tests {
             figures: days(56, 0.2, 6, weather),
             share: 0.5,
             follows,
-            noise: NOISE,
+            noises: &[NOISE],
         };
         let follows = Followed {
             column: (0..56).map(|day| weather(f64::from(day))).collect(),

@@ -100,7 +100,11 @@ pub(super) fn evidence(
             scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
         ]),
         (None, None) => sum([
-            scene.by_own_record(a, b, change),
+            // The mean was weighed with what their own records say; where it can't tell, neither can they.
+            by_mean
+                .is_none()
+                .then(|| scene.by_own_record(a, b, change))
+                .flatten(),
             scene.by_peaks(a, b, change, None),
         ]),
     };

@@ -54,6 +54,11 @@ impl Whitener {
         left
     }
 
+    /// Natural logarithm of the square root of the covariance's determinant.
+    pub(super) fn log_size(&self) -> f64 {
+        self.lower.iter().enumerate().map(|(i, row)| row[i].ln()).sum()
+    }
+
     pub(super) fn solve(&self, column: &[f64]) -> Vec<f64> {
         cholesky::forward(&self.lower, column)
     }
@@ -64,6 +69,7 @@ pub(super) struct Basis<'w> {
     whitener: &'w Whitener,
     /// Orthonormal.
     directions: Vec<Vec<f64>>,
+    log_size: f64,
 }
 
 impl<'w> Basis<'w> {
@@ -71,6 +77,7 @@ impl<'w> Basis<'w> {
         let mut basis = Basis {
             whitener,
             directions: Vec::new(),
+            log_size: 0.0,
         };
         for column in nuisance {
             let mut white = basis.whitened(column);
@@ -78,9 +85,15 @@ impl<'w> Basis<'w> {
             if size > 1e-9 {
                 white.iter_mut().for_each(|value| *value /= size);
                 basis.directions.push(white);
+                basis.log_size += size.ln();
             }
         }
         basis
+    }
+
+    /// Natural logarithm of the square root of the determinant of the nuisance's information.
+    pub(super) fn log_size(&self) -> f64 {
+        self.log_size
     }
 
     pub(super) fn whitened(&self, column: &[f64]) -> Vec<f64> {
