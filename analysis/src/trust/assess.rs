@@ -210,6 +210,7 @@ impl Room<'_> {
         lay_to_temperature(&mut compared);
         // Last, since a probe that hangs elsewhere may show it by day alone, and is told by its temperature.
         lay_to_air(&mut compared);
+        cross::suspect_others(&mut compared);
         compared
     }
 

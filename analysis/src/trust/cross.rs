@@ -53,6 +53,8 @@ pub(super) struct Compared {
     /// Differences by day, what was always there taken off.
     pub figures: Vec<DayFigure>,
     pub change: Option<Blamed>,
+    /// A change that is laid to the other of two and may be this one's, with how likely that is.
+    pub perhaps: Option<Blamed>,
     /// What seemed a change of this sensor, and is one of the air where it hangs.
     pub parted: Option<Parted>,
 }
@@ -67,18 +69,58 @@ pub(super) struct Blamed {
     pub ended_ms: Option<i64>,
 }
 
+/// Below this nobody should act on which of two sensors it is.
+const SURE_FRAC: f64 = 0.75;
+
 impl Blamed {
     /// Whether it holds, or held, at some time of a span.
     pub(super) fn concerns(&self, span: Span) -> bool {
         self.ended_ms.is_none_or(|ended| ended > span.from_ms)
     }
 
-    /// What a reading is off by.
+    /// How likely it is this sensor; certain where others bear it out.
+    pub(super) fn probability(&self) -> f64 {
+        self.share.unwrap_or(1.0)
+    }
+
+    pub(super) fn is_sure(&self) -> bool {
+        self.probability() >= SURE_FRAC
+    }
+
+    /// The same difference as a change of the other of two.
+    pub(super) fn of_other(&self) -> Blamed {
+        Blamed {
+            change: self.change.mirrored(),
+            share: Some(1.0 - self.probability()),
+            ended_ms: self.ended_ms,
+        }
+    }
+
+    /// What a reading is off by, if it is this sensor.
     pub(super) fn bias_at(&self, at_ms: i64) -> f64 {
         if self.ended_ms.is_some_and(|ended| at_ms >= ended) {
             0.0
         } else {
             self.change.bias_at(at_ms)
+        }
+    }
+}
+
+/// The blame for a disagreement of two is theirs in common until one is sure: what may be the other's is set beside it.
+pub(super) fn suspect_others(compared: &mut BTreeMap<(String, Quantity), Compared>) {
+    let shared: Vec<((String, Quantity), Blamed)> = compared
+        .iter()
+        .filter_map(|((_, quantity), found)| {
+            let blamed = found.change.as_ref().filter(|blamed| blamed.share.is_some())?;
+            let [other] = found.others.as_slice() else {
+                return None;
+            };
+            Some(((other.clone(), *quantity), blamed.of_other()))
+        })
+        .collect();
+    for (other, blamed) in shared {
+        if let Some(found) = compared.get_mut(&other) {
+            found.perhaps = Some(blamed);
         }
     }
 }
@@ -263,6 +305,7 @@ impl Bench<'_> {
                     others: Vec::new(),
                     figures: Vec::new(),
                     change: None,
+                    perhaps: None,
                     parted: None,
                 });
             }
@@ -281,6 +324,7 @@ impl Bench<'_> {
             change: self.judge(self.sensors[a], &names, &figures, shared),
             others: names,
             figures,
+            perhaps: None,
             parted: None,
         }
     }

@@ -346,6 +346,14 @@ impl Room<'_> {
             truth(bias + (change.now.high - change.now.value)),
             truth(bias - (change.now.value - change.now.low)),
         );
+        if !blamed.is_sure() {
+            return format!(
+                " It showed {} on average over the days judged; what the animals had there may be anything from {} to {}.",
+                words::value(quantity, shown.mean),
+                words::value(quantity, low.min(shown.mean)),
+                words::value(quantity, high.max(shown.mean)),
+            );
+        }
         format!(
             " It showed {} on average over the days judged; what the animals had there was probably {} ({} to {}).",
             words::value(quantity, shown.mean),
@@ -369,6 +377,10 @@ impl Room<'_> {
         let way = if now.value > 0.0 { "high" } else { "low" };
         let against = others.join(" and ");
         let sure = match blamed.share {
+            Some(share) if !blamed.is_sure() => format!(
+                " Which of the two it is can't be told from what is known ({:.0} % this one).",
+                100.0 * share
+            ),
             Some(share) => format!(
                 " Two sensors alone can't prove which one: {:.0} % sure it is this one.",
                 100.0 * share
@@ -390,7 +402,7 @@ impl Room<'_> {
             })
             .map(|d| d.id.as_str())
             .collect();
-        let consequence = if controlled.is_empty() || quantity != Quantity::Humidity {
+        let consequence = if controlled.is_empty() || quantity != Quantity::Humidity || !blamed.is_sure() {
             String::new()
         } else if now.value > 0.0 {
             format!(
@@ -444,7 +456,11 @@ impl Room<'_> {
                     words::date(zone, ended_ms)
                 ),
             },
-            advice: if quantity == Quantity::Humidity {
+            advice: if !blamed.is_sure() {
+                "Put a trusted device beside both for a day: it says which of the two moved. Then note the correction or replace that one. \
+                 Until then go by touch and by the animals."
+                    .to_owned()
+            } else if quantity == Quantity::Humidity {
                 "Put a trusted device beside it for a day, or check it over saturated table salt; then note the correction or \
                  replace it. Until then go by the other sensor and by touch."
                     .to_owned()

@@ -41,16 +41,19 @@ impl Room<'_> {
             standard = applied.standard(standard);
             corrected_by = applied.bias;
         }
-        if let Some(blamed) = compared.and_then(|c| c.change.as_ref()) {
-            let now = blamed.change.now;
+        for blamed in compared.iter().flat_map(|c| c.change.iter().chain(&c.perhaps)) {
+            // Where it may be the other one, what is expected is taken off, and both stories stay inside the doubt.
+            let (now, probability) = (blamed.change.now, blamed.probability());
             for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
-                *value -= blamed.bias_at(*at);
+                *value -= probability * blamed.bias_at(*at);
             }
             if blamed.concerns(self.span) {
-                standard = standard.hypot((now.high - now.low) / 2.0 / COVERAGE_K);
+                standard = standard
+                    .hypot(probability * (now.high - now.low) / 2.0 / COVERAGE_K)
+                    .hypot((probability * (1.0 - probability)).sqrt() * now.value);
             }
             if blamed.ended_ms.is_none() {
-                corrected_by += now.value;
+                corrected_by += probability * now.value;
             }
         }
         if let Some(parted) = compared.and_then(|c| c.parted.as_ref()) {
@@ -93,6 +96,9 @@ impl Room<'_> {
         let change = compared
             .and_then(|c| c.change.as_ref())
             .filter(|blamed| blamed.ended_ms.is_none());
+        let perhaps = compared
+            .and_then(|c| c.perhaps.as_ref())
+            .filter(|blamed| blamed.ended_ms.is_none() && !blamed.of_other().is_sure());
         let width = words::half_width(quantity, usable.half_width);
         let (standing, text) = if let Some(stretch) = ongoing(&faults.stuck) {
             (
@@ -128,6 +134,14 @@ impl Room<'_> {
                     "doubtful: reads {} {way} since about {}",
                     words::range(quantity, now),
                     words::date(zone, blamed.change.onset_ms)
+                ),
+            )
+        } else if let Some(other) = perhaps {
+            (
+                Standing::Doubtful,
+                format!(
+                    "doubtful: it and the other sensor there part since about {}, and which of the two changed can't be told",
+                    words::date(zone, other.change.onset_ms)
                 ),
             )
         } else {
