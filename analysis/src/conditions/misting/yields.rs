@@ -73,7 +73,9 @@ pub(super) fn yields(
         .filter(|one| one.left_out.is_none() || one.fog_only)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
-            if response.before_pct >= DAMP_START_PCT || response.headroom_g_m3 <= 0.0 {
+            // At the top of the probe's scale a rise is cut off.
+            let cut_off = response.censored || response.headroom_g_m3 <= 0.0;
+            if cut_off || response.before_pct >= DAMP_START_PCT {
                 return None;
             }
             Some(Sample {
@@ -162,9 +164,28 @@ fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
 
 /// What a run usually gives: a level for each place in the schedule, and how it depends on the room to saturation.
 struct Model {
-    level: f64,
-    by_slot: BTreeMap<usize, f64>,
+    usual: Usual,
+    by_slot: BTreeMap<usize, Usual>,
     exponent: f64,
+    /// The exponent may be as large as this.
+    exponent_high: f64,
+}
+
+/// Of some usual runs.
+struct Usual {
+    /// ln of the vapour in the first minutes per second of run, less what the room to saturation explains.
+    level: f64,
+    log_headroom: f64,
+}
+
+impl Usual {
+    fn of<'s>(runs: impl Iterator<Item = &'s Sample> + Clone, exponent: f64) -> Option<Usual> {
+        let middle = |of: &dyn Fn(&Sample) -> f64| median(&runs.clone().map(of).collect::<Vec<_>>());
+        Some(Usual {
+            level: middle(&|sample| sample.log_early - exponent * sample.log_headroom)?,
+            log_headroom: middle(&|sample| sample.log_headroom)?,
+        })
+    }
 }
 
 impl Model {
@@ -185,35 +206,41 @@ impl Model {
         let headroom = centred(|sample| sample.log_headroom)?;
         let rise = centred(|sample| sample.log_early)?;
         let spread = quantile(&headroom, 0.9)? - quantile(&headroom, 0.1)?;
-        let exponent = if spread < HEADROOM_SPREAD {
-            HEADROOM_EXPONENT_UNKNOWN
-        } else {
-            theil_sen(&headroom, &rise, 0.9, 1.0).map_or(HEADROOM_EXPONENT_UNKNOWN, |line| line.slope.value)
-        }
-        .clamp(HEADROOM_EXPONENT.0, HEADROOM_EXPONENT.1);
-        let left = |sample: &Sample| sample.log_early - exponent * sample.log_headroom;
-        let level = median(&usual.iter().map(left).collect::<Vec<_>>())?;
+        let (least, most) = HEADROOM_EXPONENT;
+        let fitted = (spread >= HEADROOM_SPREAD)
+            .then(|| theil_sen(&headroom, &rise, 0.9, 1.0).ok())
+            .flatten();
+        let (exponent, exponent_high) = fitted.map_or((HEADROOM_EXPONENT_UNKNOWN, most), |line| {
+            (
+                line.slope.value.clamp(least, most),
+                line.slope.high.clamp(least, most),
+            )
+        });
         /// Runs that a place in the schedule needs for a level of its own.
         const SLOT_COUNT_MIN: usize = 4;
         let mut by_slot = BTreeMap::new();
         for slot in usual.iter().filter_map(|sample| sample.slot) {
-            let values: Vec<f64> = usual.iter().filter(|s| s.slot == Some(slot)).map(left).collect();
-            if values.len() >= SLOT_COUNT_MIN {
-                by_slot.insert(slot, median(&values)?);
+            let runs = usual.iter().filter(|s| s.slot == Some(slot));
+            if runs.clone().count() >= SLOT_COUNT_MIN {
+                by_slot.insert(slot, Usual::of(runs, exponent)?);
             }
         }
         Some(Model {
-            level,
+            usual: Usual::of(usual.iter(), exponent)?,
             by_slot,
             exponent,
+            exponent_high,
         })
     }
 
+    /// ln of the run's share of the usual; where the air had less room than usual, by the exponent that is kindest to the mister.
     fn log_share(&self, sample: &Sample) -> f64 {
-        let level = sample
+        let usual = sample
             .slot
             .and_then(|slot| self.by_slot.get(&slot))
-            .unwrap_or(&self.level);
-        sample.log_early - self.exponent * sample.log_headroom - level
+            .unwrap_or(&self.usual);
+        let less_room = (usual.log_headroom - sample.log_headroom).max(0.0);
+        sample.log_early - self.exponent * sample.log_headroom - usual.level
+            + (self.exponent_high - self.exponent) * less_room
     }
 }
