@@ -1,4 +1,4 @@
-//! Heaters that stay on beyond their set-point, and heaters that are on and do not warm.
+//! Heaters that stay on beyond their set-point, heaters that are on and do not warm, and heaters that stay off though asked.
 //!
 //! In: states of heaters, what the controller's own probe read (raw: the thermostat acted on it). Out: one finding a stretch.
 
@@ -32,6 +32,8 @@ const WARMING_K_MIN: f64 = 0.5;
 const FALL_ALONE_K: f64 = 1.0;
 /// Known share of that time.
 const KNOWN_FRAC_MIN: f64 = 0.5;
+/// On for at most this share of a time, it was off.
+const OFF_FRAC: f64 = 0.1;
 /// The excess over the room that is left when a heater fails, as a share of the usual at that hour.
 const EXCESS_LEFT_FRAC: f64 = 0.6;
 /// The usual excess must be at least this, K, for its loss to show.
@@ -50,6 +52,9 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
             (Some(states), Some(probe)) => {
                 verdicts.findings.extend(stuck(context, device, &states, &probe));
                 verdicts.findings.extend(failed(context, device, &states, &probe));
+                verdicts
+                    .findings
+                    .extend(unanswered(context, device, &states, &probe));
                 None
             }
         };
@@ -200,6 +205,91 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
     findings
 }
 
+/// Times in `window` at which the probe asked for heat and got none, each at least [`FAILED_H_MIN`] long.
+fn asked_in_vain(device: &Device, states: &States, probe: &Line, window: Span) -> Vec<Span> {
+    let Some(setpoint_c) = device.setpoint.temperature_c else {
+        return Vec::new();
+    };
+    let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K;
+    let mut asked = Vec::new();
+    probe
+        .view()
+        .pieces(window, probe.gap_ms, |from_ms, until_ms, v0, v1| {
+            if v0 < low_c && v1 < low_c {
+                asked.push(Span { from_ms, until_ms });
+            }
+        });
+    let mut asked = union(asked);
+    asked.retain(|span| {
+        span.hours() >= FAILED_H_MIN && states.on_frac(*span).is_some_and(|on_frac| on_frac <= OFF_FRAC)
+    });
+    asked
+}
+
+/// Stretches of being off although the probe asked for heat, where that is not how the heater is used.
+fn unanswered(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
+    let recent = Span {
+        from_ms: context.span.from_ms - 2 * MS_PER_24_H,
+        until_ms: context.span.until_ms,
+    };
+    asked_in_vain(device, states, probe, recent)
+        .into_iter()
+        .filter(|stretch| stretch.until_ms > context.span.from_ms)
+        .filter(|stretch| answers_usually(device, states, probe, *stretch) && !mains_were_off(context, *stretch))
+        .map(|stretch| {
+            let value = Value::new("hours off though asked", stretch.hours(), "h");
+            let mut finding = context.finding(Kind::HeaterFailed, stretch.from_ms, Severity::Urgent, value);
+            finding.subject = device.id.clone();
+            finding.end_ms = (context.span.until_ms - stretch.until_ms > OPEN_MS).then_some(stretch.until_ms);
+            let lowest = probe.summary(stretch).map_or(String::new(), |summary| {
+                format!(", down to {}", context.words.temperature(summary.low))
+            });
+            finding.message = format!(
+                "{} stayed off for {} from {} although its probe read below the set-point of {}{lowest}.",
+                device.id,
+                context.words.hours(stretch.hours()),
+                context.words.moment(stretch.from_ms),
+                context.words.temperature(device.setpoint.temperature_c.unwrap_or_default())
+            );
+            finding.advice = "Look at the animals, then see that it is plugged in and its fuse is whole (dry hands, dry floor); then \
+                test the thermostat and the heater itself. Ask an electrician about anything on the mains near water."
+                .to_owned();
+            finding
+        })
+        .collect()
+}
+
+/// Whether the heater ran in the weeks before, and was seldom left off at these hours although asked: one on a timer, or out of use for
+/// the summer, is not broken.
+fn answers_usually(device: &Device, states: &States, probe: &Line, stretch: Span) -> bool {
+    const DAYS: i64 = 14;
+    let before = Span {
+        from_ms: stretch.from_ms - DAYS * MS_PER_24_H,
+        until_ms: stretch.from_ms,
+    };
+    let days_in_vain = (1..=DAYS)
+        .filter(|days| {
+            let then = Span {
+                from_ms: stretch.from_ms - days * MS_PER_24_H,
+                until_ms: stretch.until_ms - days * MS_PER_24_H,
+            };
+            !asked_in_vain(device, states, probe, then).is_empty()
+        })
+        .count() as i64;
+    hours_within(&states.on, before) > 0.0 && days_in_vain < DAYS / 2
+}
+
+fn mains_were_off(context: &Context<'_>, stretch: Span) -> bool {
+    let around = Span {
+        from_ms: stretch.from_ms - MS_PER_HOUR,
+        until_ms: stretch.until_ms,
+    };
+    context
+        .record
+        .entries(&context.enclosure.id, around)
+        .any(|entry| entry.kind == "power-cut")
+}
+
 /// Whether the excess over the room is well below the usual at the end of `on`; `None` where that can't be compared.
 fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
     let room = context.room_c.as_ref()?;
@@ -284,7 +374,6 @@ pub(super) fn probe_too_cool_k(context: &Context<'_>, window: Span) -> Option<f6
 pub(super) fn why_no_warmth(context: &Context<'_>, window: Span) -> Option<String> {
     /// On for this share of the time, it gave all it has.
     const FULL_FRAC: f64 = 0.8;
-    const OFF_FRAC: f64 = 0.1;
     context
         .enclosure
         .devices_of(DeviceKind::Heater)
@@ -380,6 +469,30 @@ mod tests {
         let found = of(&outcome, Kind::HeaterFailed);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].value.estimate > 9.0);
+    }
+
+    /// Off from nine in the evening to eight although the probe asks; on other nights it cycles, or is never on.
+    fn left_off(on_other_nights: bool) -> Vec<Finding> {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let night = kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00");
+        let off = night.clone();
+        kit.refill("stat", Quantity::Temperature, move |kit, at| {
+            Some(if off.contains(&at) { 16.0 } else { quiet_c(kit, at) })
+        });
+        kit.states("heater", move |kit, at| {
+            on_other_nights && !night.contains(&at) && !kit.lit(at) && (at / 1_200_000) % 2 == 0
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        of(&outcome, Kind::HeaterFailed).into_iter().cloned().collect()
+    }
+
+    #[test]
+    fn a_heater_off_though_its_probe_asks_has_failed_and_one_out_of_use_has_not() {
+        let found = left_off(true);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].value.estimate - 11.0).abs() < 0.1, "{found:?}");
+        assert!(found[0].message.contains("stayed off for 11 h"), "{found:?}");
+        assert_eq!(left_off(false), []);
     }
 
     #[test]

@@ -8,6 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::Night;
 use super::context::{Context, silent_words};
+use super::heater::why_no_warmth;
 use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
@@ -208,8 +209,12 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Nigh
         format!(", its usual {}", words.temperature(mean_c))
     });
     let silent = silent_words(&places.silent(night.span, SILENT_FRAC), places.sensors.len());
+    let no_warmth = (kind == Kind::NightTooCold)
+        .then(|| why_no_warmth(context, night.span))
+        .flatten();
+    let why = no_warmth.as_ref().map_or(String::new(), |why| format!(": {why}"));
     finding.message = format!(
-        "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}.",
+        "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}{why}.",
         words.day(night.span.from_ms),
         words.temperature(summary.mean),
         words.difference(beyond_k.abs()),
@@ -218,10 +223,11 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Nigh
     );
     finding.advice = match kind {
         Kind::NightTooWarm => "Check that lamps and heaters are off at night and what the room does; air the room in the \
-            evening. Animals that need a cool night rest badly without it."
+            evening. A night target below what the room allows can't be met by the enclosure alone. Animals that need a cool night rest badly \
+            without it."
             .to_owned(),
-        _ => "Look at the animals, then at heater, thermostat and draughts. A night target below what the room allows \
-            can't be met by the enclosure alone. Never raise the heat on an animal that looks unwell; ring a veterinarian."
+        _ => "Look at the animals, then at heater, plug, thermostat and draughts. Never raise the heat on an animal that looks \
+            unwell; ring a veterinarian."
             .to_owned(),
     };
     Some(finding)

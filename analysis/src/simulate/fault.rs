@@ -285,7 +285,7 @@ impl Effect {
                 Some("heater"),
             ),
             Effect::HeaterFailed => m("heater-failed", Some("heater-failed"), COLD, 0.0, "h", None),
-            Effect::HeaterUnplugged => m("heater-unplugged", None, COLD, 0.0, "h", None),
+            Effect::HeaterUnplugged => m("heater-unplugged", Some("heater-failed"), COLD, 0.0, "h", None),
             Effect::ThermostatSetWrong { k } => m(
                 "thermostat-set-wrong",
                 None,

@@ -24,6 +24,7 @@ pub(super) fn judge(
     by_main: &Yield,
     others: &[Yield],
     noise: f64,
+    rose_elsewhere: impl Fn(i64, i64) -> bool,
 ) -> Vec<Finding> {
     let Some(lowest_usual) = quantile(&by_main.usual, 0.05).map(f64::exp) else {
         return Vec::new();
@@ -55,7 +56,7 @@ pub(super) fn judge(
         .into_iter()
         .filter(|(streak, _)| {
             let (first, last) = (streak[0].0.at_ms, streak[streak.len() - 1].0.at_ms);
-            last >= context.span.from_ms && !contradicted(others, first, last)
+            last >= context.span.from_ms && !contradicted(others, first, last) && !rose_elsewhere(first, last)
         })
         .filter_map(|(streak, open)| finding(context, device, by_main, streak, open))
         .collect()

@@ -31,6 +31,8 @@ const BY_HALF_LIFE: Bounds = Bounds {
     slower: (1.35, 1.15),
     faster: (0.6, 0.7),
 };
+/// A half-life between these shares of its usual has not changed.
+const UNCHANGED: (f64, f64) = (0.93, 1.07);
 /// The excess is taken over this time before a run, where the mister has not run for the second: what it gave is gone by then, and
 /// soil and plants, which do not depend on it, hold what is left against the exchange of air.
 const BEFORE_MS: i64 = MS_PER_HOUR;
@@ -111,7 +113,13 @@ pub(super) fn of(
         half_life_share,
         excess_share,
         airing: match (excess_share, half_life_share) {
-            (Some(share), _) => airing(share, &BY_EXCESS),
+            // Soil that dries and a damper room change the excess as well, but not how fast a misting is gone.
+            (Some(share), Some(half_life)) => match airing(share, &BY_EXCESS) {
+                Airing::Faster if half_life.value > UNCHANGED.0 => Airing::Usual,
+                Airing::Slower if half_life.value < UNCHANGED.1 => Airing::Usual,
+                airing => airing,
+            },
+            (Some(share), None) => airing(share, &BY_EXCESS),
             (None, Some(share)) => airing(share, &BY_HALF_LIFE),
             (None, None) => Airing::NotKnown,
         },

@@ -22,6 +22,8 @@ const USUAL_COUNT_MIN: usize = 8;
 const LOW_QUANTILE: f64 = 0.1;
 /// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
 const DAMP_START_PCT: f64 = 91.0;
+/// A rise by this share of the room to saturation stopped where the air was full, whatever was given (own choice).
+const FILLED_FRAC: f64 = 0.85;
 /// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
 const HEADROOM_EXPONENT: (f64, f64) = (0.0, 1.0);
 const HEADROOM_EXPONENT_UNKNOWN: f64 = 0.5;
@@ -73,8 +75,9 @@ pub(super) fn yields(
         .filter(|one| one.left_out.is_none() || one.fog_only)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
-            // At the top of the probe's scale a rise is cut off.
-            let cut_off = response.censored || response.headroom_g_m3 <= 0.0;
+            // At the top of the probe's scale, or of what the air can hold, a rise is cut off.
+            let cut_off =
+                response.censored || response.rise_g_m3 >= FILLED_FRAC * response.headroom_g_m3.max(0.0);
             if cut_off || response.before_pct >= DAMP_START_PCT {
                 return None;
             }
