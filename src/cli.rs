@@ -147,7 +147,7 @@ pub(crate) struct Discover {
 
 #[derive(Debug, Args)]
 pub(crate) struct Import {
-    /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit
+    /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit; or separated by semicolons, then decimal commas are read too
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
     /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take
@@ -161,7 +161,7 @@ pub(crate) struct SpanArguments {
     /// Begin [default: seven days before the end]
     #[arg(long, value_name = "T")]
     pub(crate) from: Option<String>,
-    /// End, not included; nothing later is used [default: now]
+    /// End, not included; nothing later is used. A date alone is its beginning, 00:00: that day is not in it [default: now]
     #[arg(long, value_name = "T")]
     pub(crate) to: Option<String>,
 }
@@ -224,7 +224,7 @@ pub(crate) struct Audit {
     /// The enclosure
     #[arg(long, value_name = "ID")]
     pub(crate) enclosure: String,
-    /// When an animal looked unwell; nothing later is used
+    /// When an animal looked unwell; nothing later is used. A date alone is its beginning, 00:00: that day is not in it
     #[arg(long, value_name = "T")]
     pub(crate) until: String,
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
@@ -264,7 +264,7 @@ pub(crate) struct Advise {
     /// The enclosure
     #[arg(long, value_name = "ID")]
     pub(crate) enclosure: String,
-    /// Nothing later is used [default: now]
+    /// Nothing later is used; a date alone is its beginning, 00:00 [default: now]
     #[arg(long, value_name = "T")]
     pub(crate) until: Option<String>,
     #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
@@ -276,7 +276,7 @@ pub(crate) struct Handover {
     /// The enclosure
     #[arg(long, value_name = "ID")]
     pub(crate) enclosure: String,
-    /// When it is handed over [default: now]
+    /// When it is handed over; a date alone is its beginning, 00:00 [default: now]
     #[arg(long, value_name = "T")]
     pub(crate) until: Option<String>,
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
@@ -301,7 +301,7 @@ pub(crate) enum Journal {
     List(JournalList),
     /// Correct an entry: a further one stands for it, and both stay in the file
     Amend(JournalAmend),
-    /// Take entries in from CSV: time,enclosure,kind,subject,text
+    /// Take entries in from CSV: time,enclosure,kind,subject,text; the subject may be absent
     Import {
         #[arg(value_name = "FILE")]
         file: PathBuf,
@@ -336,6 +336,8 @@ pub(crate) struct JournalList {
     /// Begin each line with the entry's id, which `amend` takes
     #[arg(long)]
     pub(crate) ids: bool,
+    #[arg(long, value_enum, default_value_t = FlagsFormat::Text)]
+    pub(crate) format: FlagsFormat,
 }
 
 /// What is not given stays as it was.
@@ -544,7 +546,8 @@ pub(crate) fn site_file(given: Option<PathBuf>) -> Result<PathBuf, Failure> {
     std::env::var_os("MOSSWARDEN_SITE").map(PathBuf::from).ok_or_else(|| {
         Failure::usage(
             "there is no site.toml in this folder",
-            "name the site file with --site FILE or in MOSSWARDEN_SITE; the README shows how to write one",
+            "name the site file with --site FILE or in MOSSWARDEN_SITE; `mosswarden discover` drafts one from what a broker says, \
+             `mosswarden demo` shows everything without one",
         )
     })
 }

@@ -1,6 +1,9 @@
 //! Failures as text with a hint, and the one table of exit codes.
 
 use std::error::Error;
+use std::io;
+use std::os::unix::fs::MetadataExt as _;
+use std::path::Path;
 use std::process::ExitCode;
 
 use mosswarden_config::site::Problem;
@@ -66,6 +69,61 @@ impl Failure {
             hint: None,
         }
     }
+
+    /// The same of something below a path that is written; where that is forbidden, the hint says whose it is.
+    pub(crate) fn failed_in<E: Error + Send + Sync + 'static>(
+        doing: impl Into<String>,
+        path: &Path,
+    ) -> impl FnOnce(E) -> Failure {
+        let (doing, path) = (doing.into(), path.to_owned());
+        move |source| Failure::Failed {
+            doing,
+            hint: is_forbidden(&source).then(|| whose(&path)),
+            source: Box::new(source),
+        }
+    }
+}
+
+fn is_forbidden(error: &(dyn Error + 'static)) -> bool {
+    let is_denied = |error: &io::Error| error.kind() == io::ErrorKind::PermissionDenied;
+    error.downcast_ref().is_some_and(is_denied) || error.source().is_some_and(is_forbidden)
+}
+
+/// Whose the nearest folder is that is there, and what to do about it.
+fn whose(path: &Path) -> String {
+    let there = path
+        .ancestors()
+        .map(|above| {
+            if above.as_os_str().is_empty() {
+                Path::new(".")
+            } else {
+                above
+            }
+        })
+        .find_map(|above| {
+            Some((
+                above,
+                fs_err::metadata(above).ok().filter(|found| found.is_dir())?,
+            ))
+        });
+    let Some((folder, found)) = there else {
+        return "write it as a user who may, or name another folder".to_owned();
+    };
+    let owner = user(found.uid()).unwrap_or_else(|| format!("user {}", found.uid()));
+    format!(
+        "the folder {} belongs to {owner}; run this as {owner} (sudo -u {owner} …), or use a folder of your own",
+        folder.display()
+    )
+}
+
+/// The name of a user of this machine.
+fn user(uid: u32) -> Option<String> {
+    let known = fs_err::read_to_string("/etc/passwd").ok()?;
+    known.lines().find_map(|line| {
+        let mut cells = line.split(':');
+        let name = cells.next()?;
+        (cells.nth(1)? == uid.to_string()).then(|| name.to_owned())
+    })
 }
 
 /// Prints a failure on standard error and gives its exit code.
@@ -101,5 +159,29 @@ pub(crate) fn tell(failure: &Failure) -> ExitCode {
 fn tell_hint(hint: Option<&str>) {
     if let Some(hint) = hint {
         eprintln!("  hint: {hint}");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn where_writing_is_forbidden_the_hint_says_whose_the_folder_is() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let file = folder.path().join("reports/report.html");
+        let owner = user(fs_err::metadata(folder.path()).expect("it is there").uid());
+        let hint = |kind| match Failure::failed_in("could not write", &file)(io::Error::from(kind)) {
+            Failure::Failed { hint, .. } => hint,
+            other => panic!("{other:?}"),
+        };
+        let said = hint(io::ErrorKind::PermissionDenied).expect("a hint");
+        let whose = format!(
+            "{} belongs to {}",
+            folder.path().display(),
+            owner.expect("a user")
+        );
+        assert!(said.contains(&whose), "{said}");
+        assert_eq!(hint(io::ErrorKind::StorageFull), None);
     }
 }

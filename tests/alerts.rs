@@ -276,6 +276,11 @@ fn a_way_that_fails_is_shown_tried_again_and_holds_nothing() {
     );
     assert!(said.starts_with("Mossy frogs, tall tank: too hot."), "{said}");
     collector.stop("TERM");
+    let alone = home.run(&["alerts"]).expect_code(3).stdout;
+    assert!(
+        alone.starts_with("Nobody is watching: no collector runs on this folder (last seen on"),
+        "{alone}"
+    );
     let what: Vec<Value> = bodies(&home).iter().map(|body| body["what"].clone()).collect();
     assert_eq!(what, ["worse"]);
     assert_eq!(received(&home, "email").len(), 1);

@@ -53,7 +53,17 @@ fn a_wrong_command_line_is_refused_with_a_way_out() {
     refused(
         &home,
         &["flags", "--from", "2026-03-02", "--to", "2026-03-01"],
-        &["the span is empty"],
+        &["the span is empty", "swap the two times"],
+    );
+    refused(
+        &home,
+        &["flags", "--from", "2999-01-01"],
+        &["--from lies in the future", "name a time that is past"],
+    );
+    refused(
+        &home,
+        &["compare", "--enclosure", "mossy-1"],
+        &["journal add --enclosure mossy-1 --kind schedule-changed"],
     );
     refused(
         &home,
@@ -78,7 +88,11 @@ fn the_site_file_is_found_here_or_by_option_or_by_the_environment() {
     home.run(&["export"]).expect_code(0);
     let away = Home::new(SITE);
     fs_err::remove_file(away.path("site.toml")).expect("it was written");
-    refused(&away, &["export"], &["there is no site.toml", "MOSSWARDEN_SITE"]);
+    refused(
+        &away,
+        &["export"],
+        &["there is no site.toml", "MOSSWARDEN_SITE", "mosswarden discover"],
+    );
     let file = home.path("site.toml");
     away.run(&["export", "--site", &file.to_string_lossy()])
         .expect_code(0);
@@ -382,6 +396,95 @@ fn a_report_is_written_in_every_form_and_never_over_another() {
     let model: serde_json::Value =
         serde_json::from_slice(&fs_err::read(home.path(files[2])).expect("a report")).expect("JSON");
     assert!(model.is_object());
+    // Spans of the same dates and other hours have names of their own.
+    for (from, to, name) in [
+        ("2026-02-20", "2026-02-27", "report-2026-02-20-to-2026-02-27"),
+        (
+            "2026-02-20T05:00",
+            "2026-02-27T02:30",
+            "report-2026-02-20-0500-to-2026-02-27-0230",
+        ),
+    ] {
+        let said = home.run(&["report", "--from", from, "--to", to]).expect_code(0);
+        assert!(said.stdout.contains(&format!("{name}.html")), "{}", said.stdout);
+    }
+}
+
+#[test]
+fn where_no_reading_is_that_is_the_first_thing_said() {
+    let home = Home::new(SITE);
+    home.write("readings.csv", READINGS);
+    home.run(&["import", "readings.csv"]).expect_code(0);
+    let answer = |from: &str, to: &str| {
+        let said = home.run(&["flags", "--from", from, "--to", to]).expect_code(0);
+        said.stdout.lines().nth(1).map(str::to_owned)
+    };
+    assert_eq!(
+        answer("2026-01-01", "2026-01-08").as_deref(),
+        Some("Nothing can be said: no reading of this span is there.")
+    );
+    assert_eq!(
+        answer("2026-02-25", "2026-03-01T08:10").as_deref(),
+        Some("Nothing was found.")
+    );
+    let said = home.run(&["alerts"]).expect_code(3);
+    assert!(
+        said.stdout
+            .starts_with("Nobody is watching: no collector runs on this folder (none has ever run here)"),
+        "{}",
+        said.stdout
+    );
+    let audit = ["audit", "--enclosure", "mossy-1", "--until", "2026-03-02"];
+    let said = home.run(&audit).expect_code(0);
+    assert!(
+        said.stderr
+            .contains("before Monday 2 March, 00:00: nothing of that day"),
+        "{}",
+        said.stderr
+    );
+}
+
+#[test]
+fn what_is_no_tidy_file_gets_a_next_step() {
+    let home = Home::new(SITE);
+    let columns = [
+        "--columns",
+        "When=time",
+        "--columns",
+        "T=mossy-1-stat temperature",
+    ];
+    home.write(
+        "wide.csv",
+        "When;T;RH\n2026-03-01 10:00;21,7;80\n2999-03-01 10:00;21,8;80\n",
+    );
+    let said = home
+        .run(&[&["import", "wide.csv"], &columns[..]].concat())
+        .expect_code(0);
+    assert!(
+        said.stdout.starts_with("wide.csv: 2 readings added") && said.stdout.contains("1 kept with a mark"),
+        "{}",
+        said.stdout
+    );
+    assert!(
+        said.stderr
+            .contains("1 kept with the mark clock-ahead (dated in the future")
+            && said.stderr.contains("line 3"),
+        "{}",
+        said.stderr
+    );
+    assert!(
+        home.exported()
+            .iter()
+            .any(|line| line.contains(",temperature,21.7,"))
+    );
+    let hinted = |file: &str, words: &str| {
+        let said = home.run(&["import", file]).expect_code(1);
+        assert!(said.stderr.contains(words), "no {words:?} in {}", said.stderr);
+    };
+    hinted("wide.csv", "is read with --columns");
+    hinted("data", "it is a folder; name the files in it");
+    fs_err::write(home.path("log.csv.gz"), [0x1f, 0x8b, 8, 0, 0xff]).expect("room");
+    hinted("log.csv.gz", "gunzip --keep log.csv.gz");
 }
 
 #[test]

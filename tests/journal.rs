@@ -37,14 +37,42 @@ fn entries_are_added_and_listed_in_order_of_time() {
     let listed = home.run(&["journal", "list"]).expect_code(0);
     let lines: Vec<&str> = listed.stdout.lines().collect();
     assert_eq!(lines.len(), 2, "{}", listed.stdout);
-    assert!(lines[0].starts_with("2026-03-01T10:00:00+00:00  mossy-1  sensor-replaced  mossy-1-stat"));
+    assert!(lines[0].starts_with("Sun 2026-03-01 10:00  mossy-1  sensor-replaced  mossy-1-stat"));
     // Local time: on the 29th Lisbon's clocks stand an hour ahead of UTC.
-    assert!(lines[1].starts_with("2026-03-29T10:00:00+01:00  mossy-1  cleaned"));
+    assert!(lines[1].starts_with("Sun 2026-03-29 10:00  mossy-1  cleaned"));
     assert!(lines[1].contains("glass and bowl") && lines[1].ends_with("(Ana)"));
     let within = home
         .run(&["journal", "list", "--from", "2026-03-20", "--to", "2026-03-30"])
         .expect_code(0);
     assert_eq!(within.stdout.lines().count(), 1);
+    let json = home
+        .run(&["journal", "list", "--format", "json"])
+        .expect_code(0)
+        .json();
+    assert_eq!(json[1]["time"], "2026-03-29T10:00:00+01:00");
+    assert_eq!(json[1]["by"], "Ana");
+    let none = home
+        .run(&["journal", "list", "--from", "2026-04-20", "--to", "2026-04-30"])
+        .expect_code(0);
+    assert!(none.stderr.contains("no entry in that span"), "{}", none.stderr);
+}
+
+#[test]
+fn what_has_not_happened_and_what_is_no_weight_is_refused() {
+    let home = Home::new(SITE);
+    let add = ["journal", "add", "--enclosure", "mossy-1", "--kind"];
+    let said = home
+        .run(&[&add[..], &["ate", "--at", "2999-01-01", "x"]].concat())
+        .expect_code(2);
+    assert!(
+        said.stderr.contains("lies in the future") && said.stderr.contains("hint:"),
+        "{}",
+        said.stderr
+    );
+    let said = home.run(&[&add[..], &["weight", "big"]].concat()).expect_code(2);
+    assert!(said.stderr.contains("write the grams first"), "{}", said.stderr);
+    home.run(&[&add[..], &["weight", "41.5", "g", "Juno"]].concat())
+        .expect_code(0);
 }
 
 #[test]
@@ -69,6 +97,11 @@ fn unknown_words_are_refused_with_the_nearest_known_one() {
     }
     let listed = home.run(&["journal", "list"]).expect_code(0);
     assert_eq!(listed.stdout, "");
+    assert!(
+        listed.stderr.contains("the journal is empty"),
+        "{}",
+        listed.stderr
+    );
 }
 
 #[test]

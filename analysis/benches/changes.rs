@@ -173,7 +173,7 @@ fn comparisons(first: u64, last: u64) {
                     let word = by_change.entry((name, *measure)).or_default();
                     word[match said {
                         Said::Changed(_) => 0,
-                        Said::AsBefore(_) => 1,
+                        Said::TooSmall(_) | Said::AsBefore(_) => 1,
                         Said::TooWide(_) => 2,
                         Said::TooEarly { .. } => 3,
                     }] += 1;

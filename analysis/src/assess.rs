@@ -1,6 +1,9 @@
 //! The whole judgement in one call: record in, everything that can be said of a span out.
 
-use mosswarden_config::site::Site;
+use std::collections::BTreeSet;
+
+use mosswarden_config::site::{Sensor, Site};
+use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::Span;
 
 use crate::findings::Verdicts;
@@ -17,6 +20,8 @@ pub struct Assessment {
     pub conditions: Vec<conditions::Outcome>,
     /// Care that is overdue.
     pub care: Verdicts,
+    /// Places (an enclosure's id, or `room`) with sensors of which no reading of the span is there.
+    pub silent: Vec<String>,
 }
 
 impl Assessment {
@@ -27,6 +32,7 @@ impl Assessment {
             verdicts.not_assessed.retain(|item| item.enclosure != place);
         }
         self.trust.sensors.retain(|sensor| sensor.enclosure != place);
+        self.silent.retain(|silent| silent != place);
     }
 
     /// Takes in what was said of other places.
@@ -36,6 +42,7 @@ impl Assessment {
         self.trust.trusted.extend(other.trust.trusted);
         self.conditions.extend(other.conditions);
         self.care.extend(other.care);
+        self.silent.extend(other.silent);
     }
 
     /// Says what only the whole site can tell, and puts all verdicts in the order in which they are printed.
@@ -77,5 +84,21 @@ pub(crate) fn assess_part(part: &Site, record: &Record, span: Span) -> Assessmen
         trust,
         conditions,
         care: care::assess(part, record, span),
+        silent: silent(part, record, span),
     }
+}
+
+fn silent(part: &Site, record: &Record, span: Span) -> Vec<String> {
+    let heard: BTreeSet<&str> = record
+        .iter()
+        .filter(|(_, _, samples)| !samples.within(span).at_ms.is_empty())
+        .map(|(sensor, _, _)| sensor)
+        .collect();
+    let is_silent = |sensors: &[Sensor]| {
+        !sensors.is_empty() && !sensors.iter().any(|sensor| heard.contains(sensor.id.as_str()))
+    };
+    let enclosures = part.enclosures.iter().filter(|own| is_silent(&own.sensors));
+    let mut places: Vec<String> = enclosures.map(|own| own.id.clone()).collect();
+    places.extend(is_silent(&part.room_sensors).then(|| ROOM.to_owned()));
+    places
 }

@@ -140,6 +140,11 @@ pub(crate) fn table(page: &mut String, place: &str, table: &Table, is_words: boo
             ""
         }
     };
+    // On a phone the rows of a table of words stand one below the other, each cell after its column's name.
+    let term = |column: usize| match table.columns.get(column) {
+        Some(name) if is_words => format!(" data-term=\"{}\"", escape(name)),
+        _ => String::new(),
+    };
     *page += &format!(
         "<section class=\"scroll\" tabindex=\"0\" aria-label=\"{2}{0}\"><table{1}><caption><span>{0}</span></caption>\n<thead><tr>",
         prose(&table.caption),
@@ -164,7 +169,7 @@ pub(crate) fn table(page: &mut String, place: &str, table: &Table, is_words: boo
             *page += &if column == 0 {
                 format!("<th scope=\"row\">{}</th>", prose(text))
             } else {
-                format!("<td{}>{}</td>", class(column), prose(text))
+                format!("<td{}{}>{}</td>", class(column), term(column), prose(text))
             };
         }
         *page += "</tr>\n";

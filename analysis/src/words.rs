@@ -5,13 +5,25 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
-use crate::findings::{Cause, Kind};
+use crate::findings::{Cause, Finding, Kind, Severity};
 use crate::plot::{Display, number};
 use crate::statistics::Estimate;
 
 /// "Tuesday 19 May, 14:10" in local time.
 pub fn instant(zone: Zone, at_ms: i64) -> String {
     zone.local(at_ms).format("%A %-d %B, %H:%M").to_string()
+}
+
+/// "Tuesday 19 May, 14:10 to 16:20", "Tuesday 19 May, 14:10 to Wednesday 20 May, 02:00", "since Tuesday 19 May, 14:10, still so".
+pub fn lasting(zone: Zone, start_ms: i64, end_ms: Option<i64>) -> String {
+    let start = instant(zone, start_ms);
+    match end_ms {
+        None => format!("since {start}, still so"),
+        Some(end_ms) if zone.date(end_ms) == zone.date(start_ms) => {
+            format!("{start} to {}", zone.local(end_ms).format("%H:%M"))
+        }
+        Some(end_ms) => format!("{start} to {}", instant(zone, end_ms)),
+    }
 }
 
 /// "Tuesday 19 May" in local time.
@@ -234,6 +246,60 @@ pub fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
     }
 }
 
+/// What a kind of finding is called in a heading once it is over.
+pub fn kind_over(kind: Kind, cause: Option<Cause>) -> &'static str {
+    match kind {
+        Kind::HumidityDrift => "A humidity sensor was drifting",
+        Kind::HumidityStep => "A humidity sensor had jumped",
+        Kind::SensorStuck => "A sensor was stuck",
+        Kind::SensorPinned => "A sensor stood at the top of its scale",
+        Kind::SensorSpikes => "A sensor threw spikes",
+        Kind::SensorSilent => "A sensor was silent",
+        Kind::ClockWrong => "A device's clock was wrong",
+        Kind::TemperatureBias => "A temperature sensor was off",
+        Kind::HeaterStuckOn => "The heater stayed on",
+        Kind::HeaterFailed => "The heater did not warm",
+        Kind::SetpointMissed => "Humidity missed its set-point",
+        Kind::StaysWet => "Stayed wet too long",
+        Kind::LightHoursWrong => "Light hours were off",
+        Kind::CareOverdue => "Care was overdue",
+        _ => self::kind(kind, cause),
+    }
+}
+
+/// What to do next. What was urgent and is over asks for a check before the thing is trusted again, not for hands on it now.
+pub fn next_step(finding: &Finding) -> String {
+    if finding.severity != Severity::Urgent || finding.end_ms.is_none() {
+        return finding.advice.clone();
+    }
+    let heater = "Before you trust the heater again, check thermostat, probe and relay or replace them, unplugged and cold; \
+        fit an independent high cut-out, by an electrician where your rules ask for one. No software stands in for it.";
+    let check = match (finding.kind, finding.cause) {
+        (Kind::HeaterStuckOn, _) | (Kind::Overheating, Some(Cause::Heater)) => heater,
+        (Kind::HeaterFailed, _) => {
+            "Before you trust the heater again, check plug, fuse, cable and the heater itself, unplugged and cold; ask an \
+             electrician about anything on the mains near water."
+        }
+        (Kind::Overheating, Some(Cause::Lamp)) => {
+            "Before you trust the lamp again, check its type, distance and timer, and its guard and fixing, unplugged and cold."
+        }
+        (Kind::Overheating, Some(Cause::RoomHeat)) => {
+            "Before the next hot day, see how the room is kept cooler (blinds, night air) and where the most delicate animals \
+             can go meanwhile."
+        }
+        (Kind::Overheating, None) => {
+            "Before you trust it again, look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
+             sensor that hangs in the warm spot."
+        }
+        (Kind::MistMissed, _) => {
+            "Before you trust the mister again, check the timer's clock and programme, the pump's plug and its fuse; keep plugs \
+             and strips above the water."
+        }
+        _ => return format!("It is over. {}", finding.advice),
+    };
+    format!("It is over. Look how the animals are. {check}")
+}
+
 /// What a kind judges, for the list of what could not be judged.
 pub fn judged(kind: Kind) -> &'static str {
     match kind {
@@ -322,6 +388,23 @@ mod tests {
         assert_eq!(duration(0.58), "35 min");
         assert_eq!(duration(50.0), "50 h");
         assert_eq!(duration(76.0), "3 days 4 h");
+    }
+
+    #[test]
+    fn what_ended_is_said_with_its_end() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let at = |text: &str| zone.parse(text).expect("a time");
+        let start = at("2026-05-19T14:10");
+        for (end, said) in [
+            (None, "since Tuesday 19 May, 14:10, still so"),
+            (Some("2026-05-19T16:20"), "Tuesday 19 May, 14:10 to 16:20"),
+            (
+                Some("2026-05-20T02:00"),
+                "Tuesday 19 May, 14:10 to Wednesday 20 May, 02:00",
+            ),
+        ] {
+            assert_eq!(lasting(zone, start, end.map(at)), said);
+        }
     }
 
     #[test]

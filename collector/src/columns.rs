@@ -1,5 +1,6 @@
 //! Logs with a column for each sensor, as loggers and spreadsheets write them, to tidy CSV that [`import_csv`](crate::import_csv) takes.
 //!
+//! Between cells stands a comma, or a semicolon; then a decimal comma is understood too.
 //! A column is described as `HEADER=time` or `HEADER=SENSOR QUANTITY [UNIT]`. Times are RFC 3339, local date-times of the site's zone,
 //! or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no number, no time or no record at all goes on as
 //! it is, so that the import refuses it, whole, and takes the rest.
@@ -141,7 +142,9 @@ impl Columns {
                 Next::Record => {}
             }
             let written = records.cell(time);
-            let at = self.instant(site, written).unwrap_or_else(|| quoted(written));
+            let at = self
+                .instant(site, &records.decimal(written))
+                .unwrap_or_else(|| quoted(written));
             for (column, place) in self.columns.iter().zip(&places) {
                 let value = records.cell(*place);
                 if !value.is_empty() {
@@ -151,7 +154,7 @@ impl Columns {
                         column.enclosure,
                         column.sensor,
                         column.quantity,
-                        quoted(value),
+                        quoted(&records.decimal(value)),
                         column.unit
                     )
                     .map_err(io)?;
@@ -262,6 +265,21 @@ mod tests {
              soon,mossy-1,mossy-1-stat,humidity,80,%RH\n\
              \"\"\"a\"\"b,\"\n\
              2026-06-21T00:00:00.000Z,mossy-1,mossy-1-stat,humidity,81.5,%RH\n"
+        );
+    }
+
+    #[test]
+    fn a_log_with_semicolons_and_decimal_commas_is_read_as_it_is() {
+        let columns = ["When=time", "T=mossy-1-stat temperature"].map(str::to_owned);
+        let columns = Columns::parse(&site(), &columns).expect("sound descriptions");
+        let mut tidy = Vec::new();
+        let log = "When;T;RH\n2026-07-01 12:00;21,7;80\n";
+        columns
+            .rewrite(&site(), Path::new("log.csv"), log.as_bytes(), &mut tidy)
+            .expect("a sound log");
+        assert_eq!(
+            String::from_utf8(tidy).expect("text"),
+            "time,enclosure,sensor,quantity,value,unit\n2026-07-01T11:00:00.000Z,mossy-1,mossy-1-stat,temperature,21.7,Cel\n"
         );
     }
 

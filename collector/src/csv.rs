@@ -1,8 +1,10 @@
-//! Comma-separated text, RFC 4180: records with their line numbers, quotes and line breaks inside quotes.
+//! Comma-separated text, RFC 4180: records with their line numbers, quotes and line breaks inside quotes. Where the header is separated by
+//! semicolons, as spreadsheets write it in countries with a decimal comma, the whole file is.
 //!
 //! In: a reader. Out: one record at a time in buffers that are used again. No more of a line is held than a record may have, so that a
 //! file that is no CSV can't fill the memory.
 
+use std::borrow::Cow;
 use std::io::{self, BufRead, Read as _};
 
 /// Longest record, bytes: a journal text of some pages fits (our choice).
@@ -12,6 +14,8 @@ pub(crate) struct Records<R> {
     input: R,
     /// Whether a quoted cell may hold line breaks.
     spans_lines: bool,
+    /// What stands between cells; known once the header was read.
+    separator: Option<char>,
     /// The record as it stands in the file, without its line end.
     record: Vec<u8>,
     /// Unquoted content of all cells, and where each ends.
@@ -37,6 +41,7 @@ impl<R: BufRead> Records<R> {
         Records {
             input,
             spans_lines: true,
+            separator: None,
             record: Vec::new(),
             cells: String::new(),
             ends: Vec::new(),
@@ -127,8 +132,9 @@ impl<R: BufRead> Records<R> {
         let Ok(text) = std::str::from_utf8(&self.record) else {
             return Next::Broken("the line is not UTF-8");
         };
+        let separator = *self.separator.get_or_insert_with(|| separator(text));
         if !text.contains('"') {
-            for cell in text.split(',') {
+            for cell in text.split(separator) {
                 self.cells.push_str(cell);
                 self.ends.push(self.cells.len());
             }
@@ -141,16 +147,16 @@ impl<R: BufRead> Records<R> {
                     return Next::Broken("a quote is not closed");
                 };
                 rest = after;
-                if !rest.is_empty() && !rest.starts_with(',') {
+                if !rest.is_empty() && !rest.starts_with(separator) {
                     return Next::Broken("text follows a closing quote");
                 }
             } else {
-                let end = rest.find(',').unwrap_or(rest.len());
+                let end = rest.find(separator).unwrap_or(rest.len());
                 self.cells.push_str(&rest[..end]);
                 rest = &rest[end..];
             }
             self.ends.push(self.cells.len());
-            match rest.strip_prefix(',') {
+            match rest.strip_prefix(separator) {
                 Some(after) => rest = after,
                 None => return Next::Record,
             }
@@ -164,6 +170,14 @@ impl<R: BufRead> Records<R> {
         };
         let start = if index == 0 { 0 } else { self.ends[index - 1] };
         self.cells[start..*end].trim()
+    }
+
+    /// A cell's text with a decimal point: a file that is separated by semicolons may write a comma.
+    pub(crate) fn decimal<'t>(&self, cell: &'t str) -> Cow<'t, str> {
+        match self.separator {
+            Some(SEMICOLON) => Cow::Owned(cell.replace(',', ".")),
+            _ => Cow::Borrowed(cell),
+        }
     }
 
     pub(crate) fn cell_count(&self) -> usize {
@@ -183,6 +197,19 @@ impl<R: BufRead> Records<R> {
     /// The last record as it stands in the file.
     pub(crate) fn raw(&self) -> &[u8] {
         &self.record
+    }
+}
+
+const SEMICOLON: char = ';';
+
+/// What separates the cells of a header: a comma, unless more semicolons stand outside its quotes.
+fn separator(header: &str) -> char {
+    let unquoted = || header.split('"').step_by(2);
+    let count = |wanted: char| unquoted().map(|part| part.matches(wanted).count()).sum::<usize>();
+    if count(SEMICOLON) > count(',') {
+        SEMICOLON
+    } else {
+        ','
     }
 }
 
@@ -234,6 +261,22 @@ mod tests {
             ]
         );
         assert_eq!(read("\"a\"b,c"), [(1, Err("text follows a closing quote"))]);
+    }
+
+    #[test]
+    fn a_header_with_semicolons_makes_them_the_separator() {
+        let mut records = Records::new(&b"When;\"Temp; C, in\";RH\n1;\"21,7\";80,5\n"[..]);
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!((records.cell_count(), records.cell(1)), (3, "Temp; C, in"));
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!(
+            (records.cell(1), &*records.decimal(records.cell(2))),
+            ("21,7", "80.5")
+        );
+        let mut records = Records::new(&b"a;b,c\n21,7;x\n"[..]);
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!(records.next().expect("memory"), Next::Record);
+        assert_eq!((records.cell(0), &*records.decimal("1,5")), ("21", "1,5"));
     }
 
     #[test]

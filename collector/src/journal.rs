@@ -10,13 +10,13 @@ use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use mosswarden_config::care;
-use mosswarden_config::journal::{CARE_DONE, Entry, KINDS};
+use mosswarden_config::journal::{CARE_DONE, Entry, KINDS, WEIGHT, weight};
 use mosswarden_config::site::Site;
 use mosswarden_config::table;
 use sha2::{Digest as _, Sha256};
 
 use crate::csv::{Next, Records};
-use crate::import::{BadLine, places, unknown_word};
+use crate::import::{BadLine, places, short, unknown_word};
 use crate::lines;
 
 const COLUMNS: [&str; 5] = ["time", "enclosure", "kind", "subject", "text"];
@@ -159,6 +159,12 @@ pub fn check(site: &Site, entry: &Entry) -> Result<(), JournalError> {
             entry.text.len()
         ));
     }
+    if entry.kind == WEIGHT && weight(&entry.text).is_none() {
+        return wrong(format!(
+            "`{}` does not begin with a weight; write the grams first, such as \"41.5 g Juno\"",
+            short(&entry.text)
+        ));
+    }
     if entry.kind == CARE_DONE {
         let tasks = || site.care(&entry.enclosure).iter().map(|task| task.name.as_str());
         let known = || care::KNOWN.iter().map(|known| known.name).chain(tasks());
@@ -291,7 +297,7 @@ pub(crate) fn read_csv(
         }
         Next::Broken(why) => return Err(Unreadable::Header(why.to_owned())),
     }
-    let places = places(&records, &COLUMNS).map_err(Unreadable::Header)?;
+    let places = places(&records, &COLUMNS, &["subject"]).map_err(Unreadable::Header)?;
     let mut import = JournalImport::default();
     let mut new = Vec::new();
     loop {
@@ -389,6 +395,37 @@ soon,mossy-1,note,,x
         assert_eq!(journal.entries[0].text, "two crickets, \"eagerly\"");
         assert_eq!(journal.entries[1].text, "to the\nback");
         assert_eq!(journal.entries[1].subject.as_deref(), Some("mossy-1-low"));
+    }
+
+    #[test]
+    fn the_subject_may_be_absent_and_a_semicolon_may_stand_between() {
+        for (csv, header) in [
+            (
+                "time,enclosure,kind,text\n2026-03-01T08:00:00Z,mossy-1,weight,41.5 g Juno\n",
+                "commas",
+            ),
+            (
+                "time;enclosure;kind;text\n2026-03-01T08:00:00Z;mossy-1;weight;41,5 g Juno\n",
+                "semicolons",
+            ),
+        ] {
+            let (entries, import) =
+                read_csv(&site(), csv.as_bytes(), 1_772_352_000_000, None, HashSet::new()).expect(header);
+            assert_eq!((import.added, import.refused), (1, 0), "{header}");
+            assert_eq!(
+                weight(&entries[0].text),
+                Some((41.5, "Juno".to_owned())),
+                "{header}"
+            );
+            assert_eq!(entries[0].subject, None, "{header}");
+        }
+        let csv = "time,enclosure,kind,text\n2026-03-01T08:00:00Z,mossy-1,weight,big\n";
+        let (_, import) =
+            read_csv(&site(), csv.as_bytes(), 1_772_352_000_000, None, HashSet::new()).expect("a header");
+        assert_eq!(
+            import.examples[0].message,
+            "`big` does not begin with a weight; write the grams first, such as \"41.5 g Juno\""
+        );
     }
 
     #[test]

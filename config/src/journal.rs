@@ -7,13 +7,16 @@ use serde::{Deserialize, Serialize};
 /// A task that comes back was done; the subject is the task.
 pub const CARE_DONE: &str = "care-done";
 
+/// An animal was weighed; the text begins with the grams.
+pub const WEIGHT: &str = "weight";
+
 /// Kinds of entries, as written in journal CSV and on the command line.
 pub const KINDS: [&str; 24] = [
     "looks-unwell",
     "ate",
     "refused-food",
     "shed",
-    "weight",
+    WEIGHT,
     "laid-eggs",
     "treated",
     "arrived",
@@ -34,6 +37,24 @@ pub const KINDS: [&str; 24] = [
     CARE_DONE,
     "note",
 ];
+
+/// The grams and the name in the text of a `weight`: `"41.5 g Juno"` → 41.5 and `"Juno"`; a comma stands for the point too, kilograms are turned into grams.
+pub fn weight(text: &str) -> Option<(f64, String)> {
+    let text = text.trim();
+    let end = text
+        .find(|c: char| !(c.is_ascii_digit() || c == '.' || c == ','))
+        .unwrap_or(text.len());
+    let value: f64 = text[..end].replace(',', ".").parse().ok()?;
+    let rest = text[end..].trim_start();
+    let (unit, name) = rest.split_once(char::is_whitespace).unwrap_or((rest, ""));
+    let (factor, name) = match unit {
+        "g" => (1.0, name),
+        "kg" => (1000.0, name),
+        _ => (1.0, rest),
+    };
+    let grams = value * factor;
+    (grams.is_finite() && grams > 0.0).then(|| (grams, name.trim().to_owned()))
+}
 
 /// One entry, as it stands on one line of the journal file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -70,5 +91,26 @@ impl Entry {
             self.subject.as_deref(),
             &self.text,
         )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn weights_are_read_as_people_write_them() {
+        let check = |text: &str, expected: Option<(f64, &str)>| {
+            let expected = expected.map(|(grams, name)| (grams, name.to_owned()));
+            assert_eq!(weight(text), expected, "{text}");
+        };
+        check("41.5 g Juno", Some((41.5, "Juno")));
+        check("41,5", Some((41.5, "")));
+        check(" 1.2 kg", Some((1200.0, "")));
+        check("41 Juno the elder", Some((41.0, "Juno the elder")));
+        check("41g", Some((41.0, "")));
+        check("heavy", None);
+        check("0 g", None);
+        check("1.2.3 g", None);
     }
 }

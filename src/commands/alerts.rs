@@ -14,10 +14,20 @@ pub(crate) fn run(site: &Site, asked: &cli::Alerts) -> Result<Outcome, Failure> 
     }
     let past = alerts::read(&site.data_dir).map_err(Failure::failed("could not read what was told"))?;
     let open = past.open();
-    if open.is_empty() {
+    let moment = |at_ms| words::instant(site.zone, at_ms);
+    // Where it can't be seen whether a collector runs, what it noted is said with its source.
+    let is_watched = mosswarden_collector::is_running(&site.data_dir).unwrap_or(true);
+    if !is_watched {
+        let seen = match mosswarden_collector::kept_counts(&site.data_dir) {
+            Some(counts) => format!("last seen on {}", moment(counts.written_ms)),
+            None => "none has ever run here".to_owned(),
+        };
+        println!(
+            "Nobody is watching: no collector runs on this folder ({seen}). Start it with: mosswarden collect"
+        );
+    } else if open.is_empty() {
         println!("No danger is open, as far as `collect` has noted.");
     }
-    let moment = |at_ms| words::instant(site.zone, at_ms);
     for told in &open {
         println!("{}", told.text);
         if let Some(known) = &told.acknowledged {
@@ -35,7 +45,7 @@ pub(crate) fn run(site: &Site, asked: &cli::Alerts) -> Result<Outcome, Failure> 
         });
         println!("{said}.");
     }
-    Ok(if open.is_empty() {
+    Ok(if is_watched && open.is_empty() {
         Outcome::Done
     } else {
         Outcome::Attention

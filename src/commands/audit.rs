@@ -3,22 +3,27 @@
 use std::io::{BufWriter, Write as _};
 use std::path::{Path, PathBuf};
 
+use chrono::NaiveDate;
 use mosswarden_analysis::audit::{self, Asked, Audit};
-use mosswarden_analysis::load;
+use mosswarden_analysis::{load, words};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli;
 use crate::commands::export::{self, HEADER};
-use crate::commands::{Readable, enclosure, written};
+use crate::commands::{Readable, enclosure, instant, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
-    let until_ms = site
-        .zone
-        .parse(&asked.until)
-        .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
+    let until_ms = instant(site, &asked.until)?;
+    if asked.until.parse::<NaiveDate>().is_ok() {
+        eprintln!(
+            "looking at the time before {}: nothing of that day itself (--until {}T18:00 would take it in up to 18:00)",
+            words::instant(site.zone, until_ms),
+            asked.until
+        );
+    }
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
     let files = write(site, asked, until_ms, &folder)?;
     written::show(&files, asked.open)?;
@@ -52,7 +57,8 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
     )
     .map_err(Failure::failed("could not read the archive"))?;
 
-    fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder of reports"))?;
+    fs_err::create_dir_all(folder)
+        .map_err(Failure::failed_in("could not make the folder of reports", folder))?;
     let span = Span {
         from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
         until_ms,
@@ -77,7 +83,7 @@ fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Resul
 /// span needs little memory.
 fn readings(readable: &Readable, enclosure: &str, span: Span, file: &Path) -> Result<(), Failure> {
     let unfinished = written::unfinished(file);
-    let wrap = || Failure::failed(format!("could not write {}", file.display()));
+    let wrap = || Failure::failed_in(format!("could not write {}", file.display()), file);
     let mut out = BufWriter::new(fs_err::File::create(&unfinished).map_err(wrap())?);
     writeln!(out, "{HEADER},received,time_source,mark").map_err(wrap())?;
     let mut from_ms = span.from_ms;

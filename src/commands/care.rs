@@ -5,7 +5,7 @@ use mosswarden_collector::journal;
 use mosswarden_config::journal::{CARE_DONE, Entry};
 use mosswarden_config::site::Site;
 
-use super::journal::note;
+use super::journal::{note, past};
 use super::now_ms;
 use crate::calendar;
 use crate::cli::Care;
@@ -21,7 +21,7 @@ pub(crate) fn run(site: &Site, command: Care) -> Result<Outcome, Failure> {
             by,
         } => {
             let at_ms = match &at {
-                Some(text) => super::instant(site, text)?,
+                Some(text) => past(site, text)?,
                 None => now_ms,
             };
             let entry = Entry {

@@ -48,7 +48,10 @@ pub(crate) fn run(site: &Site, asked: &Compare) -> Result<Outcome, Failure> {
                 "the journal has no change of {} in the last eight weeks",
                 enclosure.id
             ),
-            "say when it was with --at, or note it: mosswarden journal add --kind schedule-changed",
+            format!(
+                "say when it was with --at, or note it: mosswarden journal add --enclosure {} --kind schedule-changed",
+                enclosure.id
+            ),
         ));
     }
     let mut comparisons: Vec<Comparison> = Vec::new();

@@ -141,13 +141,9 @@ async fn show(
         until_ms: now,
     };
     let folder = mosswarden_config::table::reports_dir(&site.data_dir);
-    let name = format!(
-        "report-{}-to-{}",
-        site.zone.date(week.from_ms),
-        site.zone.date(week.until_ms)
-    );
+    let name = report::span_name(&site, week);
     let (_, assessment) = judge(&site, month, Kept::Nothing)?;
-    println!("\n{}\n", flags::text(&site, month, &assessment.verdicts));
+    println!("\n{}\n", flags::text(&site, month, &assessment));
     let files = report::write(&site, week, &folder, &name, false)?;
     println!("The last seven days' report: {}", files[0].display());
     println!(

@@ -2,10 +2,12 @@
 
 use std::io::Write as _;
 
+use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::findings::{Document, Verdicts, gathered};
+use mosswarden_analysis::findings::{Document, gathered};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
+use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::Span;
 
 use crate::cli::{Flags, FlagsFormat};
@@ -16,14 +18,13 @@ pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
     only(&mut site, &flags.enclosures)?;
     let span = span(&site, &flags.span)?;
     let (_, assessment) = judge(&site, span, Kept::Nothing)?;
-    let verdicts = &assessment.verdicts;
     let printed = match flags.format {
-        FlagsFormat::Json => serde_json::to_string_pretty(&Document::new(&site, span, verdicts))
+        FlagsFormat::Json => serde_json::to_string_pretty(&Document::new(&site, span, &assessment.verdicts))
             .map_err(Failure::failed("could not write the findings"))?,
-        FlagsFormat::Text => text(&site, span, verdicts),
+        FlagsFormat::Text => text(&site, span, &assessment),
     };
     writeln!(std::io::stdout(), "{printed}").map_err(Failure::failed("could not print the findings"))?;
-    Ok(if verdicts.findings.is_empty() {
+    Ok(if assessment.verdicts.findings.is_empty() {
         Outcome::Done
     } else {
         Outcome::Attention
@@ -31,8 +32,9 @@ pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
 }
 
 /// Findings in words, then what could not be judged.
-pub(crate) fn text(site: &Site, span: Span, verdicts: &Verdicts) -> String {
+pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
     let zone = site.zone;
+    let verdicts = &assessment.verdicts;
     let mut lines = vec![format!(
         "{}, {} to {} ({})",
         site.name,
@@ -40,24 +42,19 @@ pub(crate) fn text(site: &Site, span: Span, verdicts: &Verdicts) -> String {
         words::instant(zone, span.until_ms),
         zone.name()
     )];
-    lines.push(match verdicts.findings.len() {
-        0 => "Nothing was found.".to_owned(),
-        1 => "One thing was found.".to_owned(),
-        count => format!("{count} things were found."),
-    });
+    lines.push(answer(site, verdicts.findings.len(), &assessment.silent));
     for finding in &verdicts.findings {
         lines.push(String::new());
-        let still = finding.end_ms.map_or(", still so", |_| "");
         lines.push(format!(
-            "{} · {} · {} · {} (since {}{still})",
+            "{} · {} · {} · {} ({})",
             finding.severity.name(),
             finding.enclosure,
             finding.kind.name(),
             finding.subject,
-            words::instant(zone, finding.start_ms)
+            words::lasting(zone, finding.start_ms, finding.end_ms)
         ));
         lines.push(format!("  {}", finding.message));
-        lines.push(format!("  Next: {}", finding.advice));
+        lines.push(format!("  Next: {}", words::next_step(finding)));
     }
     if !verdicts.not_assessed.is_empty() {
         lines.push(String::new());
@@ -76,4 +73,35 @@ pub(crate) fn text(site: &Site, span: Span, verdicts: &Verdicts) -> String {
         }
     }
     lines.join("\n")
+}
+
+/// The line that answers: what was found, and of which places there is nothing to find anything in.
+fn answer(site: &Site, found: usize, silent: &[String]) -> String {
+    let with_sensors = site
+        .enclosures
+        .iter()
+        .filter(|own| !own.sensors.is_empty())
+        .count();
+    let places = with_sensors + usize::from(!site.room_sensors.is_empty());
+    let found = match found {
+        0 if silent.len() == places => "Nothing can be said".to_owned(),
+        0 => "Nothing was found".to_owned(),
+        1 => "One thing was found".to_owned(),
+        count => format!("{count} things were found"),
+    };
+    match silent.len() {
+        0 if places > 0 => format!("{found}."),
+        all if all == places => format!("{found}: no reading of this span is there."),
+        _ => {
+            let named = silent.iter().map(|place| match place.as_str() {
+                ROOM => "the room".to_owned(),
+                id => id.to_owned(),
+            });
+            let named: Vec<String> = named.collect();
+            format!(
+                "{found}; no reading of this span is there from {}.",
+                words::list(&named)
+            )
+        }
+    }
 }

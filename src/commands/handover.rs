@@ -11,9 +11,6 @@ use crate::cli::Handover;
 use crate::commands::{Readable, enclosure, now_ms, written};
 use crate::reporter::{Failure, Outcome};
 
-/// The days whose findings stand: two weeks.
-const OPEN_DAYS: i64 = 14;
-
 pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
     let own = enclosure(site, &asked.enclosure)?;
     let until_ms = match &asked.until {
@@ -42,7 +39,7 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
     )
     .map_err(Failure::failed("could not read the archive"))?;
     let open = Span {
-        from_ms: until_ms - OPEN_DAYS * MS_PER_24_H,
+        from_ms: until_ms - handover::OPEN_DAYS * MS_PER_24_H,
         until_ms,
     };
     let (_, assessment) = readable.judge(site, open, Kept::Nothing)?;

@@ -3,11 +3,15 @@
 //! Lines that can't be read are told and kept, the others taken: that is done (0). A file with lines of which none could be taken has
 //! failed (1), after the other files were taken.
 
+use std::error::Error;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
-use mosswarden_collector::{Columns, import_csv};
+use mosswarden_analysis::words;
+use mosswarden_collector::{Columns, Marked, import_csv};
 use mosswarden_config::site::Site;
+use mosswarden_config::table::Mark;
 
 use crate::cli::Import;
 use crate::reporter::{Failure, Outcome};
@@ -36,16 +40,19 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
             bar.set_length(total);
             bar.set_position(done);
         })
-        .map_err(Failure::failed(format!("could not import {}", file.display())))?;
+        .map_err(|error| hinted(given, columns.is_some(), error))?;
         bar.finish_and_clear();
         println!(
             "{}: {} readings added, {} were there already, {} refused, {} kept with a mark",
-            file.display(),
+            given.display(),
             summary.added,
             summary.repeats,
             summary.refused,
-            summary.doubtful
+            summary.marked.values().map(|marked| marked.count).sum::<u64>()
         );
+        for (mark, marked) in &summary.marked {
+            eprintln!("{}: {}", file.display(), kept(*mark, marked));
+        }
         for bad in &summary.examples {
             eprintln!("{}:{}: {}", file.display(), bad.line, bad.message);
         }
@@ -68,6 +75,59 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
     }
 }
 
+/// What readings with a mark are, and where they stand.
+fn kept(mark: Mark, marked: &Marked) -> String {
+    let why = match mark {
+        Mark::ClockAhead => {
+            "dated in the future; see the order of day, month and year, and the logger's clock"
+        }
+        Mark::ClockReset => "dated before the year 2000, as after a reset of the logger's clock",
+        _ => "no such value is possible; it is never used to judge",
+    };
+    let mut lines: Vec<String> = marked.lines.iter().map(u64::to_string).collect();
+    let further = marked.count - marked.lines.len() as u64;
+    if further > 0 {
+        lines.push(format!("{further} more"));
+    }
+    let word = if marked.count == 1 { "line" } else { "lines" };
+    format!(
+        "{} kept with the mark {} ({why}): {word} {}",
+        marked.count,
+        mark.name(),
+        words::list(&lines)
+    )
+}
+
+/// Why a file could not be read, with what to do where that can be seen from the file.
+fn hinted<E: Error + Send + Sync + 'static>(file: &Path, has_columns: bool, error: E) -> Failure {
+    const GZIP: [u8; 2] = [0x1f, 0x8b];
+    let begins_as_gzip = || {
+        let mut first = [0; 2];
+        let read = fs_err::File::open(file).and_then(|mut open| open.read_exact(&mut first));
+        read.is_ok() && first == GZIP
+    };
+    let hint = if file.is_dir() {
+        Some(format!(
+            "it is a folder; name the files in it, such as {}/*.csv",
+            file.display()
+        ))
+    } else if begins_as_gzip() {
+        Some(format!(
+            "it is packed; unpack it first: gunzip --keep {}",
+            file.display()
+        ))
+    } else if !has_columns && file.exists() {
+        Some("a log with a column for each sensor is read with --columns; see import --help".to_owned())
+    } else {
+        None
+    };
+    Failure::Failed {
+        doing: format!("could not import {}", file.display()),
+        source: Box::new(error),
+        hint,
+    }
+}
+
 /// A tidy copy of a log, in the data folder's own place for it: refused lines can be looked up there.
 fn tidied(site: &Site, columns: &Columns, log: &Path) -> Result<PathBuf, Failure> {
     let folder = site.data_dir.join("imports");
@@ -78,7 +138,7 @@ fn tidied(site: &Site, columns: &Columns, log: &Path) -> Result<PathBuf, Failure
     let out = folder.join(format!("{name}.tidy.csv"));
     columns
         .tidy(site, log, &out)
-        .map_err(Failure::failed("could not read the log"))?;
+        .map_err(|error| hinted(log, true, error))?;
     Ok(out)
 }
 

@@ -1,10 +1,11 @@
 //! `journal`: what a keeper saw and did.
 
-use mosswarden_collector::journal;
+use mosswarden_collector::journal::{self, Line};
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::Site;
+use serde::Serialize;
 
-use crate::cli::{Journal, JournalAdd, JournalAmend};
+use crate::cli::{FlagsFormat, Journal, JournalAdd, JournalAmend, JournalList};
 use crate::commands::{now_ms, span};
 use crate::reporter::{Failure, Outcome};
 
@@ -12,52 +13,7 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
     match command {
         Journal::Add(add) => self::add(site, add),
         Journal::Amend(amend) => self::amend(site, amend),
-        Journal::List(asked) => {
-            let all = journal::list(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
-            let within = if asked.span.from.is_some() || asked.span.to.is_some() {
-                Some(span(site, &asked.span)?)
-            } else {
-                None
-            };
-            let mut lines: Vec<&journal::Line> = all
-                .lines
-                .iter()
-                .filter(|line| within.is_none_or(|span| span.contains(line.entry.at_ms)))
-                .collect();
-            lines.sort_by_key(|line| line.entry.at_ms);
-            for line in lines {
-                let entry = &line.entry;
-                let amended = match (&entry.amends, line.is_amended) {
-                    (_, true) => " [amended]".to_owned(),
-                    (Some(id), false) => format!(" [amends {id}]"),
-                    (None, false) => String::new(),
-                };
-                let by = entry
-                    .by
-                    .as_ref()
-                    .map_or_else(String::new, |by| format!(" ({by})"));
-                let id = if asked.ids {
-                    format!("{}  ", line.id)
-                } else {
-                    String::new()
-                };
-                let subject = entry.subject.as_deref().unwrap_or("");
-                println!(
-                    "{id}{}  {}  {}  {subject}  {}{by}{amended}",
-                    site.zone.rfc3339(entry.at_ms),
-                    entry.enclosure,
-                    entry.kind,
-                    entry.text
-                );
-            }
-            if all.unreadable > 0 {
-                eprintln!(
-                    "{} lines of the journal can't be read and were left as they are",
-                    all.unreadable
-                );
-            }
-            Ok(Outcome::Done)
-        }
+        Journal::List(asked) => list(site, &asked),
         Journal::Import { file } => {
             let doing = format!("could not import {}", file.display());
             let summary = journal::import_csv(site, &site.data_dir, &file, now_ms(), None)
@@ -86,10 +42,125 @@ pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
     }
 }
 
+fn list(site: &Site, asked: &JournalList) -> Result<Outcome, Failure> {
+    let all = journal::list(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
+    let within = match asked.span.from.is_some() || asked.span.to.is_some() {
+        true => Some(span(site, &asked.span)?),
+        false => None,
+    };
+    let mut lines: Vec<&Line> = all
+        .lines
+        .iter()
+        .filter(|line| within.is_none_or(|span| span.contains(line.entry.at_ms)))
+        .collect();
+    lines.sort_by_key(|line| line.entry.at_ms);
+    match asked.format {
+        FlagsFormat::Text => lines
+            .iter()
+            .for_each(|line| println!("{}", text(site, line, asked.ids))),
+        FlagsFormat::Json => {
+            let listed: Vec<Listed<'_>> = lines.iter().map(|line| Listed::new(site, line)).collect();
+            let json = serde_json::to_string_pretty(&listed)
+                .map_err(Failure::failed("could not write the journal's entries"))?;
+            println!("{json}");
+        }
+    }
+    match (all.lines.is_empty(), lines.is_empty()) {
+        (true, _) => eprintln!("the journal is empty; note something with: mosswarden journal add"),
+        (false, true) => eprintln!("the journal has no entry in that span"),
+        (false, false) => {}
+    }
+    if all.unreadable > 0 {
+        eprintln!(
+            "{} lines of the journal can't be read and were left as they are",
+            all.unreadable
+        );
+    }
+    Ok(Outcome::Done)
+}
+
+/// "Fri 2026-11-27 02:42" in the site's zone.
+fn moment(site: &Site, at_ms: i64) -> String {
+    site.zone.local(at_ms).format("%a %Y-%m-%d %H:%M").to_string()
+}
+
+/// One entry for people.
+fn text(site: &Site, line: &Line, with_id: bool) -> String {
+    let entry = &line.entry;
+    let amended = match (&entry.amends, line.is_amended) {
+        (_, true) => " [amended]".to_owned(),
+        (Some(id), false) => format!(" [amends {id}]"),
+        (None, false) => String::new(),
+    };
+    let by = entry
+        .by
+        .as_ref()
+        .map_or_else(String::new, |by| format!(" ({by})"));
+    let id = if with_id {
+        format!("{}  ", line.id)
+    } else {
+        String::new()
+    };
+    let subject = entry.subject.as_deref().unwrap_or("");
+    format!(
+        "{id}{}  {}  {}  {subject}  {}{by}{amended}",
+        moment(site, entry.at_ms),
+        entry.enclosure,
+        entry.kind,
+        entry.text
+    )
+}
+
+/// One entry as `journal list --format json` prints it.
+#[derive(Serialize)]
+struct Listed<'j> {
+    id: &'j str,
+    time: String,
+    enclosure: &'j str,
+    kind: &'j str,
+    subject: Option<&'j str>,
+    text: &'j str,
+    by: Option<&'j str>,
+    amends: Option<&'j str>,
+    is_amended: bool,
+}
+
+impl<'j> Listed<'j> {
+    fn new(site: &Site, line: &'j Line) -> Listed<'j> {
+        let entry = &line.entry;
+        Listed {
+            id: &line.id,
+            time: site.zone.rfc3339(entry.at_ms),
+            enclosure: &entry.enclosure,
+            kind: &entry.kind,
+            subject: entry.subject.as_deref(),
+            text: &entry.text,
+            by: entry.by.as_deref(),
+            amends: entry.amends.as_deref(),
+            is_amended: line.is_amended,
+        }
+    }
+}
+
+/// When something was seen or done, as a person wrote it: never in the future.
+pub(super) fn past(site: &Site, text: &str) -> Result<i64, Failure> {
+    let (at_ms, now_ms) = (super::instant(site, text)?, now_ms());
+    if at_ms > now_ms {
+        return Err(Failure::usage(
+            format!(
+                "--at {text} lies in the future: it is {} now",
+                moment(site, now_ms)
+            ),
+            "note it when it has happened, or name a time that is past; without --at it is now",
+        ));
+    }
+    Ok(at_ms)
+}
+
 fn add(site: &Site, add: JournalAdd) -> Result<Outcome, Failure> {
     let written_ms = now_ms();
     let at_ms = match &add.at {
-        Some(text) => super::instant(site, text)?,
+        Some(text) => past(site, text)?,
         None => written_ms,
     };
     let entry = Entry {
@@ -108,7 +179,8 @@ fn add(site: &Site, add: JournalAdd) -> Result<Outcome, Failure> {
 /// Checks an entry, writes it down and says so.
 pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
     journal::check(site, entry).map_err(wrong)?;
-    journal::append(&site.data_dir, entry).map_err(Failure::failed("could not write the journal"))?;
+    journal::append(&site.data_dir, entry)
+        .map_err(Failure::failed_in("could not write the journal", &site.data_dir))?;
     let subject = entry
         .subject
         .as_ref()
@@ -117,7 +189,7 @@ pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
         "noted: {} {}{subject} at {}",
         entry.enclosure,
         entry.kind,
-        site.zone.rfc3339(entry.at_ms)
+        moment(site, entry.at_ms)
     );
     Ok(Outcome::Done)
 }
@@ -133,7 +205,7 @@ fn amend(site: &Site, amend: JournalAmend) -> Result<Outcome, Failure> {
     let all = journal::list(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
     let mut entry = journal::amendment(&all, &amend.id, now_ms(), amend.by).map_err(wrong)?;
     if let Some(at) = &amend.at {
-        entry.at_ms = super::instant(site, at)?;
+        entry.at_ms = past(site, at)?;
     }
     if let Some(enclosure) = amend.enclosure {
         entry.enclosure = enclosure;

@@ -31,6 +31,7 @@ use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::audit::Beside;
 use mosswarden_analysis::by_part::{ByPart, Kept, Pace, assess_by_part};
 use mosswarden_analysis::load::{self, LoadError, Record};
+use mosswarden_analysis::words;
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
@@ -126,6 +127,15 @@ fn span(site: &Site, asked: &SpanArguments) -> Result<Span, Failure> {
         .from
         .as_ref()
         .map_or_else(|| Ok(until_ms - 7 * MS_PER_24_H), parse)?;
+    if asked.to.is_none() && from_ms >= until_ms {
+        return Err(Failure::usage(
+            format!(
+                "--from lies in the future: it is {} now",
+                words::instant(site.zone, until_ms)
+            ),
+            "name a time that is past; --to is now where it is not given",
+        ));
+    }
     if from_ms >= until_ms {
         return Err(Failure::usage(
             "the span is empty: --from must lie before --to",
@@ -180,8 +190,9 @@ pub(crate) struct Readable {
 impl Readable {
     pub(crate) fn open(site: &Site) -> Result<Readable, Failure> {
         let journal = mosswarden_collector::journal::list(&site.data_dir)
-            .map_err(Failure::failed("could not read the journal"))?;
-        let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
+            .map_err(Failure::failed_in("could not read the journal", &site.data_dir))?;
+        let tail = mosswarden_collector::tail(site)
+            .map_err(Failure::failed_in("could not read the spool", &site.data_dir))?;
         let known = mosswarden_collector::corrections::list(&site.data_dir)
             .map_err(Failure::failed("could not read the corrections"))?;
         if known.unreadable > 0 {

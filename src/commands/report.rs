@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use chrono::NaiveTime;
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
@@ -26,14 +27,7 @@ pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
 fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
     if asked.span.from.is_some() || asked.span.to.is_some() {
         let span = span(site, &asked.span)?;
-        return Ok((
-            span,
-            format!(
-                "report-{}-to-{}",
-                site.zone.date(span.from_ms),
-                site.zone.date(span.until_ms)
-            ),
-        ));
+        return Ok((span, span_name(site, span)));
     }
     let week = asked
         .week
@@ -45,6 +39,18 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
         .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
     // By the week itself, so that 2026-W9 and 2026-W09 are one report.
     Ok((span, format!("report-{}", site.zone.week_name(span.from_ms))))
+}
+
+/// The name of the files of a span: its dates, with the clock where an end is not midnight.
+pub(crate) fn span_name(site: &Site, span: Span) -> String {
+    let name = |at_ms: i64| {
+        let local = site.zone.local(at_ms);
+        match local.time() {
+            NaiveTime::MIN => local.format("%Y-%m-%d"),
+            _ => local.format("%Y-%m-%d-%H%M"),
+        }
+    };
+    format!("report-{}-to-{}", name(span.from_ms), name(span.until_ms))
 }
 
 /// Judges the span and writes the report in every form; never over another file unless `force`.

@@ -30,7 +30,8 @@ pub(crate) fn files(folder: &Path, name: &str) -> Vec<PathBuf> {
 
 /// Writes every form under the names that [`files`] gives.
 pub(crate) fn write(forms: &Forms<'_>, folder: &Path, name: &str) -> Result<(), Failure> {
-    fs_err::create_dir_all(folder).map_err(Failure::failed("could not make the folder of reports"))?;
+    fs_err::create_dir_all(folder)
+        .map_err(Failure::failed_in("could not make the folder of reports", folder))?;
     let (html, json) = (forms.html, forms.json);
     // The PDF takes longest; the others are made beside it.
     let (paper, texts) = thread::scope(|scope| {
@@ -60,7 +61,10 @@ pub(crate) fn put(file: &Path, content: &[u8]) -> Result<(), Failure> {
     let unfinished = unfinished(file);
     fs_err::write(&unfinished, content)
         .and_then(|()| fs_err::rename(&unfinished, file))
-        .map_err(Failure::failed(format!("could not write {}", file.display())))
+        .map_err(Failure::failed_in(
+            format!("could not write {}", file.display()),
+            file,
+        ))
 }
 
 /// The name of a file while it is written.

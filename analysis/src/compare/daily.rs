@@ -94,6 +94,10 @@ pub(super) fn days(
 }
 
 impl Day {
+    pub fn local_date(&self) -> NaiveDate {
+        self.moist.local_date
+    }
+
     /// The day's figure; `None` where too little of it or of the room is known.
     pub fn figure(&self, measure: Measure) -> Option<Figure> {
         let (lit, dark) = (&self.moist.lit, &self.moist.dark);

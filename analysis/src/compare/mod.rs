@@ -14,6 +14,7 @@ mod text;
 #[cfg(test)]
 mod tests;
 
+use chrono::NaiveDate;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -113,6 +114,18 @@ impl Measure {
         }
     }
 
+    /// A change that lies within this whole interval is too small to matter (our own choice): about what a sensor resolves, 0.3 °C and
+    /// 1 %RH, and for the vapour pressure deficit what 1 %RH makes at 25 °C.
+    pub const fn matters(self) -> f64 {
+        match self {
+            Measure::HumidityLit | Measure::HumidityDark => 1.0,
+            Measure::DeficitLit | Measure::DeficitDark => 0.03,
+            Measure::TemperatureLit | Measure::TemperatureDark => 0.3,
+            Measure::OutsideBand | Measure::Damp => 0.25,
+            Measure::HalfLife | Measure::Rise => 5.0,
+        }
+    }
+
     /// Errors of daily figures carry over from day to day at least this much, since a short record shows less of it than there is: soil
     /// and air wander over days (our own choice), and the elements of humidity sensors with a memory of about two days, exp(−1/2).
     const fn carried_min(self) -> f64 {
@@ -133,6 +146,8 @@ impl Measure {
 pub enum Said {
     /// It changed, beyond what weather and chance do.
     Changed(Effect),
+    /// It changed, by less than matters.
+    TooSmall(Effect),
     /// As before, within the interval.
     AsBefore(Effect),
     /// The interval holds both none and a change worth knowing.
@@ -145,6 +160,7 @@ impl Said {
     pub const fn word(&self) -> &'static str {
         match self {
             Said::Changed(_) => "changed",
+            Said::TooSmall(_) => "too small to matter",
             Said::AsBefore(_) => "as before",
             Said::TooWide(_) | Said::TooEarly { .. } => "too early to say",
         }
@@ -152,7 +168,10 @@ impl Said {
 
     pub const fn effect(&self) -> Option<&Effect> {
         match self {
-            Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => Some(effect),
+            Said::Changed(effect)
+            | Said::TooSmall(effect)
+            | Said::AsBefore(effect)
+            | Said::TooWide(effect) => Some(effect),
             Said::TooEarly { .. } => None,
         }
     }
@@ -179,6 +198,8 @@ pub struct Comparison {
     pub span: Span,
     /// What cut it, with its kind.
     pub cut_by: Vec<(i64, String)>,
+    /// The first and the last day of which a figure was used.
+    pub days: Option<(NaiveDate, NaiveDate)>,
     pub measures: Vec<(Measure, Said)>,
 }
 
@@ -222,12 +243,18 @@ pub fn compare(site: &Site, enclosure: &Enclosure, record: &Record, asked: &Aske
         .into_iter()
         .map(|measure| (measure, said(measure, &days)))
         .collect();
+    let used = || {
+        let has_figure =
+            |day: &&daily::Day| Measure::ALL.iter().any(|measure| day.figure(*measure).is_some());
+        days.iter().filter(has_figure).map(daily::Day::local_date)
+    };
     Comparison {
         enclosure: enclosure.id.clone(),
         at_ms: asked.at_ms,
         what: asked.what.to_owned(),
         span,
         cut_by,
+        days: used().min().zip(used().max()),
         measures,
     }
 }
@@ -269,8 +296,15 @@ fn said(measure: Measure, days: &[daily::Day]) -> Said {
     let Ok(effect) = effect(&known, measure) else {
         return too_early;
     };
+    judged(measure, effect)
+}
+
+fn judged(measure: Measure, effect: Effect) -> Said {
     let half_width = 0.5 * (effect.change.high - effect.change.low);
-    if effect.change.excludes_zero() {
+    let furthest = effect.change.low.abs().max(effect.change.high.abs());
+    if effect.change.excludes_zero() && furthest < measure.matters() {
+        Said::TooSmall(effect)
+    } else if effect.change.excludes_zero() {
         Said::Changed(effect)
     } else if half_width <= measure.worth() {
         Said::AsBefore(effect)
@@ -296,7 +330,7 @@ pub struct Document {
 pub struct MeasureDocument {
     pub name: &'static str,
     pub unit: &'static str,
-    /// `changed`, `as before` or `too early to say`.
+    /// `changed`, `too small to matter`, `as before` or `too early to say`.
     pub verdict: &'static str,
     pub change: Option<f64>,
     pub low: Option<f64>,
@@ -317,9 +351,10 @@ impl Document {
                     before_days,
                     after_days,
                 } => (*before_days, *after_days),
-                Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => {
-                    (effect.before_days, effect.after_days)
-                }
+                Said::Changed(effect)
+                | Said::TooSmall(effect)
+                | Said::AsBefore(effect)
+                | Said::TooWide(effect) => (effect.before_days, effect.after_days),
             };
             MeasureDocument {
                 name: measure.name(),

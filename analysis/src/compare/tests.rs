@@ -8,6 +8,7 @@ use mosswarden_config::zone::MS_PER_24_H;
 
 use super::*;
 use crate::simulate::{self, Change, Effect as Fault, Simulation, SiteSpec, scenario};
+use crate::words;
 
 const CHANGE_DAY: u64 = 30;
 
@@ -69,7 +70,15 @@ fn two_days_after_a_change_it_is_too_early_to_say() {
     let comparison = compared(&simulation, at_ms, 3);
     assert!(comparison.is_too_early(), "{:?}", comparison.measures);
     let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
-    assert!(text(&site, &comparison).contains("Too early to say."));
+    let said = text(&site, &comparison);
+    assert!(said.contains("Too early to say."));
+    // The days that were used are named, not those asked for: the last day is not over, the next would be the end.
+    let (_, last) = comparison.days.expect("days before it are known");
+    assert_eq!(last, site.zone.date(at_ms + 2 * MS_PER_24_H));
+    assert!(
+        said.contains(&format!(" to {}, at the same room", words::day(last))),
+        "{said}"
+    );
     let document = Document::new(&comparison);
     assert!(document.too_early && document.measures.iter().all(|m| m.verdict == "too early to say"));
 }
@@ -117,4 +126,26 @@ fn changes_are_those_of_the_journal_that_ask_for_a_comparison() {
     };
     let found: Vec<i64> = changes(&journal, "a", span).map(|e| e.at_ms).collect();
     assert_eq!(found, [5]);
+}
+
+#[test]
+fn a_sure_change_below_what_matters_is_called_too_small() {
+    let word = |measure, low: f64, high: f64| {
+        let change = Estimate {
+            value: 0.5 * (low + high),
+            low,
+            high,
+        };
+        let effect = Effect {
+            change,
+            phi: 0.3,
+            before_days: 14,
+            after_days: 11,
+        };
+        judged(measure, effect).word()
+    };
+    assert_eq!(word(Measure::TemperatureLit, 0.02, 0.14), "too small to matter");
+    assert_eq!(word(Measure::HumidityDark, -0.9, -0.1), "too small to matter");
+    assert_eq!(word(Measure::TemperatureLit, 0.02, 0.4), "changed");
+    assert_eq!(word(Measure::TemperatureLit, -0.02, 0.1), "as before");
 }

@@ -19,11 +19,14 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         comparison.enclosure,
         words::instant(zone, comparison.at_ms)
     )];
-    lines.push(format!(
-        "Compared: {} to {}, at the same room warmth and vapour; the day itself is left out.",
-        words::date(zone, comparison.span.from_ms),
-        words::date(zone, comparison.span.until_ms)
-    ));
+    lines.push(match comparison.days {
+        Some((first, last)) => format!(
+            "Compared: {} to {}, at the same room warmth and vapour; the day itself is left out.",
+            words::day(first),
+            words::day(last)
+        ),
+        None => "Compared: nothing, because no day is known well enough, the room's included.".to_owned(),
+    });
     for (at_ms, kind) in &comparison.cut_by {
         lines.push(format!(
             "Cut at {} ({kind}): two changes can't be told apart.",
@@ -32,6 +35,7 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
     }
     lines.push(String::new());
     let changed: Vec<String> = of(comparison, |said| matches!(said, Said::Changed(_)), site);
+    let too_small: Vec<String> = of(comparison, |said| matches!(said, Said::TooSmall(_)), site);
     let as_before: Vec<String> = of(comparison, |said| matches!(said, Said::AsBefore(_)), site);
     let unclear: Vec<String> = of(
         comparison,
@@ -40,12 +44,14 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
     );
     lines.push(match changed.len() {
         0 if comparison.is_too_early() => "Too early to say.".to_owned(),
+        0 if !too_small.is_empty() => "Nothing changed by as much as matters.".to_owned(),
         0 => "Of the measures that can be told, none changed beyond what weather and chance do.".to_owned(),
         1 => "One measure changed.".to_owned(),
         count => format!("{count} measures changed."),
     });
     for (heading, part) in [
         ("Changed:", changed),
+        ("Changed, too small to matter:", too_small),
         ("As before, within:", as_before),
         ("Too early to say:", unclear),
     ] {
@@ -94,7 +100,7 @@ fn figures(measure: Measure, said: &Said, units: Units) -> String {
                 super::AFTER_DAYS_MIN
             )
         }
-        Said::Changed(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => {
+        Said::Changed(effect) | Said::TooSmall(effect) | Said::AsBefore(effect) | Said::TooWide(effect) => {
             change(measure, effect, units)
         }
     }

@@ -22,6 +22,8 @@ pub const SCHEMA: &str = "mosswarden.handover/1";
 
 /// Entries of the journal no older than this are told: the recent months.
 const JOURNAL_DAYS: i64 = 183;
+/// Findings of the last days stand open.
+pub const OPEN_DAYS: i64 = 14;
 /// Windows shorter than this say nothing of seasons.
 const PICTURE_DAYS_MIN: i64 = 84;
 
@@ -77,6 +79,7 @@ pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool
     let until = words::at_long(zone, gathered.asked.until_ms);
     let changes = timeline::events(gathered);
     let open = open(gathered, assessment);
+    let known_h = open_known_h(gathered);
     let (months, mut months_notes) = compare::months(gathered);
     months_notes.insert(0, known_since(gathered));
     let (setpoints, setpoints_notes) = setpoints::table(gathered);
@@ -98,10 +101,11 @@ pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool
                 .to_owned()
         }),
         title: format!("{}: for its next keeper", own.label),
-        answer: answer(gathered, &open),
-        open_note: open
-            .is_empty()
-            .then(|| "Nothing: no finding of the last 14 days stands. What could not be judged is no such finding.".to_owned()),
+        answer: answer(gathered, &open, known_h),
+        open_note: open.is_empty().then(|| match known_h > 0.0 {
+            true => "Nothing: no finding of the last 14 days stands. What could not be judged is no such finding.",
+            false => "Nothing can be said: no reading of the last 14 days can be used.",
+        }.to_owned()),
         open,
         care: kit::care(gathered),
         months,
@@ -131,7 +135,7 @@ pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool
 }
 
 /// The answer: who lives here, what the whole time was like, what waits.
-fn answer(gathered: &Gathered<'_>, open: &[Need]) -> Vec<String> {
+fn answer(gathered: &Gathered<'_>, open: &[Need], known_h: f64) -> Vec<String> {
     let zone = gathered.site.zone;
     let since = gathered.arrived_ms.map_or_else(
         || "Since when is not known: the journal has no entry “arrived”.".to_owned(),
@@ -140,7 +144,13 @@ fn answer(gathered: &Gathered<'_>, open: &[Need]) -> Vec<String> {
     let mut lines = vec![format!("{} {since}", enclosure::about(gathered.enclosure))];
     lines.extend(FOLLOWED.iter().map(|quantity| ran_at(gathered, *quantity)));
     lines.push(match open.len() {
-        0 => "Nothing that the readings show waits for you.".to_owned(),
+        0 if known_h == 0.0 => {
+            "What waits for you is not known: no reading of the last 14 days can be used.".to_owned()
+        }
+        0 => format!(
+            "Nothing that the readings show waits for you; of the last 14 days {} are known.",
+            words::share(known_h, OPEN_DAYS as f64 * 24.0)
+        ),
         1 => "One thing that the readings show waits for you; it stands first below.".to_owned(),
         count => format!(
             "{} things that the readings show wait for you; they stand first below.",
@@ -220,12 +230,28 @@ fn known_since(gathered: &Gathered<'_>) -> String {
     }
 }
 
+/// The days whose findings stand open.
+fn open_span(gathered: &Gathered<'_>) -> Span {
+    Span {
+        from_ms: gathered.asked.until_ms - OPEN_DAYS * MS_PER_24_H,
+        until_ms: gathered.asked.until_ms,
+    }
+}
+
+/// Hours of the open days that are known by the quantity known best.
+fn open_known_h(gathered: &Gathered<'_>) -> f64 {
+    let span = open_span(gathered);
+    FOLLOWED
+        .iter()
+        .filter_map(|quantity| gathered.speaker(&gathered.tracks, &gathered.enclosure.id, *quantity, span))
+        .filter_map(|track| track.usable.view().summary(span, track.gap_ms))
+        .map(|summary| summary.covered_h)
+        .fold(0.0, f64::max)
+}
+
 /// What stands open, the weightiest first.
 fn open(gathered: &Gathered<'_>, assessment: &Assessment) -> Vec<Need> {
-    let span = Span {
-        from_ms: gathered.asked.until_ms - 14 * MS_PER_24_H,
-        until_ms: gathered.asked.until_ms,
-    };
+    let span = open_span(gathered);
     let standing = |quantity: Quantity| {
         let speaker = gathered.speaker(&gathered.tracks, &gathered.enclosure.id, quantity, span);
         assessment

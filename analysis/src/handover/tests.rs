@@ -204,3 +204,27 @@ fn the_same_readings_give_the_same_bytes() {
     let paper = || pdf(&sheet(&make(&site, &readings, &[]))).expect("a PDF").bytes;
     assert!(paper() == paper());
 }
+
+#[test]
+fn where_nothing_was_read_nothing_is_said_to_wait_or_not() {
+    let site = site();
+    let silent = make(&site, &[], &[]);
+    assert!(
+        silent.answer.contains(
+            &"What waits for you is not known: no reading of the last 14 days can be used.".to_owned()
+        ),
+        "{:?}",
+        silent.answer
+    );
+    assert!(
+        silent
+            .open_note
+            .is_some_and(|note| note.starts_with("Nothing can be said"))
+    );
+    let heard = make(&site, &readings(&site, 7), &[]);
+    let known = heard
+        .answer
+        .iter()
+        .any(|line| line.contains("of the last 14 days 50 % are known"));
+    assert!(known || !heard.open.is_empty(), "{:?}", heard.answer);
+}

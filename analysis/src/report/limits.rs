@@ -44,10 +44,17 @@ pub(crate) fn table(display: Display, enclosure: &Enclosure) -> Table {
     };
     let percent = |band: Band| format!("{} to {} %RH", number(band.low), number(band.high));
     let mut rows = Vec::new();
-    let mut add = |name: &str, band: Option<Band>, figure: Option<&Figure>, show: &dyn Fn(Band) -> String| {
+    let is_written = |keys: &[&str]| keys.iter().any(|key| enclosure.limits_written.contains(key));
+    let mut add = |name: &str,
+                   keys: &[&str],
+                   band: Option<Band>,
+                   figure: Option<&Figure>,
+                   show: &dyn Fn(Band) -> String| {
         let Some(band) = band else { return };
         let (source, confidence) = match figure {
-            Some(figure) if figure.band == band => (figure.source.clone(), figure.confidence.clone()),
+            Some(figure) if figure.band == band && !is_written(keys) => {
+                (figure.source.clone(), figure.confidence.clone())
+            }
             _ => ("set in the site file".to_owned(), "the keeper’s own".to_owned()),
         };
         rows.push(vec![
@@ -59,42 +66,49 @@ pub(crate) fn table(display: Display, enclosure: &Enclosure) -> Table {
     };
     add(
         "wanted by day",
+        &["day_c"],
         Some(limits.day_c),
         stage.map(|s| &s.day_c),
         &degrees,
     );
     add(
         "wanted at night",
+        &["night_c"],
         Some(limits.night_c),
         stage.map(|s| &s.night_c),
         &degrees,
     );
     add(
         "never above",
+        &["max_c"],
         Some(single(limits.max_c)),
         stage.map(|s| &s.max_c),
         &degrees,
     );
     add(
         "never below",
+        &["min_c"],
         Some(single(limits.min_c)),
         stage.map(|s| &s.min_c),
         &degrees,
     );
     add(
         "minutes count above",
+        &["emergency_c"],
         limits.emergency_c.map(single),
         stage.and_then(|s| s.emergency_c.as_ref()),
         &degrees,
     );
     add(
         "humidity by day",
+        &["humidity_pct", "humidity_day_pct"],
         limits.humidity_day_pct,
         stage.and_then(|s| s.humidity_day_pct.as_ref()),
         &percent,
     );
     add(
         "humidity at night",
+        &["humidity_pct", "humidity_night_pct"],
         limits.humidity_night_pct,
         stage.and_then(|s| s.humidity_night_pct.as_ref()),
         &percent,
@@ -120,4 +134,29 @@ pub(crate) fn note(enclosure: &Enclosure) -> String {
         || "No species file is known for these animals: every limit is the site file’s own.".to_owned(),
         |text| text.trim().to_owned(),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::site::Units;
+
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn what_the_site_file_gives_is_its_own_also_where_the_species_file_says_the_same() {
+        let mut site = sample::site(
+            "Europe/Lisbon",
+            "metric",
+            &[("mossy-1", "Tall tank", "mossy-frog")],
+        );
+        let source = |enclosure: &Enclosure| {
+            let table = table(Display::new(Units::Metric), enclosure);
+            let row = table.rows.into_iter().find(|row| row[0].text == "never below");
+            row.expect("every enclosure has it")[2].text.clone()
+        };
+        assert_ne!(source(&site.enclosures[0]), "set in the site file");
+        site.enclosures[0].limits_written = vec!["min_c"];
+        assert_eq!(source(&site.enclosures[0]), "set in the site file");
+    }
 }

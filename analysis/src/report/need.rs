@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::plot::{Display, number};
@@ -54,6 +54,7 @@ pub struct Need {
     pub next: String,
     /// How sure.
     pub sure: String,
+    /// Seen from the end of the span: what was urgent and is over is a warning.
     pub severity: Severity,
     pub kind: Kind,
     pub subject: String,
@@ -62,6 +63,25 @@ pub struct Need {
 
 /// Evidence sentences of one need; the rest is counted.
 const EVIDENCE_MAX: usize = 3;
+
+/// What was urgent and ended longer than this before the end of the span is over: to look at, no longer to act on now.
+const OVER_MS: i64 = MS_PER_24_H;
+
+fn is_over(finding: &Finding, span: Span) -> bool {
+    finding.severity == Severity::Urgent
+        && finding
+            .end_ms
+            .is_some_and(|end_ms| span.until_ms - end_ms > OVER_MS)
+}
+
+/// How soon to act, seen from the end of the span.
+fn severity(finding: &Finding, span: Span) -> Severity {
+    if is_over(finding, span) {
+        Severity::Warning
+    } else {
+        finding.severity
+    }
+}
 
 /// What a severity weighs against the others (our own choice: one warning outweighs two notices, one urgent two warnings).
 const fn severity_weight(severity: Severity) -> f64 {
@@ -170,17 +190,25 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     let weight = findings
         .iter()
         .map(|finding| {
-            severity_weight(finding.severity) * days_in(finding, span) * standing.map_or(1.0, trust_weight)
+            severity_weight(severity(finding, span))
+                * days_in(finding, span)
+                * standing.map_or(1.0, trust_weight)
         })
         .sum();
     let when = when(zone, span, &findings);
     findings.sort_by(|a, b| {
-        b.severity
-            .cmp(&a.severity)
+        severity(b, span)
+            .cmp(&severity(a, span))
             .then(b.value.estimate.abs().total_cmp(&a.value.estimate.abs()))
             .then(a.start_ms.cmp(&b.start_ms))
     });
     let worst = findings[0];
+    // What holds asks for the next step, also beside something worse that is over.
+    let holding = findings.iter().find(|finding| finding.end_ms.is_none());
+    let headline = match holding {
+        Some(_) => words::kind(worst.kind, worst.cause),
+        None => words::kind_over(worst.kind, worst.cause),
+    };
     let mut evidence: Vec<String> = findings
         .iter()
         .take(EVIDENCE_MAX)
@@ -193,16 +221,20 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         ));
     }
     Need {
-        headline: words::kind(worst.kind, worst.cause).to_owned(),
+        headline: headline.to_owned(),
         when,
         evidence,
-        next: display.sentence(&worst.advice),
+        next: display.sentence(&words::next_step(if is_over(worst, span) {
+            holding.unwrap_or(&worst)
+        } else {
+            worst
+        })),
         sure: if worst.kind == Kind::CareOverdue {
             "By the journal and the site file.".to_owned()
         } else {
             sure(display, &worst.value, standing)
         },
-        severity: worst.severity,
+        severity: severity(worst, span),
         kind: worst.kind,
         subject: worst.subject.clone(),
         weight,
@@ -227,19 +259,28 @@ fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
         .map(|finding| finding.start_ms)
         .min()
         .unwrap_or(span.from_ms);
-    let ending = if holds { ", and it still holds" } else { "" };
+    let ending = if holds {
+        ", and it still holds"
+    } else if findings.iter().any(|finding| is_over(finding, span)) {
+        "; it is over"
+    } else {
+        ""
+    };
+    let last_ms = findings.iter().filter_map(|finding| finding.end_ms).max();
     if first_ms < span.from_ms {
-        return format!("since about {}{ending}", zone.date(first_ms).format("%-d %B"));
+        let first = zone.date(first_ms).format("%-d %B");
+        return match last_ms.filter(|_| !holds) {
+            None => format!("since about {first}{ending}"),
+            Some(last_ms) => format!("from about {first} to {}{ending}", words::instant(zone, last_ms)),
+        };
     }
     if let [only] = findings {
         return match only.end_ms {
-            None => format!(
-                "since {}, and it still holds",
-                words::instant(zone, only.start_ms)
-            ),
+            None => format!("since {}{ending}", words::instant(zone, only.start_ms)),
             Some(end_ms) => {
-                let length = words::duration((end_ms - only.start_ms) as f64 / 3_600_000.0);
-                format!("from {}, over {length}", words::instant(zone, only.start_ms))
+                let length = words::duration((end_ms - only.start_ms) as f64 / MS_PER_HOUR as f64);
+                let when = words::lasting(zone, only.start_ms, Some(end_ms));
+                format!("{when}, over {length}{ending}")
             }
         };
     }
@@ -345,7 +386,7 @@ mod tests {
             vec![
                 finding(Kind::Overheating, Severity::Warning, 10, 2),
                 finding(Kind::Overheating, Severity::Warning, 34, 5),
-                finding(Kind::NightTooCold, Severity::Urgent, 20, 8),
+                finding(Kind::NightTooCold, Severity::Urgent, 150, 8),
             ],
             Standing::Believed,
         );
@@ -353,5 +394,39 @@ mod tests {
         assert_eq!(needs[0].kind, Kind::NightTooCold, "urgent first");
         assert_eq!(needs[1].evidence[0], "5 h of it.");
         assert_eq!(needs[1].when, "on Thursday 1 and Friday 2 January");
+    }
+
+    #[test]
+    fn what_was_urgent_and_is_over_asks_for_a_check_not_for_hands_now() {
+        let stuck = |start_h, hours| Finding {
+            advice: "Pull its plug now.".to_owned(),
+            ..finding(Kind::HeaterStuckOn, Severity::Urgent, start_h, hours)
+        };
+        let over = &weigh(vec![stuck(10, 8)], Standing::Believed)[0];
+        assert_eq!(over.severity, Severity::Warning);
+        assert_eq!(over.headline, "The heater stayed on");
+        assert_eq!(
+            over.when,
+            "Thursday 1 January, 10:00 to 18:00, over 8 h; it is over"
+        );
+        assert!(
+            over.next.starts_with("It is over. ") && !over.next.contains("plug now"),
+            "{}",
+            over.next
+        );
+        // It ended within the last 24 hours: still urgent, but nothing to pull.
+        let fresh = &weigh(vec![stuck(150, 8)], Standing::Believed)[0];
+        assert_eq!(fresh.severity, Severity::Urgent);
+        assert!(fresh.next.starts_with("It is over. "), "{}", fresh.next);
+        let holding = Finding {
+            end_ms: None,
+            ..stuck(160, 8)
+        };
+        let both = &weigh(vec![stuck(10, 20), holding], Standing::Believed)[0];
+        assert_eq!(
+            (both.severity, both.next.as_str()),
+            (Severity::Urgent, "Pull its plug now.")
+        );
+        assert_eq!(both.headline, "The heater stays on");
     }
 }

@@ -120,7 +120,7 @@ impl<'k, R: BufRead> Lines<'k, R> {
             Next::Broken(why) => return Err(NoLines::Header(why.to_owned())),
             Next::Record => {}
         }
-        let places = places(&records, &COLUMNS).map_err(NoLines::Header)?;
+        let places = places(&records, &COLUMNS, &[]).map_err(NoLines::Header)?;
         Ok(Lines {
             known,
             records,
@@ -165,11 +165,20 @@ impl<'k, R: BufRead> Lines<'k, R> {
         let (enclosure, sensor) = self.known.ids(enclosure, sensor)?;
         let quantity = Quantity::from_name(quantity)
             .ok_or_else(|| unknown_word("quantity", quantity, Quantity::ALL.map(Quantity::name)))?;
-        let number: f64 = value
+        let number: f64 = self
+            .records
+            .decimal(value)
             .parse()
             .ok()
             .filter(|number: &f64| number.is_finite())
-            .ok_or_else(|| format!("`{}` is not a number", short(value)))?;
+            .ok_or_else(|| {
+                let point = if value.contains(',') {
+                    "; write it with a point"
+                } else {
+                    ""
+                };
+                format!("`{}` is not a number{point}", short(value))
+            })?;
         let value = quantity
             .to_stored(number, unit)
             .map_err(|error| error.to_string())?
@@ -191,10 +200,14 @@ impl<'k, R: BufRead> Lines<'k, R> {
     }
 }
 
-/// At which place each wanted column stands; unknown, missing and double ones are told.
+/// Where a column stands that a file does not have: no record reaches so far, and absent cells are empty.
+const ABSENT: usize = usize::MAX;
+
+/// At which place each wanted column stands; unknown, missing and double ones are told. Those of `optional` may be absent.
 pub(crate) fn places<const N: usize>(
     records: &Records<impl io::BufRead>,
     wanted: &[&'static str; N],
+    optional: &[&str],
 ) -> Result<[usize; N], String> {
     let mut places = [None; N];
     for index in 0..records.cell_count() {
@@ -212,7 +225,8 @@ pub(crate) fn places<const N: usize>(
     }
     let mut found = [0; N];
     for (index, place) in places.iter().enumerate() {
-        found[index] = place.ok_or_else(|| {
+        let absent = optional.contains(&wanted[index]).then_some(ABSENT);
+        found[index] = place.or(absent).ok_or_else(|| {
             format!(
                 "the column `{}` is missing; the header is `{}`",
                 wanted[index],
@@ -231,7 +245,8 @@ pub(crate) fn unknown_word<'w>(what: &str, word: &str, known: impl IntoIterator<
     }
 }
 
-fn short(text: &str) -> String {
+/// The beginning of what somebody wrote, on one line.
+pub(crate) fn short(text: &str) -> String {
     text.chars()
         .take(60)
         .map(|c| if c.is_control() { ' ' } else { c })

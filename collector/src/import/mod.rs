@@ -25,12 +25,14 @@ use crate::publish;
 use crate::refused::Refused;
 pub use line::BadLine;
 use line::{Known, Lines, NoLines, Wrong};
-pub(crate) use line::{places, unknown_word};
+pub(crate) use line::{places, short, unknown_word};
 
 /// Readings held in memory at once: about 50 MB (our choice).
 const HELD_READINGS_MAX: usize = 600_000;
 /// Bad lines told one by one; the others are counted and in the refused log.
 const EXAMPLES_MAX: usize = 20;
+/// Lines told of each mark; the others are counted.
+const MARKED_LINES_MAX: usize = 5;
 /// Bad lines written to the refused log at once.
 const REFUSED_BATCH: usize = 1000;
 /// Above this share of lines with unknown ids the file is taken for another site's.
@@ -50,10 +52,18 @@ pub struct ImportSummary {
     pub repeats: u64,
     /// Lines refused: whole in the refused log.
     pub refused: u64,
-    /// Readings kept with a mark other than ok.
-    pub doubtful: u64,
+    /// Readings kept with a mark other than ok, by mark.
+    pub marked: BTreeMap<Mark, Marked>,
     /// The first refused lines.
     pub examples: Vec<BadLine>,
+}
+
+/// Readings with one mark.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Marked {
+    pub count: u64,
+    /// The first of their lines.
+    pub lines: Vec<u64>,
 }
 
 /// Why a file was not imported. Nothing was changed, save for [`ImportError::Archive`].
@@ -165,7 +175,14 @@ impl Import<'_> {
         self.each_line(progress, |line, _, result| {
             summary.lines += 1;
             match result {
-                Ok(reading) => summary.doubtful += u64::from(reading.mark != Mark::Ok),
+                Ok(reading) if reading.mark == Mark::Ok => {}
+                Ok(reading) => {
+                    let marked = summary.marked.entry(reading.mark).or_default();
+                    marked.count += 1;
+                    if marked.lines.len() < MARKED_LINES_MAX {
+                        marked.lines.push(line);
+                    }
+                }
                 Err(wrong) => {
                     summary.refused += 1;
                     let example = BadLine {
@@ -434,7 +451,14 @@ mod tests {
         let text = format!(
             "{HEADER}2026-03-01T08:00:00Z,room,room-wall,temperature,-127,Cel\n2999-03-01T08:00:00Z,room,room-wall,temperature,20,Cel\n"
         );
-        assert_eq!(home.import(&text).expect("kept").doubtful, 2);
+        let marked = |line| Marked {
+            count: 1,
+            lines: vec![line],
+        };
+        assert_eq!(
+            home.import(&text).expect("kept").marked,
+            BTreeMap::from([(Mark::Impossible, marked(2)), (Mark::ClockAhead, marked(3))])
+        );
         let mut marks: Vec<Mark> = home.archive().iter().map(|r| r.mark).collect();
         marks.sort();
         assert_eq!(marks, [Mark::Impossible, Mark::ClockAhead]);

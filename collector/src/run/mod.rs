@@ -293,6 +293,23 @@ pub(crate) fn lock(data_dir: &Path, own: &Own) -> Result<File, CollectError> {
     }
 }
 
+/// Whether a collector runs on a data folder on its own: the one that watches. Those that share their work raise no alerts.
+///
+/// # Errors
+/// Where its lock can't be looked at.
+pub fn is_running(data_dir: &Path) -> io::Result<bool> {
+    let file = match fs_err::File::open(data_dir.join(Own::default().lock_file())) {
+        Ok(file) => file.into_parts().0,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(false),
+        Err(error) => return Err(error),
+    };
+    match file.try_lock_shared() {
+        Ok(()) => Ok(false),
+        Err(TryLockError::WouldBlock) => Ok(true),
+        Err(TryLockError::Error(error)) => Err(error),
+    }
+}
+
 /// An error with its sources, in one line.
 pub(crate) fn chain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();

@@ -234,6 +234,8 @@ pub struct Enclosure {
     pub light: LightHours,
     /// What holds outside every season; ask [`Enclosure::limits_on`] for a date.
     pub limits: Limits,
+    /// The keys of `limits` that the site file gives itself, whatever the species file says.
+    pub limits_written: Vec<&'static str>,
     /// In the site file's order; no two hold on one date.
     pub seasons: Vec<Season>,
     pub sensors: Vec<Sensor>,
@@ -545,6 +547,10 @@ mod tests {
             mossy.limits.emergency_c,
             Some(30.0),
             "the species' step above its limit is kept"
+        );
+        assert_eq!(
+            mossy.limits_written,
+            ["day_c", "night_c", "max_c", "humidity_pct"]
         );
         assert_eq!(mossy.sensors[0].role, Role::Controller);
         assert_eq!(mossy.animal_sensors().len(), 2, "all but the controller");

@@ -1,5 +1,7 @@
 //! `[[enclosure]]`: species, stage, limits and light hours.
 
+use toml::de::DeValue;
+
 use super::care::enclosure_care;
 use super::device::{DEVICE_KEYS, device};
 use super::season::seasons;
@@ -35,6 +37,7 @@ pub(super) fn enclosure(
         .unwrap_or_default();
     let species = list.get(&species_id).cloned();
     let base = stage_limits(reader, &section, species.as_ref());
+    let limits_written = limits_written(&section);
     let limits = limits(reader, &section, base);
     if species.is_none() && !species_id.is_empty() {
         let near = nearest(&species_id, list.ids());
@@ -87,6 +90,7 @@ pub(super) fn enclosure(
         animals,
         light,
         limits: limits?,
+        limits_written,
         seasons,
         sensors,
         devices,
@@ -114,6 +118,15 @@ pub(super) fn stage_limits(
         );
     }
     stage.map(|s| s.limits())
+}
+
+/// The keys of a section's `limits`.
+fn limits_written(section: &Section<'_, '_>) -> Vec<&'static str> {
+    let Some(DeValue::Table(written)) = section.value("limits").map(|value| value.get_ref()) else {
+        return Vec::new();
+    };
+    let keys = LIMIT_KEYS.iter().copied();
+    keys.filter(|key| written.contains_key(*key)).collect()
 }
 
 /// The species' limits, overridden one by one. `None` where neither gives day, night and highest temperature.
