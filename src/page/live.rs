@@ -156,7 +156,7 @@ pub(super) fn section<'j>(judged: &'j Judged, enclosure: &Enclosure) -> Option<&
         .find(|section| section.id == enclosure.id)
 }
 
-/// What the room's sensors read now, in one sentence; `None` where the site file names none.
+/// What the room's sensors read now, in words; `None` where the site file names none.
 pub(super) fn room(page: &Page, state: &State) -> Option<String> {
     let now_ms = (page.now_ms)();
     let judged = state.judged.as_deref();
