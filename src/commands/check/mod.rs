@@ -73,16 +73,18 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     }
     clock(&site, &mut told);
     way_in(&site, &mut told)?;
-    folder(&site.data_dir, &mut told);
+    let has_folder = folder(&site.data_dir, &mut told);
     let is_reached = site
         .bucket
         .as_ref()
         .is_none_or(|bucket| self::bucket(bucket, &mut told));
     secrets(&site, &mut told);
     page_of(&site, &mut told);
-    noted::ways_out(&site, &mut told)?;
-    noted::came_in(&site, &mut told);
-    if is_reached {
+    if has_folder {
+        noted::ways_out(&site, &mut told)?;
+        noted::came_in(&site, &mut told);
+    }
+    if has_folder && is_reached {
         last_readings(&site, &mut told)?;
     }
     Ok(if told.trouble == 0 {
@@ -152,7 +154,8 @@ fn way_in(site: &Site, told: &mut Told) -> Result<(), Failure> {
     Ok(())
 }
 
-fn folder(data_dir: &Path, told: &mut Told) {
+/// Whether the data folder is one, or can be made: then what it holds can be asked for.
+fn folder(data_dir: &Path, told: &mut Told) -> bool {
     let name = data_dir.display();
     // The nearest folder that is there says what holds for one that is not made yet.
     let there = data_dir
@@ -172,7 +175,7 @@ fn folder(data_dir: &Path, told: &mut Told) {
             format!("{} is not a folder", there.display()),
             Some("choose another data_dir"),
         );
-        return;
+        return false;
     }
     let is_writable = Command::new("test")
         .arg("-w")
@@ -201,6 +204,7 @@ fn folder(data_dir: &Path, told: &mut Told) {
             ));
         }
     }
+    true
 }
 
 /// Whether the archive can be reached in its bucket.
