@@ -54,7 +54,14 @@ impl Failure {
         match self {
             Failure::Site(_) => "the site file is wrong".to_owned(),
             Failure::Usage { message, .. } => message.clone(),
-            Failure::Failed { doing, source, .. } => format!("{doing}: {source}"),
+            Failure::Failed { doing, source, .. } => format!("{doing}: {}", chain(&**source)),
+        }
+    }
+
+    pub(crate) fn hint(&self) -> Option<&str> {
+        match self {
+            Failure::Site(_) => None,
+            Failure::Usage { hint, .. } | Failure::Failed { hint, .. } => hint.as_deref(),
         }
     }
 
@@ -137,29 +144,25 @@ pub(crate) fn tell(failure: &Failure) -> ExitCode {
             }
             ExitCode::from(WRONG_INPUT)
         }
-        Failure::Usage { message, hint } => {
-            eprintln!("{message}");
-            tell_hint(hint.as_deref());
-            ExitCode::from(WRONG_INPUT)
-        }
-        Failure::Failed { doing, source, hint } => {
-            eprint!("{doing}: {source}");
-            let mut cause = source.source();
-            while let Some(next) = cause {
-                eprint!(": {next}");
-                cause = next.source();
+        Failure::Usage { .. } | Failure::Failed { .. } => {
+            eprintln!("{}", failure.words());
+            if let Some(hint) = failure.hint() {
+                eprintln!("  hint: {hint}");
             }
-            eprintln!();
-            tell_hint(hint.as_deref());
-            ExitCode::from(FAILED)
+            ExitCode::from(match failure {
+                Failure::Failed { .. } => FAILED,
+                _ => WRONG_INPUT,
+            })
         }
     }
 }
 
-fn tell_hint(hint: Option<&str>) {
-    if let Some(hint) = hint {
-        eprintln!("  hint: {hint}");
-    }
+/// An error with its causes, in one line.
+pub(crate) fn chain(error: &(dyn Error + 'static)) -> String {
+    std::iter::successors(Some(error), |error| (**error).source())
+        .map(|error| error.to_string())
+        .collect::<Vec<_>>()
+        .join(": ")
 }
 
 #[cfg(test)]

@@ -171,6 +171,14 @@ fn every_shape_version_and_quality_of_service_is_stored_once_with_its_own_time()
         );
     }
     assert!(log.contains("13 readings stored, 1 refused"), "{log}");
+    // Told at once, and each topic once.
+    for line in [
+        "a message was not stored topic=nature-room/mossy-7/low/humidity",
+        "did you mean nature-room/mossy-1/low/humidity?",
+        "a message was refused (told once a topic) topic=nature-room/mossy-1/low/humidity",
+    ] {
+        assert_eq!(log.matches(line).count(), 1, "{line} in {log}");
+    }
     let worst = "1 refused of 2 messages on nature-room/mossy-1/low/humidity (mossy-1-low)";
     assert!(log.contains(worst), "{log}");
     let said = home.run(&["check"]).expect_code(3);

@@ -1,6 +1,6 @@
 //! Commands, exit codes, and what goes to which output.
 
-use crate::harness::{CSV_HEADER, Home, Mosquitto, Python, READINGS, SITE, root};
+use crate::harness::{CSV_HEADER, Home, Mosquitto, Python, READINGS, SITE, root, wait_until};
 
 #[test]
 fn help_and_version_are_no_failures() {
@@ -146,7 +146,78 @@ fn check_says_what_is_fit_and_changes_nothing() {
     home.write("readings.csv", &format!("{}\n{rows}", crate::harness::CSV_HEADER));
     home.run(&["import", "readings.csv"]).expect_code(0);
     let said = home.run(&["check"]).expect_code(0);
-    assert!(!said.stdout.contains("look at:"), "{}", said.stdout);
+    for trouble in ["look at:", "unfit:"] {
+        assert!(!said.stdout.contains(trouble), "{}", said.stdout);
+    }
+}
+
+#[test]
+fn check_says_what_would_end_collect_at_its_start() {
+    let (home, port) = Home::builtin();
+    let site = fs_err::read_to_string(home.path("site.toml")).expect("it was written");
+    let unfit = |why: &[&str]| {
+        let said = home.run(&["check"]).expect_code(3);
+        for part in why {
+            assert!(said.stdout.contains(part), "{part} is not in {}", said.stdout);
+        }
+    };
+    let taken = std::net::TcpListener::bind(("127.0.0.1", port)).expect("it was free");
+    let next =
+        format!("holds port {port}: use it with url = \"mqtt://127.0.0.1:{port}\", or choose another port");
+    unfit(&[
+        "unfit:    way in: collect will not start: ",
+        "Address already in use",
+        &next,
+    ]);
+    let said = home.run(&["collect"]).expect_code(1);
+    assert!(
+        said.stderr
+            .contains(&format!("  hint: another program (often mosquitto) {next}")),
+        "{}",
+        said.stderr
+    );
+    assert!(!said.stderr.contains("the page is open"), "{}", said.stderr);
+    drop(taken);
+
+    let secret = "[broker]\npassword_file = \"secrets/none\"";
+    home.write("site.toml", &site.replacen("[broker]", secret, 1));
+    unfit(&["unfit:    way in: collect will not start: ", "none can't be read"]);
+    home.run(&["collect"]).expect_code(1);
+
+    home.write(
+        "site.toml",
+        &site.replacen("data_dir = \"data\"", "data_dir = \"site.toml/data\"", 1),
+    );
+    unfit(&["unfit:    data folder: collect will not start: "]);
+    home.run(&["collect"]).expect_code(1);
+
+    home.write("site.toml", &site);
+    let page = site
+        .split("[page]\nlisten = \"")
+        .nth(1)
+        .and_then(|rest| rest.split('"').next());
+    let page = page.expect("a page");
+    let taken = std::net::TcpListener::bind(page).expect("it was free");
+    unfit(&[
+        "look at:  page: ",
+        "collect will go on without the page: another program holds port",
+    ]);
+    let collector = home.collect_builtin(port);
+    wait_until("the page's port is told", || {
+        collector
+            .log()
+            .contains("choose another port with `listen` in [page]")
+    });
+    assert!(collector.log().contains("devices can connect by MQTT"));
+    drop(taken);
+    // A collector holds its own ports: nothing is wrong with that.
+    let said = home.run(&["check"]).expect_code(3);
+    assert!(
+        said.stdout.contains("fit:      way in: built in"),
+        "{}",
+        said.stdout
+    );
+    assert!(!said.stdout.contains("unfit:"), "{}", said.stdout);
 }
 
 #[test]

@@ -89,10 +89,12 @@ impl Home {
         home
     }
 
-    /// The contract's site with the built-in way in on a free port, and quick to publish.
+    /// The contract's site with the built-in way in and the page on free ports, and quick to publish.
     pub(crate) fn builtin() -> (Home, u16) {
         let port = free_port();
-        let site = SITE.replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"));
+        let site = SITE
+            .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"))
+            .replace("127.0.0.1:8460", &format!("127.0.0.1:{}", free_port()));
         (Home::new(&site), port)
     }
 

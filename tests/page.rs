@@ -172,6 +172,12 @@ fn the_page_listens_to_other_machines_only_with_an_access_file() {
         .replace("127.0.0.1:1883", &format!("127.0.0.1:{port}"))
         .replace("# access_file", "access_file");
     home.write("site.toml", &site);
+    let said = home.run(&["check"]).expect_code(3);
+    assert!(
+        said.stdout.contains("unfit:    page: collect will not start: "),
+        "{}",
+        said.stdout
+    );
     let refused = home.run(&["collect"]).expect_code(2);
     assert!(
         refused.stderr.contains("without a password"),

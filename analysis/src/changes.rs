@@ -154,6 +154,10 @@ fn compare(
         if swings < SWINGS_MIN {
             continue;
         }
+        let is_off =
+            |value: f64, usual: f64| (value - usual).abs() >= SWINGS_MIN * swing.max(least / SWINGS_MIN);
+        let before: Vec<f64> = days[2..].iter().flatten().copied().collect();
+        let back_to = median(&before).filter(|usual| is_off(yesterday, *usual) && !is_off(today, *usual));
         let several = enclosure.is_none_or(|enclosure| enclosure.sensors.len() > 1);
         found.told.push(Change {
             place: place.to_owned(),
@@ -161,6 +165,7 @@ fn compare(
                 display,
                 (*quantity, *measure),
                 (today, yesterday, swing),
+                back_to,
                 several.then_some(sensor),
             ),
             swings,
@@ -212,20 +217,27 @@ fn sentence(
     display: Display,
     (quantity, measure): (Quantity, Measure),
     (today, yesterday, swing): (f64, f64, f64),
+    back_to: Option<f64>,
     sensor: Option<&str>,
 ) -> String {
     let difference = today - yesterday;
     let by = sensor.map_or_else(String::new, |sensor| format!(" by {sensor}"));
     let words = |more: &'static str, less: &'static str| if difference > 0.0 { more } else { less };
+    let back = |say: &dyn Fn(f64) -> String| {
+        back_to.map_or_else(String::new, |usual| {
+            format!(" The day before was the unusual one: usual is {}.", say(usual))
+        })
+    };
     if quantity != Quantity::Temperature {
         return format!(
             "{} %RH {} on average: {} %RH in the last 24 hours{by}, {} %RH the day before; from day to day it usually moves by \
-             {}.",
+             {}.{}",
             number(difference.abs()),
             words("more humid", "drier"),
             number(today),
             number(yesterday),
-            usual(swing, "%RH")
+            usual(swing, "%RH"),
+            back(&|value| format!("{} %RH", number(value)))
         );
     }
     let size = format!(
@@ -238,10 +250,11 @@ fn sentence(
         Measure::Highest => format!("The peak was {size} {}", words("higher", "lower")),
     };
     format!(
-        "{what}: {} in the last 24 hours{by}, {} the day before; from day to day it usually moves by {}.",
+        "{what}: {} in the last 24 hours{by}, {} the day before; from day to day it usually moves by {}.{}",
         display.temperature_words(today),
         display.temperature_words(yesterday),
-        usual(display.difference(swing), display.degree())
+        usual(display.difference(swing), display.degree()),
+        back(&|value| display.temperature_words(value))
     )
 }
 
@@ -311,6 +324,26 @@ mod tests {
         // Days differ by 0.3 in turn: 1.4826 × 0.3 = 0.44.
         assert!(sentence.contains("usually moves by about 0.4 °C"), "{found:?}");
         assert!(found.compared.contains(&"mossy-1".to_owned()));
+    }
+
+    #[test]
+    fn a_return_to_the_usual_is_told_as_one() {
+        let fault = trusted(20, |back| if back == 1 { 30.0 } else { usual_day(back) });
+        let found = changes(&fault);
+        assert!(!found.told.is_empty());
+        for change in &found.told {
+            let is_back = change
+                .sentence
+                .ends_with("The day before was the unusual one: usual is 22.1 °C.");
+            assert!(
+                is_back || change.sentence.ends_with("usual is 21.9 °C."),
+                "{}",
+                change.sentence
+            );
+        }
+        let warm = trusted(20, |back| if back == 0 { 24.0 } else { usual_day(back) });
+        let said = |change: &Change| change.sentence.contains("the unusual one");
+        assert!(!changes(&warm).told.iter().any(said), "today is the unusual one");
     }
 
     #[test]

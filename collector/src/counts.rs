@@ -366,7 +366,8 @@ impl Newest {
         by_sensor.get(sensor)?.get(&quantity).cloned()
     }
 
-    pub(crate) fn show<'r>(&self, readings: impl Iterator<Item = &'r Reading>) {
+    /// An older reading never takes the place of a newer one.
+    pub fn show<'r>(&self, readings: impl Iterator<Item = &'r Reading>) {
         let mut by_sensor = self.by_sensor.lock().unwrap_or_else(PoisonError::into_inner);
         for reading in readings {
             let of_sensor = match by_sensor.get_mut(&reading.sensor) {

@@ -105,6 +105,28 @@ struct Inside {
     own: mpsc::Receiver<OwnMessage>,
 }
 
+/// What the broker is to know us by, and how we know it.
+pub(crate) struct Secrets {
+    login: Option<(String, String)>,
+    tls: Option<Arc<ClientConfig>>,
+}
+
+impl Secrets {
+    pub(crate) fn of(broker: &Broker, is_tls: bool) -> Result<Secrets, ClientError> {
+        let login = match (&broker.username, &broker.password_file) {
+            (None, None) => None,
+            (username, Some(file)) => Some((username.clone().unwrap_or_default(), secrets::password(file)?)),
+            (Some(username), None) => Some((username.clone(), String::new())),
+        };
+        let tls = if is_tls {
+            Some(secrets::client_tls(broker.ca_file.as_deref())?)
+        } else {
+            None
+        };
+        Ok(Secrets { login, tls })
+    }
+}
+
 impl Client {
     pub(crate) fn new(
         broker: &Broker,
@@ -116,16 +138,7 @@ impl Client {
         clock: Arc<dyn Clock>,
         counts: Arc<Counts>,
     ) -> Result<Client, ClientError> {
-        let login = match (&broker.username, &broker.password_file) {
-            (None, None) => None,
-            (username, Some(file)) => Some((username.clone().unwrap_or_default(), secrets::password(file)?)),
-            (Some(username), None) => Some((username.clone(), String::new())),
-        };
-        let tls = if target.tls {
-            Some(secrets::client_tls(broker.ca_file.as_deref())?)
-        } else {
-            None
-        };
+        let Secrets { login, tls } = Secrets::of(broker, target.tls)?;
         Ok(Client {
             settings: Settings {
                 target,

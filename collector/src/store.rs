@@ -8,7 +8,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use mosswarden_config::site::Site;
+use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::table::Reading;
 
 use crate::archive::ArchiveError;
@@ -43,6 +43,8 @@ pub(crate) struct Store {
     window: Window,
     stamps: Stamps,
     unknown_topics: BTreeSet<Arc<str>>,
+    /// Topics of which a refusal was told: at most those that are read.
+    refused_topics: BTreeSet<Arc<str>>,
     counts: Arc<Counts>,
     newest: Arc<Newest>,
 }
@@ -101,6 +103,7 @@ impl Store {
             window,
             stamps,
             unknown_topics: BTreeSet::new(),
+            refused_topics: BTreeSet::new(),
             counts,
             newest,
         };
@@ -148,6 +151,10 @@ impl Store {
                 } else {
                     "no feed of the site file reads this topic (told once a topic)"
                 };
+                let topics = self.topics();
+                let near = nearest(&message.topic, topics.iter().map(|topic| &**topic));
+                let hint = near.map(|near| format!("did you mean {near}?"));
+                tracing::warn!(topic = %message.topic, reason, hint, "a message was not stored");
                 batch.refused.push((message, reason.to_owned()));
             }
             return;
@@ -166,7 +173,9 @@ impl Store {
                 .iter()
                 .map(|(sensor, refusal)| format!("{sensor}: {refusal}"))
                 .collect();
-            batch.refused.push((message.clone(), reasons.join("; ")));
+            let reason = reasons.join("; ");
+            self.tell_refusal(&message.topic, &reason);
+            batch.refused.push((message.clone(), reason));
         }
         if stale > 0 && readings.is_empty() {
             self.counts.retained();
@@ -185,9 +194,17 @@ impl Store {
             Some(Taken::Stale) => self.counts.retained(),
             Some(Taken::Refused(reason)) => {
                 self.counts.refused(&message.topic, std::iter::empty());
+                self.tell_refusal(&message.topic, &reason);
                 batch.refused.push((message, reason));
             }
             None => {}
+        }
+    }
+
+    /// Once a topic: the hourly line and `check` count the others.
+    fn tell_refusal(&mut self, topic: &Arc<str>, reason: &str) {
+        if self.refused_topics.insert(Arc::clone(topic)) {
+            tracing::warn!(%topic, reason, "a message was refused (told once a topic)");
         }
     }
 

@@ -57,7 +57,7 @@ impl Collector {
             let _dropped = stopped.await;
         }));
         Collector {
-            address: timeout(DEADLINE, ready).await.expect("in time").ok(),
+            address: timeout(DEADLINE, ready).await.expect("in time").ok().flatten(),
             stop,
             task,
             counts,

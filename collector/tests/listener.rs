@@ -49,6 +49,7 @@ impl Collector {
         let address = timeout(DEADLINE, ready)
             .await
             .expect("in time")
+            .expect("it starts")
             .expect("it listens");
         Collector {
             address,

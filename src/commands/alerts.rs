@@ -16,7 +16,7 @@ pub(crate) fn run(site: &Site, asked: &cli::Alerts) -> Result<Outcome, Failure> 
     let open = past.open();
     let moment = |at_ms| words::instant(site.zone, at_ms);
     // Where it can't be seen whether a collector runs, what it noted is said with its source.
-    let is_watched = mosswarden_collector::is_running(&site.data_dir).unwrap_or(true);
+    let is_watched = mosswarden_collector::is_collecting(&site.data_dir).unwrap_or(true);
     if !is_watched {
         let seen = match mosswarden_collector::kept_counts(&site.data_dir) {
             Some(counts) => format!("last seen on {}", moment(counts.written_ms)),

@@ -1,9 +1,10 @@
 //! `collect`: the daemon: collector, alerts and page side by side. Neither alerts nor page can hold the collector.
 
+use std::net::SocketAddr;
 use std::sync::Arc;
 
-use mosswarden_collector::{Counts, Newest, RunOptions, Summary};
-use mosswarden_config::site::{Site, Way};
+use mosswarden_collector::{CollectError, Counts, Newest, RunOptions, Summary};
+use mosswarden_config::site::Site;
 use tokio::sync::{mpsc, oneshot};
 
 use super::now_ms;
@@ -50,11 +51,11 @@ pub(crate) fn run(site: Site, asked: Collect) -> Result<Outcome, Failure> {
             out,
             now_ms,
         }));
-        let shown = match address {
-            Some(address) => open_page(&site, address, counts, newest, board).await,
-            None => None,
+        let (shown, address) = match address {
+            Some(address) => open_page(&site, address, counts, newest, board).await.unzip(),
+            None => (None, None),
         };
-        tokio::spawn(say_ready(site.broker.way.clone(), ready));
+        tokio::spawn(say_ready(ready, address));
         let stop = async {
             stopped.await;
             service::stopping();
@@ -69,8 +70,16 @@ pub(crate) fn run(site: Site, asked: Collect) -> Result<Outcome, Failure> {
     // A judgement under way is of no use any more: it is not waited for.
     runtime.shutdown_background();
     scribe.close();
-    say(&summary.map_err(Failure::failed("could not collect"))?);
+    say(&summary.map_err(could_not)?);
     Ok(Outcome::Done)
+}
+
+fn could_not(error: CollectError) -> Failure {
+    Failure::Failed {
+        hint: error.next_step(),
+        doing: "could not collect".to_owned(),
+        source: Box::new(error),
+    }
 }
 
 /// One of several collectors: it takes its share of the messages in and does nothing else.
@@ -81,7 +90,7 @@ fn share(site: Site, asked: Collect) -> Result<Outcome, Failure> {
     };
     let summary =
         runtime()?.block_on(async { mosswarden_collector::run(site, options, stop_signal()).await });
-    say(&summary.map_err(Failure::failed("could not collect"))?);
+    say(&summary.map_err(could_not)?);
     Ok(Outcome::Done)
 }
 
@@ -97,29 +106,33 @@ fn say(summary: &Summary) {
     }
 }
 
-/// Built in, ready means that devices can connect; a broker that is not there yet is no reason to call the start failed.
-async fn say_ready(way: Way, listening: oneshot::Receiver<std::net::SocketAddr>) {
-    let is_ready = match way {
-        Way::Builtin { .. } => listening.await.is_ok(),
-        Way::Client { .. } => true,
+/// Says what is open, once the start can't fail any more. A broker that is not there yet is no reason to call it failed.
+async fn say_ready(ready: oneshot::Receiver<Option<SocketAddr>>, page: Option<SocketAddr>) {
+    let Ok(devices) = ready.await else {
+        return;
     };
-    if is_ready {
-        service::ready();
+    if let Some(address) = devices {
+        tracing::info!(%address, "devices can connect by MQTT");
     }
+    if let Some(address) = page {
+        tracing::info!(%address, "the page is open");
+    }
+    service::ready();
 }
 
 /// Opens the page. Where that fails it is said, and collecting goes on without.
 async fn open_page(
     site: &Site,
-    address: std::net::SocketAddr,
+    address: SocketAddr,
     counts: Arc<Counts>,
     newest: Arc<Newest>,
     board: Arc<Board>,
-) -> Option<tokio::task::JoinHandle<()>> {
+) -> Option<(tokio::task::JoinHandle<()>, SocketAddr)> {
     let listener = match tokio::net::TcpListener::bind(address).await {
         Ok(listener) => listener,
         Err(error) => {
-            tracing::error!(%address, %error, "the page can't be opened; collecting goes on without it");
+            let hint = page::next_step(address, &error);
+            tracing::error!(%address, %error, hint, "the page can't be opened; collecting goes on without it");
             return None;
         }
     };
@@ -127,8 +140,8 @@ async fn open_page(
         Ok(page) => {
             // Port 0 takes any free one; what is told is the one that was taken.
             let address = listener.local_addr().unwrap_or(address);
-            tracing::info!(%address, "the page is open");
-            Some(tokio::spawn(page::serve(listener, Arc::new(page))))
+            let shown = tokio::spawn(page::serve(listener, Arc::new(page)));
+            Some((shown, address))
         }
         Err(error) => {
             tracing::error!(%error, "the page can't be opened; collecting goes on without it");

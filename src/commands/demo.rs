@@ -110,7 +110,7 @@ async fn show(
         // A dropped sender ends the collector as well.
         let _asked = stopped.await;
     }));
-    let Ok(address) = ready.await else {
+    let Ok(Some(address)) = ready.await else {
         return Err(collector_failure(collector.await));
     };
 

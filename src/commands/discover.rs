@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
+use mosswarden_collector::STATE_TOPIC;
 use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::species::SpeciesList;
 use mosswarden_config::zone::Zone;
@@ -21,6 +22,8 @@ use crate::reporter::{Failure, Outcome};
 
 const MQTT_PORT: u16 = 1883;
 const MQTTS_PORT: u16 = 8883;
+/// Slow sensors have spoken after this long.
+const LONG_ENOUGH_S: u64 = 900;
 /// Characters of a payload that are shown as an example.
 const EXAMPLE_CHARS: usize = 100;
 
@@ -44,13 +47,21 @@ pub(crate) fn run(asked: &Discover) -> Result<Outcome, Failure> {
         target.name(),
         asked.seconds
     );
+    let started = Instant::now();
     let heard = runtime()?.block_on(listen(asked, &target))?;
     show(&heard);
+    let heard_s = started.elapsed().as_secs();
+    if heard_s < LONG_ENOUGH_S {
+        eprintln!(
+            "Heard for {heard_s} s; what sends more rarely, and switches that did not move, are missing: run 15 min \
+             (--seconds {LONG_ENOUGH_S}), over a misting."
+        );
+    }
     let layout = Layout::new(&heard);
     if layout.is_empty() {
         return Err(Failure::usage(
             "nothing was heard that a site file could use",
-            "listen longer with --seconds 900, and see whether your devices send to this broker",
+            "see whether your devices send to this broker",
         ));
     }
     let answers = answers(asked, &layout)?;
@@ -121,7 +132,9 @@ async fn listen(asked: &Discover, target: &Target) -> Result<Heard, Failure> {
                     source: target.why(&error).into(),
                     hint: None,
                 })?;
-                if let Event::Incoming(Packet::Publish(message)) = event {
+                if let Event::Incoming(Packet::Publish(message)) = event
+                    && message.topic != STATE_TOPIC
+                {
                     heard.take_in(&message.topic, &message.payload, message.retain, now_ms());
                 }
             }
@@ -190,6 +203,7 @@ fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
         password_file: asked.password_file.as_deref().map(whole),
         ca_file: asked.ca_file.as_deref().map(whole),
         zone: system.clone(),
+        is_zone_said: !asked.yes,
         species: BTreeMap::new(),
     };
     if asked.yes {

@@ -68,6 +68,7 @@ pub(crate) struct Answers {
     pub(crate) password_file: Option<String>,
     pub(crate) ca_file: Option<String>,
     pub(crate) zone: String,
+    pub(crate) is_zone_said: bool,
     /// By enclosure; absent where nobody said.
     pub(crate) species: BTreeMap<String, String>,
 }
@@ -198,9 +199,14 @@ fn write_draft(out: &mut String, layout: &Layout, answers: &Answers) -> std::fmt
         "# A draft, made from what a broker's devices sent. Look through it: which sensor hangs where is guessed from topics.\n\
          # Then try it: mosswarden check --site THIS-FILE\n"
     )?;
+    let fill_in_zone = if answers.is_zone_said {
+        ""
+    } else {
+        "   # FILL IN: days and nights follow it; this is the machine's own"
+    };
     writeln!(
         out,
-        "[site]\nname = \"My enclosures\"\ntimezone = {}\ndata_dir = \"data\"\nunits = \"metric\"\n",
+        "[site]\nname = \"My enclosures\"   # FILL IN\ntimezone = {}{fill_in_zone}\ndata_dir = \"data\"\nunits = \"metric\"\n",
         quoted(&answers.zone)
     )?;
     writeln!(out, "[broker]\nurl = {}", quoted(&answers.url))?;
@@ -396,6 +402,7 @@ mod tests {
             password_file: None,
             ca_file: None,
             zone: "Europe/Lisbon".to_owned(),
+            is_zone_said: false,
             species: species
                 .iter()
                 .map(|(place, id)| ((*place).to_owned(), (*id).to_owned()))
@@ -448,6 +455,36 @@ mod tests {
             !site.warnings.is_empty(),
             "the species that is missing is told at each start"
         );
+    }
+
+    #[test]
+    fn what_only_the_keeper_knows_is_marked() {
+        let mut answers = Answers {
+            url: "mqtt://127.0.0.1:1883".to_owned(),
+            username: None,
+            password_file: None,
+            ca_file: None,
+            zone: "Etc/UTC".to_owned(),
+            is_zone_said: false,
+            species: BTreeMap::new(),
+        };
+        let layout = Layout::new(&heard(&ROOM));
+        let marked = |answers: &Answers| {
+            let source = draft(&layout, answers);
+            let lines = source.lines().filter(|line| line.contains("FILL IN"));
+            lines
+                .filter_map(|line| line.split(' ').next().map(str::to_owned))
+                .collect::<BTreeSet<_>>()
+        };
+        let of = |names: &[&str]| {
+            names
+                .iter()
+                .map(|name| (*name).to_owned())
+                .collect::<BTreeSet<_>>()
+        };
+        assert_eq!(marked(&answers), of(&["name", "species", "timezone"]));
+        answers.is_zone_said = true;
+        assert_eq!(marked(&answers), of(&["name", "species"]));
     }
 
     #[test]

@@ -99,7 +99,9 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
         .iter()
         .filter(|due| due.local_due == Some(local_today))
         .count();
-    let mut body = format!("<h1>{}</h1>\n", headline(overdue, today));
+    let unknown = all.iter().filter(|due| due.local_due.is_none()).count();
+    let is_noted = all.iter().any(|due| due.last.is_some());
+    let mut body = format!("<h1>{}</h1>\n", headline(overdue, today, unknown));
     if let Some(said) = said {
         body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
     }
@@ -108,7 +110,7 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
         let here: Vec<&Due> = all.iter().filter(|due| due.place == place).collect();
         if !here.is_empty() {
             let heading = place_link(page, place);
-            places += &format!("<h2>{heading}</h2>\n{}", tasks(&here, local_today));
+            places += &format!("<h2>{heading}</h2>\n{}", tasks(&here, local_today, !is_noted));
         }
     }
     body += &form(visitor, "care", &places);
@@ -131,10 +133,17 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
     answer(page, &View::new("Care", "/care", body).status(status))
 }
 
-fn headline(overdue: usize, today: usize) -> String {
+fn headline(overdue: usize, today: usize, unknown: usize) -> String {
     let verb = |count: usize| if count == 1 { "is" } else { "are" };
     match (overdue, today) {
-        (0, 0) => "Nothing is due today.".to_owned(),
+        (0, 0) => match unknown {
+            0 => "Nothing is due today.".to_owned(),
+            1 => "Nothing noted is due; of one usual task nobody knows when it was done last.".to_owned(),
+            _ => format!(
+                "Nothing noted is due; of {} usual tasks nobody knows when they were done last.",
+                count(unknown)
+            ),
+        },
         (0, today) => format!("{} {} due today.", capital(&count(today)), verb(today)),
         (overdue, 0) => format!("{} {} overdue.", capital(&count(overdue)), verb(overdue)),
         (overdue, today) => format!(
@@ -157,8 +166,8 @@ pub(super) fn form(visitor: &Visitor, from: &str, tasks: &str) -> String {
     )
 }
 
-/// The tasks of one place, what is overdue first; those that nobody keeps here one click away.
-pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate) -> String {
+/// The tasks of one place, what is overdue first; those that nobody keeps here one click away, or unfolded.
+pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate, is_unfolded: bool) -> String {
     let mut sorted: Vec<&&Due> = tasks.iter().collect();
     sorted.sort_by_key(|due| (due.local_due.is_none(), due.local_due));
     let list = |is_kept: bool| -> String {
@@ -182,8 +191,9 @@ pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate) -> String {
         .filter(|due| !due.is_kept())
         .map(|due| due.task.name.as_str())
         .collect();
+    let open = if is_unfolded { " open" } else { "" };
     format!(
-        "{kept}<details><summary>Usual, and never ticked off here: {}</summary>\n{usual}</details>\n",
+        "{kept}<details{open}><summary>Usual, and never ticked off here: {}</summary>\n{usual}</details>\n",
         escape(&names.join(", ").replace('-', " "))
     )
 }

@@ -13,7 +13,7 @@ use serde::Deserialize;
 
 use super::guard::Visitor;
 use super::layout::{View, answer, figure, missing, prose, words_table};
-use super::live::{collecting, live};
+use super::live::{collecting, live, section};
 use super::{Page, alarm, care, journal, weights};
 
 /// Entries shown here go back this far.
@@ -42,7 +42,7 @@ pub(super) async fn view(
         .into_iter()
         .filter(|told| told.enclosure.as_ref().is_none_or(|of| *of == id))
         .collect();
-    let live = live(&page, judged, &told, enclosure);
+    let live = live(&page, &state, &told, enclosure);
     let mut body = alarm::section(&page, &visitor, &told);
     body += &format!(
         "<div class=\"{}\"><h1>{}: <span class=\"verdict\">{}</span></h1></div>\n",
@@ -50,14 +50,14 @@ pub(super) async fn view(
         escape(&enclosure.label),
         live.verdict.words()
     );
-    for line in collecting(&page, live.newest_ms) {
+    for line in collecting(&page, &state, live.newest_ms) {
         body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
     body += &format!("<p>{}</p>\n", prose(&live.sentences.join(" ")));
-    let section = judged.and_then(|judged| judged.week.enclosures.iter().find(|s| s.id == id));
+    let section = judged.and_then(|judged| section(judged, enclosure));
     body += &section.map_or_else(
         || "<p>The last seven days are being judged; look again in a minute.</p>\n".to_owned(),
-        found,
+        |section| found(section, live.coverage.as_deref().unwrap_or_default()),
     );
     if let Some(day) = judged.and_then(|judged| judged.day.get(&id)) {
         body += &figure("The last 24 hours", day, "day", &[]);
@@ -81,11 +81,11 @@ pub(super) async fn view(
 }
 
 /// What it is judged by, and what was found.
-fn found(section: &EnclosureSection) -> String {
+fn found(section: &EnclosureSection, coverage: &str) -> String {
     let mut body = format!(
         "<p class=\"small faint\">{}</p>\n<p>{}</p>\n",
         escape(&section.about),
-        prose(&section.coverage)
+        prose(coverage)
     );
     if !section.needs.is_empty() {
         body += "<h2>What was found in seven days</h2>\n";
@@ -134,7 +134,7 @@ async fn kept(page: &Arc<Page>, visitor: &Visitor, id: &str) -> String {
     if here.is_empty() {
         return String::new();
     }
-    let tasks = care::tasks(&here, page.site.zone.date(now_ms));
+    let tasks = care::tasks(&here, page.site.zone.date(now_ms), false);
     format!(
         "<h2 id=\"care\">Care</h2>\n{}",
         care::form(visitor, "enclosure", &tasks)

@@ -14,19 +14,27 @@ use crate::alerts::{Board, WayOut};
 /// Without a reading for this long, something is wrong with the way in (our own choice: three times a slow device's interval).
 const QUIET_MS: i64 = 15 * 60_000;
 
-/// 200 while readings come in, 503 when none came for a quarter of an hour.
+/// 200 while readings come in, 503 when none came for a quarter of an hour since the start. What came before it is read from the
+/// archive.
 pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
     let counts = page.counts.snapshot();
     let now_ms = (page.now_ms)();
-    let newest_ms = counts.by_sensor.iter().filter_map(|s| s.last_received_ms).max();
-    let is_well = newest_ms.is_some_and(|at_ms| now_ms - at_ms <= QUIET_MS);
+    let received_ms = counts.by_sensor.iter().filter_map(|s| s.last_received_ms).max();
+    let judged = page.judging.known().judged;
+    let kept_ms = judged.and_then(|judged| judged.latest.values().map(|(at_ms, _)| *at_ms).max());
+    let newest_ms = received_ms.or(kept_ms);
+    let status = if newest_ms.is_some_and(|at_ms| now_ms - at_ms <= QUIET_MS) {
+        Some("readings come in")
+    } else {
+        (now_ms - page.since_ms <= QUIET_MS).then_some("started just now")
+    };
     let trouble: Vec<serde_json::Value> = counts
         .trouble
         .iter()
         .map(|(part, text)| serde_json::json!({"part": part.name(), "text": text}))
         .collect();
     let said = serde_json::json!({
-        "status": if is_well { "readings come in" } else { "no reading for 15 min" },
+        "status": status.unwrap_or("no reading for 15 min"),
         "time": page.site.zone.rfc3339(now_ms),
         "last_received": newest_ms.map(|at_ms| page.site.zone.rfc3339(at_ms)),
         "age_s": newest_ms.map(|at_ms| (now_ms - at_ms).max(0) / 1000),
@@ -35,7 +43,7 @@ pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
         "trouble": trouble,
         "ways_failing": page.board.ways_failing(),
     });
-    let status = if is_well {
+    let status = if status.is_some() {
         StatusCode::OK
     } else {
         StatusCode::SERVICE_UNAVAILABLE

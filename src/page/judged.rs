@@ -32,6 +32,7 @@ const TICK: Duration = Duration::from_secs(2);
 /// One judgement.
 pub(super) struct Judged {
     pub(super) at_ms: i64,
+    pub(super) week_span: Span,
     /// The last seven days, worded as in the weekly report.
     pub(super) week: WeeklyReport,
     /// The last 24 hours of each enclosure.
@@ -52,6 +53,17 @@ pub(super) struct State {
     pub(super) judged: Option<Arc<Judged>>,
     /// Why the last try failed.
     pub(super) trouble: Option<String>,
+}
+
+impl State {
+    /// Why nothing of the archive is known yet; `None` once it was read.
+    pub(super) fn unread(&self) -> Option<&'static str> {
+        match (&self.judged, &self.trouble) {
+            (Some(_), _) => None,
+            (None, None) => Some("The archive is being read; look again in a moment."),
+            (None, Some(_)) => Some("The archive could not be read."),
+        }
+    }
 }
 
 pub(super) struct Judging {
@@ -76,6 +88,11 @@ impl Judging {
     /// What is known, at once; asks for a newer judgement where this one is older than a minute.
     pub(super) fn look(&self) -> State {
         self.is_asked.store(true, Ordering::Relaxed);
+        self.known()
+    }
+
+    /// What is known, for who does not look at the judgement itself.
+    pub(super) fn known(&self) -> State {
         self.state.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
@@ -180,6 +197,7 @@ fn judged(site: &Site, now_ms: i64) -> Result<Judged, String> {
         .collect();
     Ok(Judged {
         at_ms: now_ms,
+        week_span: week,
         week: report(site, &record, &assessment, week),
         day,
         month,

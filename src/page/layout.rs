@@ -181,6 +181,11 @@ pub(super) fn ago(now_ms: i64, at_ms: i64) -> String {
     format!("{} ago", words::duration(age_ms as f64 / MS_PER_HOUR as f64))
 }
 
+/// "14:10".
+pub(super) fn clock(page: &Page, at_ms: i64) -> String {
+    page.site.zone.local(at_ms).format("%H:%M").to_string()
+}
+
 /// "Tue 19 May, 14:10".
 pub(super) fn moment(page: &Page, at_ms: i64) -> String {
     page.site.zone.local(at_ms).format("%a %-d %b, %H:%M").to_string()

@@ -2,15 +2,15 @@
 
 use mosswarden_analysis::findings::Severity;
 use mosswarden_analysis::plot::{Display, number};
-use mosswarden_analysis::report::Verdict;
+use mosswarden_analysis::report::{EnclosureSection, Verdict};
 use mosswarden_analysis::trust::Standing;
 use mosswarden_analysis::words;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Sensor};
 
 use super::Page;
-use super::judged::Judged;
-use super::layout::ago;
+use super::judged::{Judged, State};
+use super::layout::{ago, clock};
 use crate::alerts::Told;
 
 /// Older than this says nothing of now. The alerts use the same half hour.
@@ -22,6 +22,8 @@ pub(super) struct Live {
     /// One sentence each: what the newest readings say.
     pub(super) sentences: Vec<String>,
     pub(super) newest_ms: Option<i64>,
+    /// How much of the last seven days could be judged; `None` until they were.
+    pub(super) coverage: Option<String>,
 }
 
 /// A sensor's newest reading, from the collector or the archive, whichever is newer.
@@ -32,8 +34,9 @@ struct Reading<'s> {
     standing: Option<Standing>,
 }
 
-pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosure: &Enclosure) -> Live {
+pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclosure) -> Live {
     let now_ms = (page.now_ms)();
+    let judged = state.judged.as_deref();
     let display = Display::new(page.site.units);
     let temperature = readings(page, judged, &enclosure.animal_sensors(), Quantity::Temperature);
     let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
@@ -60,9 +63,13 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
     let values = || fresh.iter().map(|reading| reading.value);
     let band = if is_day { limits.day_c } else { limits.night_c };
     if fresh.is_empty() {
-        sentences.push(old_words(temperature.iter(), "temperature", now_ms, |value| {
-            display.temperature_words(value)
-        }));
+        sentences.push(old_words(
+            state,
+            temperature.iter(),
+            "temperature",
+            now_ms,
+            |value| display.temperature_words(value),
+        ));
     } else {
         let (low, high) = (
             values().fold(f64::INFINITY, f64::min),
@@ -80,10 +87,12 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
         };
         let at_ms = fresh.iter().map(|reading| reading.at_ms).min().unwrap_or(now_ms);
         sentences.push(format!(
-            "{read}{places}, {}; wanted by {} {}.{}",
+            "{read}{places}, {}; wanted by {} {}, never below {} or above {}.{}",
             ago(now_ms, at_ms),
             if is_day { "day" } else { "night" },
             display.range_words(band.low, band.high),
+            display.temperature_words(limits.min_c),
+            display.temperature_words(limits.max_c),
             doubt(&fresh)
         ));
     }
@@ -107,7 +116,7 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
             ));
         }
         None if wanted.is_some() => {
-            sentences.push(old_words(humidity.iter(), "humidity", now_ms, |value| {
+            sentences.push(old_words(state, humidity.iter(), "humidity", now_ms, |value| {
                 format!("{} %RH", number(value))
             }));
         }
@@ -117,7 +126,59 @@ pub(super) fn live(page: &Page, judged: Option<&Judged>, told: &[Told], enclosur
         verdict: verdict(judged, told, enclosure, newest_ms, is_outside, now_ms),
         sentences,
         newest_ms,
+        coverage: judged.and_then(|judged| {
+            let newest_ms = temperature.iter().map(|reading| reading.at_ms).max();
+            coverage(page, judged, enclosure, newest_ms)
+        }),
     }
+}
+
+/// What the judgement says of how much it knows, or that it is older than what is shown beside it.
+fn coverage(page: &Page, judged: &Judged, enclosure: &Enclosure, newest_ms: Option<i64>) -> Option<String> {
+    let was_silent = enclosure.animal_sensors().iter().all(|sensor| {
+        let latest = judged.latest.get(&(sensor.id.clone(), Quantity::Temperature));
+        latest.is_none_or(|(at_ms, _)| !judged.week_span.contains(*at_ms))
+    });
+    if was_silent && newest_ms.is_some_and(|at_ms| at_ms >= judged.week_span.from_ms) {
+        return Some(format!(
+            "Too new to judge: temperatures came only after the last seven days were judged, at {}.",
+            clock(page, judged.at_ms)
+        ));
+    }
+    section(judged, enclosure).map(|section| section.coverage.clone())
+}
+
+pub(super) fn section<'j>(judged: &'j Judged, enclosure: &Enclosure) -> Option<&'j EnclosureSection> {
+    judged
+        .week
+        .enclosures
+        .iter()
+        .find(|section| section.id == enclosure.id)
+}
+
+/// What the room's sensors read now, in words; `None` where the site file names none.
+pub(super) fn room(page: &Page, state: &State) -> Option<String> {
+    let now_ms = (page.now_ms)();
+    let judged = state.judged.as_deref();
+    let display = Display::new(page.site.units);
+    let sensors: Vec<&Sensor> = page.site.room_sensors.iter().collect();
+    let said: Vec<String> = [Quantity::Temperature, Quantity::Humidity]
+        .into_iter()
+        .filter_map(|quantity| {
+            let readings = readings(page, judged, &sensors, quantity);
+            let reading = best(&readings, now_ms)?;
+            let value = match quantity {
+                Quantity::Temperature => display.temperature_words(reading.value),
+                _ => format!("{} %RH", number(reading.value)),
+            };
+            let said = format!("{value} by {}, {}", reading.sensor.id, ago(now_ms, reading.at_ms));
+            Some(said + "." + &doubt(&[reading]))
+        })
+        .collect();
+    (!sensors.is_empty()).then(|| match said.is_empty() {
+        true => "Nothing is known of the room now.".to_owned(),
+        false => said.join(" "),
+    })
 }
 
 /// Words first: what is so now comes before what was found in the week.
@@ -151,12 +212,8 @@ fn verdict(
     if is_outside || findings().any(|finding| finding.severity >= Severity::Warning) {
         return Verdict::LookAtThis;
     }
-    let of_week = judged
-        .iter()
-        .flat_map(|judged| &judged.week.enclosures)
-        .find(|section| section.id == enclosure.id)
-        .map(|section| section.verdict);
-    match of_week {
+    let of_week = judged.and_then(|judged| section(judged, enclosure));
+    match of_week.map(|section| section.verdict) {
         Some(Verdict::Well) => Verdict::Well,
         _ => Verdict::NotKnown,
     }
@@ -230,35 +287,37 @@ fn doubt(readings: &[&Reading<'_>]) -> String {
 }
 
 fn old_words<'r>(
+    state: &State,
     readings: impl Iterator<Item = &'r Reading<'r>>,
     name: &str,
     now_ms: i64,
     say: impl Fn(f64) -> String,
 ) -> String {
+    if state.unread().is_some() {
+        return format!("No {name} since the start.");
+    }
     match readings.max_by_key(|reading| reading.at_ms) {
         Some(last) => format!(
             "No {name} now: the last was {}, {}.",
             say(last.value),
             ago(now_ms, last.at_ms)
         ),
-        None => format!("No {name} in the last twelve weeks."),
+        None => format!("No {name} in the last two weeks."),
     }
 }
 
 /// What is wrong with the way in or the disk, and when the last reading came, in words.
-pub(super) fn collecting(page: &Page, newest_ms: Option<i64>) -> Vec<String> {
+pub(super) fn collecting(page: &Page, state: &State, newest_ms: Option<i64>) -> Vec<String> {
     let now_ms = (page.now_ms)();
-    let mut lines = vec![match newest_ms {
-        Some(at_ms) => format!(
-            "{}. The newest reading is from {}.",
-            words::instant(page.site.zone, now_ms),
-            ago(now_ms, at_ms)
-        ),
-        None => format!(
-            "{}. No reading has come yet.",
-            words::instant(page.site.zone, now_ms)
-        ),
-    }];
+    let fresh_ms = newest_ms.filter(|at_ms| now_ms - at_ms <= OLD_MS);
+    let newest = match (fresh_ms, state.unread(), newest_ms) {
+        (None, Some(why), _) => why.to_owned(),
+        (Some(at_ms), ..) | (None, None, Some(at_ms)) => {
+            format!("The newest reading is from {}.", ago(now_ms, at_ms))
+        }
+        (None, None, None) => "No reading has come yet.".to_owned(),
+    };
+    let mut lines = vec![format!("{}. {newest}", words::instant(page.site.zone, now_ms))];
     lines.extend(
         page.counts
             .snapshot()

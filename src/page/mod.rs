@@ -76,6 +76,8 @@ pub(crate) struct Page {
     /// Stands for a session's token where there is no log-in.
     token: String,
     now_ms: fn() -> i64,
+    /// When the collector started.
+    since_ms: i64,
 }
 
 impl Page {
@@ -105,6 +107,7 @@ impl Page {
             exports: Arc::new(Semaphore::new(export::EXPORTS_MAX)),
             token: random::hex()?,
             now_ms,
+            since_ms: now_ms(),
         })
     }
 }
@@ -189,6 +192,16 @@ pub(crate) fn address(site: &Site) -> Result<Option<SocketAddr>, Failure> {
         ));
     }
     Ok(Some(*first))
+}
+
+/// What to do where the page can't be opened.
+pub(crate) fn next_step(address: SocketAddr, error: &std::io::Error) -> String {
+    if error.kind() == std::io::ErrorKind::AddrInUse {
+        let port = address.port();
+        format!("another program holds port {port}: end it, or choose another port with `listen` in [page]")
+    } else {
+        "choose another address with `listen` in [page]".to_owned()
+    }
 }
 
 /// What a keeper should know of who can see the page.

@@ -10,7 +10,7 @@ use mosswarden_analysis::report::{Need, Verdict};
 
 use super::guard::Visitor;
 use super::layout::{View, ago, answer, capital, count, prose};
-use super::live::{Live, collecting, live};
+use super::live::{Live, collecting, live, room, section};
 use super::{Page, alarm, journal};
 
 pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
@@ -22,22 +22,28 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
         .site
         .enclosures
         .iter()
-        .map(|enclosure| (live(&page, judged, &told, enclosure), enclosure))
+        .map(|enclosure| (live(&page, &state, &told, enclosure), enclosure))
         .collect();
-    // A stable sort: equals stay in the order of the site file.
-    places.sort_by_key(|(live, _)| live.verdict);
+    // What is so now, then the report's order: by what was found in the week. Equals stay in the order of the site file.
+    places.sort_by_key(|(live, enclosure)| {
+        let of_week =
+            judged.and_then(|judged| judged.week.enclosures.iter().position(|s| s.id == enclosure.id));
+        (live.verdict, of_week)
+    });
     let newest_ms = places.iter().filter_map(|(live, _)| live.newest_ms).max();
 
     let mut body = alarm::section(&page, &visitor, &told);
-    let verdicts: Vec<Verdict> = places.iter().map(|(live, _)| live.verdict).collect();
+    let verdicts: Vec<(Verdict, &str)> = places
+        .iter()
+        .map(|(live, enclosure)| (live.verdict, enclosure.label.as_str()))
+        .collect();
     body += &format!("<h1>{}</h1>\n", escape(&headline(&verdicts)));
-    for line in collecting(&page, newest_ms) {
+    for line in collecting(&page, &state, newest_ms) {
         body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
     body += &care(&page).await;
     body += "<ul class=\"places\">\n";
     for (live, enclosure) in &places {
-        let section = judged.and_then(|judged| judged.week.enclosures.iter().find(|s| s.id == enclosure.id));
         body += &format!(
             "<li class=\"{}\"><h2><a href=\"/enclosure/{}\">{}</a>: <span class=\"verdict\">{}</span></h2>\n<p>{}</p>\n",
             live.verdict.name(),
@@ -46,21 +52,34 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
             live.verdict.words(),
             prose(&live.sentences.join(" "))
         );
-        if let Some(section) = section {
-            body += &needs(&section.needs);
-            if section.needs.is_empty() {
-                body += &format!(
-                    "<p>Nothing found in seven days. {}</p>\n",
-                    prose(&section.coverage)
-                );
-            }
+        let found = judged.and_then(|judged| section(judged, enclosure));
+        let found = found.map_or(&[][..], |section| &section.needs);
+        body += &needs(found);
+        if let (true, Some(coverage)) = (found.is_empty(), &live.coverage) {
+            let nothing = match live.verdict {
+                Verdict::Well => "Nothing found in seven days. ",
+                _ => "",
+            };
+            body += &format!("<p>{nothing}{}</p>\n", prose(coverage));
         }
         body += "</li>\n";
     }
     body += "</ul>\n";
+    let room_now = room(&page, &state);
+    if judged.is_some() || room_now.is_some() {
+        body += "<h2>The room</h2>\n";
+    }
+    if let Some(now) = &room_now {
+        body += &format!("<p>{}</p>\n", prose(now));
+    }
     if let Some(judged) = judged {
+        let over = if judged.week.room.strip.is_some() {
+            "In the last seven days: "
+        } else {
+            ""
+        };
         body += &format!(
-            "<h2>The room</h2>\n<p>{}</p>\n{}",
+            "<p>{over}{}</p>\n{}",
             prose(&judged.week.room.words),
             needs(&judged.week.room.needs)
         );
@@ -118,14 +137,24 @@ fn needs(needs: &[Need]) -> String {
 }
 
 /// The first line answers.
-fn headline(verdicts: &[Verdict]) -> String {
-    let of = |verdict| verdicts.iter().filter(|v| **v == verdict).count();
+fn headline(places: &[(Verdict, &str)]) -> String {
+    let of = |verdict| places.iter().filter(|(of, _)| *of == verdict).count();
     let (act, look, unknown) = (
         of(Verdict::ActNow),
         of(Verdict::LookAtThis),
         of(Verdict::NotKnown),
     );
-    let all = verdicts.len();
+    let all = places.len();
+    if unknown == all
+        && let [(_, first), more @ ..] = places
+    {
+        let whom = if more.is_empty() {
+            (*first).to_owned()
+        } else {
+            format!("the {} enclosures", count(all))
+        };
+        return format!("How it is with {whom} is not known yet.");
+    }
     let said = |number: usize| {
         if number == all && all > 1 {
             format!("all {} enclosures", count(all))
@@ -174,14 +203,15 @@ mod tests {
 
     #[track_caller]
     fn check(verdicts: &[Verdict], expected: &str) {
-        assert_eq!(headline(verdicts), expected);
+        let places: Vec<(Verdict, &str)> = verdicts.iter().map(|verdict| (*verdict, "Mossy frogs")).collect();
+        assert_eq!(headline(&places), expected);
     }
 
     #[test]
     fn the_first_line_answers() {
         check(&[], "There is no enclosure in the site file.");
         check(&[Well], "It is well.");
-        check(&[NotKnown], "It is not known.");
+        check(&[NotKnown], "How it is with Mossy frogs is not known yet.");
         check(&[ActNow], "It needs you now.");
         check(&[Well, Well], "All two enclosures are well.");
         check(&[ActNow, Well, Well], "One of three enclosures needs you now.");
@@ -189,6 +219,9 @@ mod tests {
             &[ActNow, ActNow, LookAtThis, NotKnown, Well],
             "Two of five enclosures need you now, one needs a look, one is not known.",
         );
-        check(&[NotKnown, NotKnown], "All two enclosures are not known.");
+        check(
+            &[NotKnown, NotKnown],
+            "How it is with the two enclosures is not known yet.",
+        );
     }
 }

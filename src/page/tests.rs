@@ -5,7 +5,10 @@ use std::sync::Arc;
 
 use mosswarden_collector::{Counts, Newest, journal};
 use mosswarden_config::journal::Entry;
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
+use mosswarden_config::table::{Mark, Reading, TimeSource};
+use mosswarden_config::zone::MS_PER_HOUR;
 use tempfile::TempDir;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
@@ -47,17 +50,23 @@ async fn locked() -> Served {
 }
 
 async fn served_with(change: impl FnOnce(&mut Site)) -> Served {
+    served_since(NOW_MS - MS_PER_HOUR, change).await
+}
+
+async fn served_since(since_ms: i64, change: impl FnOnce(&mut Site)) -> Served {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let mut site = site(dir.path());
     change(&mut site);
-    let page = Page::new(
+    let mut page = Page::new(
         site.clone(),
         Arc::new(Counts::new(&site)),
         Arc::new(Newest::default()),
         Arc::new(Board::default()),
         || NOW_MS,
-    );
-    let page = Arc::new(page.expect("random numbers"));
+    )
+    .expect("random numbers");
+    page.since_ms = since_ms;
+    let page = Arc::new(page);
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
     let address = listener.local_addr().expect("it is bound");
     let router = router(Arc::clone(&page));
@@ -188,15 +197,160 @@ async fn without_a_reading_it_is_not_known_never_well() {
     let served = served().await;
     served.judge().await;
     let answer = served.get("/").await;
-    assert!(answer.contains("<h1>It is not known.</h1>"), "{answer}");
+    let heading = "<h1>How it is with Mossy &lt;b&gt;&amp;&lt;/b&gt; frogs is not known yet.</h1>";
+    assert!(answer.contains(heading), "{answer}");
     assert!(
-        answer.contains("No temperature in the last twelve weeks."),
+        answer.contains("No temperature in the last two weeks."),
         "{answer}"
     );
     assert!(answer.contains("No reading has come yet."), "{answer}");
+    assert!(!answer.contains("Nothing found"), "{answer}");
     let health = served.get("/health").await;
     assert!(health.starts_with("HTTP/1.1 503"), "{health}");
     assert!(health.contains("\"last_received\":null"), "{health}");
+}
+
+/// Brings readings into the archive: sensor, quantity, minutes before now, value.
+fn import(served: &Served, readings: &[(&str, &str, i64, f64)]) {
+    let site = &served.page.site;
+    let rows: String = readings
+        .iter()
+        .map(|(sensor, quantity, minutes, value)| {
+            let enclosure = site
+                .enclosures
+                .iter()
+                .find(|enclosure| enclosure.sensors.iter().any(|known| known.id == *sensor));
+            let place = enclosure.map_or("room", |enclosure| enclosure.id.as_str());
+            let unit = if *quantity == "humidity" { "%RH" } else { "Cel" };
+            let at = site.zone.rfc3339(NOW_MS - minutes * 60_000);
+            format!("{at},{place},{sensor},{quantity},{value},{unit}\n")
+        })
+        .collect();
+    let file = site.file.with_file_name("readings.csv");
+    fs_err::write(
+        &file,
+        format!("time,enclosure,sensor,quantity,value,unit\n{rows}"),
+    )
+    .expect("room");
+    let taken = mosswarden_collector::import_csv(site, &site.data_dir, &file, &mut |_, _| {});
+    assert_eq!(taken.expect("it is sound").added, readings.len() as u64);
+}
+
+#[tokio::test]
+async fn until_the_archive_is_read_nothing_is_said_of_it() {
+    let served = served_since(NOW_MS, |_| {}).await;
+    import(
+        &served,
+        &[
+            ("mossy-1-check", "temperature", 5, 22.0),
+            ("room-wall", "temperature", 5, 19.5),
+        ],
+    );
+    for path in ["/", "/enclosure/mossy-1"] {
+        let answer = served.get(path).await;
+        for said in [
+            "The archive is being read; look again in a moment.",
+            "No temperature since the start. No humidity since the start.",
+        ] {
+            assert!(answer.contains(said), "{path}: {answer}");
+        }
+        for untrue in ["two weeks", "No reading has come", "Nothing found"] {
+            assert!(!answer.contains(untrue), "{path}: {answer}");
+        }
+    }
+    let health = served.get("/health").await;
+    assert!(health.starts_with("HTTP/1.1 200"), "{health}");
+    assert!(health.contains("\"status\":\"started just now\""), "{health}");
+
+    served.judge().await;
+    let answer = served.get("/").await;
+    assert!(
+        answer.contains("The newest reading is from 5\u{a0}min ago."),
+        "{answer}"
+    );
+    assert!(
+        answer.contains("22.0\u{a0}°C, 5\u{a0}min ago; wanted by day 20.0 to 25.0\u{a0}°C, never below 10.0\u{a0}°C or above 28.0\u{a0}°C."),
+        "{answer}"
+    );
+    assert!(
+        answer.contains("<p>19.5\u{a0}°C by room-wall, 5\u{a0}min ago.</p>\n<p>In the last seven days: "),
+        "{answer}"
+    );
+    let health = served.get("/health").await;
+    assert!(health.starts_with("HTTP/1.1 200"), "{health}");
+    assert!(
+        health.contains("\"status\":\"readings come in\",\"time\""),
+        "{health}"
+    );
+    assert!(
+        health.contains("\"last_received\":\"2026-03-01T07:55:00"),
+        "{health}"
+    );
+}
+
+#[tokio::test]
+async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
+    let served = served().await;
+    served.judge().await;
+    let reading = Reading {
+        at_ms: NOW_MS,
+        received_ms: NOW_MS,
+        time_source: TimeSource::Arrival,
+        enclosure: "mossy-1".into(),
+        sensor: "mossy-1-check".into(),
+        quantity: Quantity::Temperature,
+        value: 34.4,
+        mark: Mark::Ok,
+    };
+    served.page.newest.show([reading].iter());
+    for path in ["/", "/enclosure/mossy-1"] {
+        let answer = served.get(path).await;
+        assert!(answer.contains("34.4\u{a0}°C, just now"), "{path}: {answer}");
+        let new = "Too new to judge: temperatures came only after the last seven days were judged, at 08:00.";
+        assert!(answer.contains(new), "{path}: {answer}");
+        for denial in ["no temperature reading came", "Nothing found"] {
+            assert!(!answer.contains(denial), "{path}: {answer}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_was_worse_in_the_week_stands_first() {
+    let served = served_with(|site| {
+        let mut second = site.enclosures[0].clone();
+        second.id = "mossy-2".to_owned();
+        second.label = "Second".to_owned();
+        for sensor in &mut second.sensors {
+            sensor.id = sensor.id.replace("mossy-1", "mossy-2");
+        }
+        site.enclosures.push(second);
+    })
+    .await;
+    // Until two days ago; then they fall silent, and what is so now is not known of either.
+    let readings: Vec<(&str, &str, i64, f64)> = (2 * 24 * 6..7 * 24 * 6)
+        .flat_map(|step| {
+            let is_hot = (500..530).contains(&step);
+            [("mossy-1-check", 29.0), ("mossy-2-check", 36.0)]
+                .map(|(sensor, hot)| (sensor, "temperature", step * 10, if is_hot { hot } else { 22.0 }))
+        })
+        .collect();
+    import(&served, &readings);
+    served.judge().await;
+    let week = served.page.judging.look().judged.expect("judged");
+    let order: Vec<(&str, &str)> = week
+        .week
+        .enclosures
+        .iter()
+        .map(|section| (section.id.as_str(), section.verdict.name()))
+        .collect();
+    assert_eq!(order, [("mossy-2", "act-now"), ("mossy-1", "look-at-this")]);
+    let answer = served.get("/").await;
+    let place = |id: &str| {
+        answer
+            .find(&format!("<h2><a href=\"/enclosure/{id}\""))
+            .expect("it is listed")
+    };
+    assert!(place("mossy-2") < place("mossy-1"), "{answer}");
 }
 
 #[tokio::test]
@@ -210,8 +364,10 @@ async fn an_open_alert_stands_before_everything() {
         since_ms: NOW_MS,
         text: "Mossy: too hot <now>".to_owned(),
     }]);
+    served.judge().await;
     for path in ["/", "/enclosure/mossy-1"] {
         let answer = served.get(path).await;
+        assert!(!answer.contains("Nothing found"), "{path}");
         let alarm = answer.find("Mossy: too hot &lt;now&gt;").expect("it is shown");
         assert!(alarm < answer.find("<h1>").expect("a heading"), "{path}");
         assert!(answer.contains("act now"), "{path}");
@@ -405,6 +561,14 @@ async fn guessing_is_stopped_and_a_form_without_its_cookie_is_no_try() {
 #[tokio::test]
 async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
     let served = served().await;
+    let unknown = served.get("/care").await;
+    let all = unknown.matches("Never ticked off here").count();
+    let heading = format!(
+        "<h1>Nothing noted is due; of {} usual tasks nobody knows",
+        layout::count(all)
+    );
+    assert!(unknown.contains(&heading), "{unknown}");
+    assert!(unknown.contains("<details open>"), "{unknown}");
     let form = format!("token={}&done=mossy-1+prune&by=Ana", served.page.token);
     let taken = served.post_to("/care", "", &form).await;
     assert!(
@@ -417,6 +581,12 @@ async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
         ("care-done", Some("prune"))
     );
     let shown = served.get("/care").await;
+    let heading = format!(
+        "<h1>Nothing noted is due; of {} usual tasks nobody knows",
+        layout::count(all - 1)
+    );
+    assert!(shown.contains(&heading), "{shown}");
+    assert!(!shown.contains("<details open>"), "{shown}");
     assert!(
         shown.contains(
             "Due in 30\u{a0}days, on Tue 31 Mar; every 30\u{a0}days, last done on Sun 1 Mar by Ana"

@@ -36,8 +36,10 @@ const KNOWN_FRAC_MIN: f64 = 0.5;
 const OFF_FRAC: f64 = 0.1;
 /// The excess over the room that is left when a heater fails, as a share of the usual at that hour.
 const EXCESS_LEFT_FRAC: f64 = 0.6;
-/// The usual excess must be at least this, K, for its loss to show.
+/// The usual excess must be at least this, K, for its loss to show by itself.
 const EXCESS_K_MIN: f64 = 1.0;
+/// Nothing is left of it below this, K: two thermometers' doubt.
+const GONE_K: f64 = 0.5;
 
 /// Judges every heater of the enclosure.
 pub(super) fn judge(context: &Context<'_>) -> Verdicts {
@@ -315,8 +317,14 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
         }
         from_ms += MS_PER_HOUR;
     }
-    if hours == 0.0 || before / hours < EXCESS_K_MIN {
+    if hours == 0.0 {
         return None;
+    }
+    if before / hours < EXCESS_K_MIN {
+        // Usually there is little to lose: it must have lost it all, and plainly.
+        let excess_k = |at_ms: i64| Some(probe.value_at(at_ms)? - room.value_at(at_ms)?);
+        let (first_k, last_k) = excess_k(on.from_ms).zip(excess_k(on.until_ms))?;
+        return Some(first_k - last_k >= FALL_ALONE_K && last_k < GONE_K);
     }
     Some(now < EXCESS_LEFT_FRAC * before)
 }

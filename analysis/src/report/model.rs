@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Enclosure, Site};
-use mosswarden_config::zone::Span;
+use mosswarden_config::site::{Enclosure, Sensor, Site};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::cautions;
 use super::chosen::{self, Chosen};
@@ -340,6 +340,19 @@ fn coverage(
     let asks_humidity =
         enclosure.limits.humidity_day_pct.is_some() || enclosure.limits.humidity_night_pct.is_some();
     let pct = |frac: f64| format!("{:.0} %", frac * 100.0);
+    if let Some(first_ms) = first_temperature(material, enclosure) {
+        let missing_h = (first_ms - material.span.from_ms) as f64 / MS_PER_HOUR as f64;
+        if temperature < JUDGED_FRAC_MIN && share(missing_h) > 1.0 - JUDGED_FRAC_MIN {
+            return (
+                false,
+                format!(
+                    "Too new to judge: its temperature has been measured only since {}; {} of the time must be known to call it well.",
+                    words::instant(material.site.zone, first_ms),
+                    pct(JUDGED_FRAC_MIN)
+                ),
+            );
+        }
+    }
     if temperature == 0.0 {
         return (
             false,
@@ -398,6 +411,15 @@ fn coverage(
             pct(humidity)
         ),
     )
+}
+
+/// When the first usable temperature of an enclosure came, as far back as the record reaches.
+fn first_temperature(material: &Material<'_>, enclosure: &Enclosure) -> Option<i64> {
+    let trusted = |sensor: &Sensor| material.trust.trusted.get(&sensor.id, Quantity::Temperature);
+    let usable = enclosure.sensors.iter().filter_map(trusted);
+    usable
+        .filter_map(|usable| usable.series.view().at_ms.first().copied())
+        .min()
 }
 
 /// Why no temperature is known of an enclosure.

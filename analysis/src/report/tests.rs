@@ -310,6 +310,37 @@ fn a_week_with_one_reading_is_not_known_and_is_drawn() {
 }
 
 #[test]
+fn readings_that_begin_in_the_week_are_too_new_to_judge() {
+    let full = sample::harbour("metric");
+    let begins_ms = full.span.from_ms + 5 * 24 * 3_600_000;
+    let mut series = crate::series::Series::default();
+    for at_ms in (begins_ms..full.span.until_ms).step_by(600_000) {
+        series.push(at_ms, at_ms, 22.0, mosswarden_config::table::Mark::Ok);
+    }
+    let mut trust = trust::Outcome::default();
+    let usable = crate::trusted::Usable {
+        series,
+        ..crate::trusted::Usable::default()
+    };
+    let temperature = mosswarden_config::quantity::Quantity::Temperature;
+    trust.trusted.insert("mossy-1-check", temperature, usable);
+    let new = Sample {
+        trust,
+        conditions: Vec::new(),
+        verdicts: Verdicts::default(),
+        ..full
+    };
+    let report = report(&new);
+    let section = report.enclosures.iter().find(|section| section.id == "mossy-1");
+    assert_eq!(
+        section.map(|section| section.coverage.as_str()),
+        Some(
+            "Too new to judge: its temperature has been measured only since Saturday 23 May, 00:00; 75 % of the time must be known to call it well."
+        )
+    );
+}
+
+#[test]
 fn thirty_enclosures_stay_small() {
     let names: Vec<(String, String)> = (0..30)
         .map(|n| (format!("tank-{n}"), format!("Tank {n}")))

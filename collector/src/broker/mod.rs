@@ -58,6 +58,13 @@ pub(crate) struct Listener {
     shared: Arc<Shared>,
 }
 
+/// Who may come in, and where: all that is known before the port is taken.
+struct Entrance {
+    login: Option<Login>,
+    tls: Option<TlsAcceptor>,
+    addresses: Vec<SocketAddr>,
+}
+
 /// What all connections share.
 pub(crate) struct Shared {
     queue: Queue,
@@ -174,17 +181,17 @@ impl Shared {
     }
 }
 
-impl Listener {
-    /// Opens the listener.
-    pub(crate) async fn open(
-        broker: &Broker,
-        address: &str,
-        disk: Arc<dyn Disk>,
-        data_dir: &std::path::Path,
-        queue: Queue,
-        clock: Arc<dyn Clock>,
-        counts: Arc<Counts>,
-    ) -> Result<Listener, ListenError> {
+/// Whether the listener could be opened; `is_taken` where a running collector has the port already.
+pub(crate) async fn try_listen(broker: &Broker, address: &str, is_taken: bool) -> Result<(), ListenError> {
+    let entrance = Entrance::of(broker, address).await?;
+    if !is_taken {
+        entrance.bind(address).await?;
+    }
+    Ok(())
+}
+
+impl Entrance {
+    async fn of(broker: &Broker, address: &str) -> Result<Entrance, ListenError> {
         let login = match &broker.password_file {
             Some(file) => Some(Login {
                 username: broker.username.clone(),
@@ -199,18 +206,67 @@ impl Listener {
             )?)),
             None => None,
         };
-        let failed = |source| ListenError::Bind {
-            address: address.to_owned(),
-            source,
-        };
+        let found = tokio::net::lookup_host(address)
+            .await
+            .map_err(|source| ListenError::bind(address, source))?;
+        let addresses: Vec<SocketAddr> = found.collect();
         // Looked up before it is bound: an open door is not opened even for a moment.
-        let addresses: Vec<SocketAddr> = tokio::net::lookup_host(address).await.map_err(failed)?.collect();
         if login.is_none() && addresses.iter().any(|address| !address.ip().is_loopback()) {
             return Err(ListenError::OpenWithoutPassword {
                 address: address.to_owned(),
             });
         }
-        let socket = TcpListener::bind(&*addresses).await.map_err(failed)?;
+        Ok(Entrance {
+            login,
+            tls,
+            addresses,
+        })
+    }
+
+    async fn bind(&self, address: &str) -> Result<TcpListener, ListenError> {
+        TcpListener::bind(&*self.addresses)
+            .await
+            .map_err(|source| ListenError::bind(address, source))
+    }
+}
+
+impl ListenError {
+    fn bind(address: &str, source: io::Error) -> ListenError {
+        ListenError::Bind {
+            address: address.to_owned(),
+            source,
+        }
+    }
+
+    /// What to do, where the error does not say it.
+    pub(crate) fn next_step(&self) -> Option<String> {
+        let ListenError::Bind { address, source } = self else {
+            return None;
+        };
+        let (_, port) = address.rsplit_once(':')?;
+        (source.kind() == io::ErrorKind::AddrInUse).then(|| {
+            format!(
+                "another program (often mosquitto) holds port {port}: use it with url = \"mqtt://127.0.0.1:{port}\", or choose \
+                 another port with `listen` in [broker]"
+            )
+        })
+    }
+}
+
+impl Listener {
+    /// Opens the listener.
+    pub(crate) async fn open(
+        broker: &Broker,
+        address: &str,
+        disk: Arc<dyn Disk>,
+        data_dir: &std::path::Path,
+        queue: Queue,
+        clock: Arc<dyn Clock>,
+        counts: Arc<Counts>,
+    ) -> Result<Listener, ListenError> {
+        let entrance = Entrance::of(broker, address).await?;
+        let socket = entrance.bind(address).await?;
+        let Entrance { login, tls, .. } = entrance;
         let shared = Shared {
             queue,
             clock,

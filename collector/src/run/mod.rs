@@ -31,16 +31,18 @@ use crate::validate;
 use crate::writer::{self, LeftBehind, Queue, SharedStore};
 pub(crate) use publishing::Publishing;
 use publishing::publish_regularly;
+pub use talk::STATE_TOPIC;
 use talk::{Talker, log_line};
 use way_in::WayIn;
+pub use way_in::try_way_in;
 
 /// What the caller wants beside the site file.
 #[derive(Default)]
 pub struct RunOptions {
     /// Instead of the site file's `listen`, for the built-in way in; port 0 takes any free one.
     pub listen_override: Option<String>,
-    /// Told the address when devices can connect (built-in way in only).
-    pub on_ready: Option<oneshot::Sender<SocketAddr>>,
+    /// Told when nothing at the start can fail any more; built in, with the address where devices can connect.
+    pub on_ready: Option<oneshot::Sender<Option<SocketAddr>>>,
     /// Counters to fill, so that others can read them meanwhile. Made by [`Counts::new`] for the same site.
     pub counts: Option<Arc<Counts>>,
     /// The newest readings, to fill.
@@ -101,6 +103,16 @@ pub enum CollectError {
         left
     )]
     DiskAtStop { left: usize, source: io::Error },
+}
+
+impl CollectError {
+    /// What to do, where the error does not say it.
+    pub fn next_step(&self) -> Option<String> {
+        match self {
+            CollectError::Listen(error) => error.next_step(),
+            _ => None,
+        }
+    }
 }
 
 /// Collects until `shutdown` completes.
@@ -180,9 +192,9 @@ pub(crate) async fn run_on(
     let (stop, stopped) = watch::channel(false);
 
     let way_in = WayIn::open(&site, &own, &options, topics, &disk, queue, &clock, &counts).await?;
-    if let (Some(on_ready), Some(address)) = (options.on_ready.take(), way_in.address()) {
+    if let Some(on_ready) = options.on_ready.take() {
         // Whoever asked may have left; that is no reason to stop.
-        let _left = on_ready.send(address);
+        let _left = on_ready.send(way_in.address());
     }
     let (upkeep_stop, upkeep_stopped) = watch::channel(false);
     let publisher = tokio::spawn(publish_regularly(
@@ -297,7 +309,7 @@ pub(crate) fn lock(data_dir: &Path, own: &Own) -> Result<File, CollectError> {
 ///
 /// # Errors
 /// Where its lock can't be looked at.
-pub fn is_running(data_dir: &Path) -> io::Result<bool> {
+pub fn is_collecting(data_dir: &Path) -> io::Result<bool> {
     let file = match fs_err::File::open(data_dir.join(Own::default().lock_file())) {
         Ok(file) => file.into_parts().0,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(false),

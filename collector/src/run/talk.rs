@@ -20,7 +20,7 @@ use crate::validate;
 const LOG_EVERY: Duration = Duration::from_secs(3600);
 const STATE_EVERY: Duration = Duration::from_secs(60);
 /// Where the built-in way in publishes how the collector is.
-const STATE_TOPIC: &str = "mosswarden/state";
+pub const STATE_TOPIC: &str = "mosswarden/state";
 /// Feeds told one by one in a log line.
 const WORST_FEEDS: usize = 5;
 

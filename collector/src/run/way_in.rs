@@ -6,8 +6,8 @@ use std::sync::Arc;
 use mosswarden_config::site::{Broker, Site, Way};
 use tokio::sync::watch;
 
-use super::{CollectError, OwnMessage, RunOptions};
-use crate::broker::{Listener, Shared};
+use super::{CollectError, OwnMessage, RunOptions, is_collecting};
+use crate::broker::{self, Listener, Shared};
 use crate::clock::Clock;
 use crate::counts::Counts;
 use crate::disk::Disk;
@@ -25,6 +25,27 @@ pub(super) enum WayIn {
 pub(super) enum Speaker {
     Builtin(Arc<Shared>),
     Client(mqtt::Voice),
+}
+
+/// Whether [`run`](super::run) could open the way in now; changes nothing. The port of a collector that runs here is not tried.
+///
+/// # Errors
+/// What would end the collector at its start.
+pub async fn try_way_in(site: &Site) -> Result<(), CollectError> {
+    match &site.broker.way {
+        Way::Builtin { listen } => {
+            broker::try_listen(
+                &site.broker,
+                listen,
+                is_collecting(&site.data_dir).unwrap_or(false),
+            )
+            .await?;
+        }
+        Way::Client { tls, .. } => {
+            mqtt::Secrets::of(&site.broker, *tls)?;
+        }
+    }
+    Ok(())
 }
 
 impl WayIn {

@@ -585,6 +585,16 @@ mod tests {
             "max_c = 23.0",
             "`max_c` lies below the wanted day range: limits are upside down",
         );
+        check(
+            "listen = \"127.0.0.1:1883\"",
+            "listen = \"1884\"",
+            "`listen = \"1884\"` is no address with a port\n  hint: write \"127.0.0.1:1884\"",
+        );
+        check(
+            "listen = \"127.0.0.1:8460\"",
+            "listen = \"127.0.0.1\"",
+            "`listen = \"127.0.0.1\"` is no address with a port\n  hint: write \"127.0.0.1:8460\"",
+        );
     }
 
     #[test]

@@ -2,11 +2,13 @@
 
 mod noted;
 
+use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use mosswarden_analysis::load;
 use mosswarden_analysis::words;
+use mosswarden_collector::is_collecting;
 use mosswarden_config::site::{Bucket, Sensor, Site, Way};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
@@ -14,8 +16,8 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use crate::commands::collect::runtime;
 use crate::commands::{archive, now_ms, open_site, system_zone};
 use crate::dial::Target;
-use crate::page::access_file;
-use crate::reporter::{Failure, Outcome};
+use crate::page::{self, access_file};
+use crate::reporter::{Failure, Outcome, chain};
 
 /// A clock before this was never set: 1 January 2025.
 const CLOCK_SET_MS: i64 = 1_735_689_600_000;
@@ -47,6 +49,13 @@ impl Told {
         self.trouble += 1;
         println!("look at:  {}", text.as_ref());
     }
+
+    /// `collect` ends at its start.
+    fn unfit(&mut self, what: &str, why: String, next: Option<&str>) {
+        self.trouble += 1;
+        let next = next.map_or_else(String::new, |next| format!("; {next}"));
+        println!("unfit:    {what}: collect will not start: {why}{next}");
+    }
 }
 
 pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
@@ -64,16 +73,18 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
     }
     clock(&site, &mut told);
     way_in(&site, &mut told)?;
-    folder(&site.data_dir, &mut told);
+    let has_folder = folder(&site.data_dir, &mut told);
     let is_reached = site
         .bucket
         .as_ref()
         .is_none_or(|bucket| self::bucket(bucket, &mut told));
     secrets(&site, &mut told);
-    page(&site, &mut told);
-    noted::ways_out(&site, &mut told)?;
-    noted::came_in(&site, &mut told);
-    if is_reached {
+    page_of(&site, &mut told);
+    if has_folder {
+        noted::ways_out(&site, &mut told)?;
+        noted::came_in(&site, &mut told);
+    }
+    if has_folder && is_reached {
         last_readings(&site, &mut told)?;
     }
     Ok(if told.trouble == 0 {
@@ -118,17 +129,12 @@ fn said_by(program: &str, arguments: &[&str]) -> Option<String> {
 }
 
 fn way_in(site: &Site, told: &mut Told) -> Result<(), Failure> {
+    if let Err(error) = runtime()?.block_on(mosswarden_collector::try_way_in(site)) {
+        told.unfit("way in", chain(&error), error.next_step().as_deref());
+        return Ok(());
+    }
     if let Way::Builtin { listen } = &site.broker.way {
-        let loopback =
-            listen.starts_with("127.") || listen.starts_with("localhost") || listen.starts_with("[::1]");
-        let guarded = site.broker.username.is_some() && site.broker.password_file.is_some();
-        if loopback || guarded {
-            told.fit(format!("way in: built in, devices connect to {listen}"));
-        } else {
-            told.look_at(format!(
-                "way in: {listen} is open to the network without a password; set username and password_file in [broker]"
-            ));
-        }
+        told.fit(format!("way in: built in, devices connect to {listen}"));
         return Ok(());
     }
     let Some(target) = Target::of(&site.broker) else {
@@ -148,7 +154,8 @@ fn way_in(site: &Site, told: &mut Told) -> Result<(), Failure> {
     Ok(())
 }
 
-fn folder(data_dir: &Path, told: &mut Told) {
+/// Whether the data folder is one, or can be made: then what it holds can be asked for.
+fn folder(data_dir: &Path, told: &mut Told) -> bool {
     let name = data_dir.display();
     // The nearest folder that is there says what holds for one that is not made yet.
     let there = data_dir
@@ -163,11 +170,12 @@ fn folder(data_dir: &Path, told: &mut Told) {
         .find(|dir| dir.exists())
         .unwrap_or(Path::new("."));
     if !there.is_dir() {
-        told.look_at(format!(
-            "data folder: {} is not a folder; choose another data_dir",
-            there.display()
-        ));
-        return;
+        told.unfit(
+            "data folder",
+            format!("{} is not a folder", there.display()),
+            Some("choose another data_dir"),
+        );
+        return false;
     }
     let is_writable = Command::new("test")
         .arg("-w")
@@ -176,10 +184,11 @@ fn folder(data_dir: &Path, told: &mut Told) {
         .map(|status| status.success())
         .unwrap_or_else(|_| fs_err::metadata(there).is_ok_and(|found| !found.permissions().readonly()));
     if !is_writable {
-        told.look_at(format!(
-            "data folder: this user may not write in {}; run as the user that collects, or change its owner",
-            there.display()
-        ));
+        told.unfit(
+            "data folder",
+            format!("this user may not write in {}", there.display()),
+            Some("run as the user that collects, or change its owner"),
+        );
     } else if there == data_dir {
         told.fit(format!("data folder: {name}"));
     } else {
@@ -195,6 +204,7 @@ fn folder(data_dir: &Path, told: &mut Told) {
             ));
         }
     }
+    true
 }
 
 /// Whether the archive can be reached in its bucket.
@@ -266,14 +276,23 @@ fn secrets(site: &Site, told: &mut Told) {
     }
 }
 
-fn page(site: &Site, told: &mut Told) {
+fn page_of(site: &Site, told: &mut Told) {
     let Some(listen) = &site.page.listen else {
         return;
     };
-    match crate::page::address(site) {
-        Err(failure) => told.look_at(format!("page: {}", failure.words())),
+    match page::address(site) {
+        Err(failure) => told.unfit("page", failure.words(), failure.hint()),
         Ok(None) => {}
         Ok(Some(address)) => {
+            if !is_collecting(&site.data_dir).unwrap_or(false)
+                && let Err(error) = TcpListener::bind(address)
+            {
+                told.look_at(format!(
+                    "page: {listen}: {error}; collect will go on without the page: {}",
+                    page::next_step(address, &error)
+                ));
+                return;
+            }
             let scheme = if site.page.tls.is_some() { "https" } else { "http" };
             if let Some(file) = site.page.access_file.as_ref().filter(|file| !file.exists()) {
                 told.look_at(format!(

@@ -38,6 +38,7 @@ pub(super) fn broker(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path
         .text(&section, "url")
         .unwrap_or_else(|| "builtin".to_owned());
     let listen = reader.text(&section, "listen").unwrap_or(default_listen);
+    check_listen(reader, &section, &listen, MQTT_PORT);
     match way(&url, listen) {
         Some(way) => broker.way = way,
         None => reader.problem(
@@ -54,6 +55,33 @@ pub(super) fn broker(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path
         broker.client_id = client_id;
     }
     broker
+}
+
+/// Where a listener is to listen: a host and a port.
+pub(super) fn check_listen(
+    reader: &mut Reader<'_>,
+    section: &Section<'_, '_>,
+    listen: &str,
+    usual_port: u16,
+) {
+    let is_port = |text: &str| text.parse::<u16>().is_ok();
+    if listen
+        .rsplit_once(':')
+        .is_some_and(|(host, port)| !host.is_empty() && is_port(port))
+    {
+        return;
+    }
+    let bare = listen.trim_start_matches(':');
+    let port = if is_port(bare) {
+        bare.to_owned()
+    } else {
+        usual_port.to_string()
+    };
+    reader.problem(
+        &section.key_span("listen"),
+        format!("`listen = \"{listen}\"` is no address with a port"),
+        Some(format!("write \"127.0.0.1:{port}\"")),
+    );
 }
 
 /// Certificate and key of a listener: both or neither.

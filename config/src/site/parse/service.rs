@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::broker::listener_tls;
+use super::broker::{check_listen, listener_tls};
 use super::*;
 
 pub(super) fn collect(reader: &mut Reader<'_>, top: &Section<'_, '_>) -> Collect {
@@ -35,8 +35,10 @@ pub(super) fn collect(reader: &mut Reader<'_>, top: &Section<'_, '_>) -> Collect
 }
 
 pub(super) fn page(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Page {
+    /// Our own choice.
+    const PAGE_PORT: u16 = 8460;
     let mut page = Page {
-        listen: Some("127.0.0.1:8460".to_owned()),
+        listen: Some(format!("127.0.0.1:{PAGE_PORT}")),
         access_file: None,
         tls: None,
     };
@@ -46,6 +48,9 @@ pub(super) fn page(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) 
     };
     if let Some(listen) = reader.text(&section, "listen") {
         page.listen = (listen != "off").then_some(listen);
+        if let Some(listen) = &page.listen {
+            check_listen(reader, &section, listen, PAGE_PORT);
+        }
     }
     page.access_file = reader.text(&section, "access_file").map(|file| base.join(file));
     page.tls = listener_tls(reader, &section, base);
