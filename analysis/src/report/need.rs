@@ -190,9 +190,7 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     let weight = findings
         .iter()
         .map(|finding| {
-            severity_weight(severity(finding, span))
-                * days_in(finding, span)
-                * standing.map_or(1.0, trust_weight)
+            severity_weight(finding.severity) * days_in(finding, span) * standing.map_or(1.0, trust_weight)
         })
         .sum();
     let when = when(zone, span, &findings);
