@@ -53,7 +53,7 @@ pub struct Audit {
     pub first_strip: StripPart,
     /// The worst of the last 14 days, in words.
     pub worst: Vec<String>,
-    /// What changed in the last 14 days, and findings of the sensors that still held; newest last.
+    /// What changed in the last 14 days, and findings about sensors and devices that still held; newest last.
     pub recent_changes: Vec<Event>,
     pub recent_changes_note: Option<String>,
     /// What was never measured.
@@ -114,7 +114,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     recent.drain(..more);
     let recent_changes_note = match (recent.len(), more) {
         (0, _) if excursions::is_anything_known(gathered, late) => {
-            Some("Nothing was noted, and the sensors’ checks found nothing, in the last 14 days; what devices did stands with them.".to_owned())
+            Some("Nothing was noted, and the checks of sensors and devices found nothing, in the last 14 days.".to_owned())
         }
         (0, _) => Some("Nothing was noted in the last 14 days; there were no readings to check.".to_owned()),
         (_, 0) => None,

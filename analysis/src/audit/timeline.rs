@@ -8,6 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::gather::Gathered;
 use super::words;
+use crate::findings::Kind;
 use crate::plot::{Mark, both_scales};
 use crate::words as report_words;
 
@@ -175,13 +176,20 @@ fn of_site_file(gathered: &Gathered<'_>) -> Vec<Event> {
     events
 }
 
-/// What the checks of the sensors found, from when on.
+/// What the checks of the sensors and, in the last weeks, of the devices found, from when on.
 fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
+    let of_devices = gathered.lived.verdicts.findings.iter().filter(|finding| {
+        matches!(
+            finding.kind,
+            Kind::HeaterStuckOn | Kind::HeaterFailed | Kind::LightHoursWrong | Kind::MistMissed | Kind::MistWeak
+        )
+    });
     gathered
         .trust
         .verdicts
         .findings
         .iter()
+        .chain(of_devices)
         .filter(|finding| gathered.reach.contains(finding.start_ms))
         .map(|finding| Event {
             number: None,
