@@ -113,9 +113,10 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     let more = recent.len().saturating_sub(CHANGES_MAX);
     recent.drain(..more);
     let recent_changes_note = match (recent.len(), more) {
-        (0, _) if excursions::is_anything_known(gathered, late) => {
-            Some("Nothing was noted, and the checks of sensors and devices found nothing, in the last 14 days.".to_owned())
-        }
+        (0, _) if excursions::is_anything_known(gathered, late) => Some(
+            "Nothing was noted, and the checks of sensors and devices found nothing, in the last 14 days."
+                .to_owned(),
+        ),
         (0, _) => Some("Nothing was noted in the last 14 days; there were no readings to check.".to_owned()),
         (_, 0) => None,
         (_, more) => Some(format!(

@@ -181,7 +181,11 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
     let of_devices = gathered.lived.verdicts.findings.iter().filter(|finding| {
         matches!(
             finding.kind,
-            Kind::HeaterStuckOn | Kind::HeaterFailed | Kind::LightHoursWrong | Kind::MistMissed | Kind::MistWeak
+            Kind::HeaterStuckOn
+                | Kind::HeaterFailed
+                | Kind::LightHoursWrong
+                | Kind::MistMissed
+                | Kind::MistWeak
         )
     });
     gathered
