@@ -198,7 +198,11 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
         .map(|finding| Event {
             number: None,
             at: words::at(gathered.site.zone, finding.start_ms),
-            what: report_words::kind(finding.kind, finding.cause).to_lowercase(),
+            what: match finding.end_ms {
+                None => report_words::kind(finding.kind, finding.cause),
+                Some(_) => report_words::kind_over(finding.kind, finding.cause),
+            }
+            .to_lowercase(),
             place: place(gathered, &finding.enclosure),
             text: both_scales(&finding.message),
             from: "readings".to_owned(),

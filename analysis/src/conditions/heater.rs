@@ -207,12 +207,16 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
     findings
 }
 
+/// Below this a thermostat surely asks for heat, °C.
+fn asks_below_c(device: &Device) -> Option<f64> {
+    Some(device.setpoint.temperature_c? - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K)
+}
+
 /// Times in `window` at which the probe asked for heat and got none, each at least [`FAILED_H_MIN`] long.
 fn asked_in_vain(device: &Device, states: &States, probe: &Line, window: Span) -> Vec<Span> {
-    let Some(setpoint_c) = device.setpoint.temperature_c else {
+    let Some(low_c) = asks_below_c(device) else {
         return Vec::new();
     };
-    let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K;
     let mut asked = Vec::new();
     probe
         .view()
@@ -388,7 +392,7 @@ pub(super) fn why_no_warmth(context: &Context<'_>, window: Span) -> Option<Strin
         .find_map(|device| {
             let (states, probe) = (context.states(device)?, controller(context, device)?);
             let setpoint_c = device.setpoint.temperature_c?;
-            let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K;
+            let low_c = asks_below_c(device)?;
             let on_frac = states.on_frac(window)?;
             let asked_h = probe.below(low_c, window).hours;
             if on_frac >= FULL_FRAC {

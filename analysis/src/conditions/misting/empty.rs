@@ -3,7 +3,7 @@
 use mosswarden_config::site::Device;
 
 use super::super::context::Context;
-use super::weak::{contradicted, half_lives};
+use super::weak::half_lives;
 use super::yields::{STANDS_OUT_FRAC, Sample, Yield};
 use crate::findings::{Finding, Kind, Severity, Value};
 use crate::statistics::robust::{median, quantile};
@@ -22,9 +22,8 @@ pub(super) fn judge(
     context: &Context<'_>,
     device: &Device,
     by_main: &Yield,
-    others: &[Yield],
     noise: f64,
-    rose_elsewhere: impl Fn(i64, i64) -> bool,
+    seen_elsewhere: impl Fn(i64, i64) -> bool,
 ) -> Vec<Finding> {
     let Some(lowest_usual) = quantile(&by_main.usual, 0.05).map(f64::exp) else {
         return Vec::new();
@@ -56,7 +55,7 @@ pub(super) fn judge(
         .into_iter()
         .filter(|(streak, _)| {
             let (first, last) = (streak[0].0.at_ms, streak[streak.len() - 1].0.at_ms);
-            last >= context.span.from_ms && !contradicted(others, first, last) && !rose_elsewhere(first, last)
+            last >= context.span.from_ms && !seen_elsewhere(first, last)
         })
         .filter_map(|(streak, open)| finding(context, device, by_main, streak, open))
         .collect()

@@ -66,12 +66,13 @@ pub(super) fn judge(
         .filter_map(of)
         .collect();
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
-    let rose_elsewhere = |first_ms: i64, last_ms: i64| {
-        (0..probes.len())
-            .filter(|index| *index != main)
-            .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
+    let seen_elsewhere = |first_ms: i64, last_ms: i64| {
+        contradicted(&others, first_ms, last_ms)
+            || (0..probes.len())
+                .filter(|index| *index != main)
+                .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
     };
-    let nothing = empty::judge(context, device, &by_main, &others, noise, rose_elsewhere);
+    let nothing = empty::judge(context, device, &by_main, noise, seen_elsewhere);
     // A run of nothing that still goes on says it all.
     let open = nothing.iter().any(|finding| finding.end_ms.is_none());
     verdicts.findings.extend(nothing);
@@ -82,7 +83,7 @@ pub(super) fn judge(
 }
 
 /// Whether another probe still sees the mistings.
-pub(super) fn contradicted(others: &[Yield], since_ms: i64, until_ms: i64) -> bool {
+fn contradicted(others: &[Yield], since_ms: i64, until_ms: i64) -> bool {
     others.iter().any(|other| {
         let shares: Vec<f64> = other
             .later
@@ -99,13 +100,13 @@ fn rose(probe: &Probe, index: usize, observed: &[Observed], first_ms: i64, last_
     /// A rise by this share of the room to saturation, and so much beyond noise, is plain (own choice).
     const PLAIN_FRAC: f64 = 0.3;
     const PLAIN_NOISES: f64 = 2.0;
+    let plain_g_m3 = PLAIN_NOISES * noise_g_m3(probe, observed).unwrap_or(0.0);
     let shares: Vec<f64> = observed
         .iter()
         .filter(|one| (first_ms..=last_ms).contains(&one.run.at_ms))
         .filter_map(|one| one.responses[index].as_ref())
         .filter(|response| response.headroom_g_m3 > 0.0)
         .map(|response| {
-            let plain_g_m3 = PLAIN_NOISES * noise_g_m3(probe, observed).unwrap_or(0.0);
             if response.rise_g_m3 > plain_g_m3 {
                 response.rise_g_m3 / response.headroom_g_m3
             } else {
