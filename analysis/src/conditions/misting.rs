@@ -264,6 +264,35 @@ mod tests {
         }
     }
 
+    /// Every run fills the same share of the room to saturation; from a day on there is less room.
+    #[test]
+    fn less_room_for_vapour_is_no_weak_mister() {
+        const FILLS_FRAC: f64 = 0.6;
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        let runs = schedule(&kit);
+        for at in &runs {
+            kit.mist(*at);
+        }
+        let damp_from_ms = kit.at("2026-03-28");
+        for sensor in ["check", "cool", "stat"] {
+            let runs = runs.clone();
+            kit.refill(sensor, Quantity::Humidity, move |_, at| {
+                let still = if at < damp_from_ms { 65.0 } else { 85.0 };
+                let last = runs
+                    .iter()
+                    .rev()
+                    .find(|run| (0..4 * MS_PER_HOUR).contains(&(at - **run)));
+                let left = last.map_or(0.0, |run| {
+                    (-((at - run) as f64) / 60_000.0 / HALF_LIFE_MIN).exp2()
+                });
+                Some(still + FILLS_FRAC * (100.0 - still) * left)
+            });
+        }
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        assert!(of(&outcome, Kind::MistWeak).is_empty());
+        assert!(!unjudged(&outcome, Kind::MistWeak), "it can be judged");
+    }
+
     /// At 65 %RH and 24 °C the air holds 14.1 g/m³, at 50 %RH and 18 °C the room 7.7 ([Buck1996], worked apart): an excess of 6.4 g/m³.
     /// At 50 %RH it is 10.9 g/m³, an excess of 3.2: half.
     #[test]

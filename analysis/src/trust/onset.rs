@@ -843,6 +843,44 @@ mod tests {
     }
 
     #[test]
+    fn where_the_air_itself_wanders_the_mean_of_two_is_not_sure() {
+        const WANDERING: Noise = Noise {
+            walk_per_sqrt_day: 0.6,
+            ..NOISE
+        };
+        let drift = |day: f64| (day - 30.0).max(0.0) * 8.0 / 30.0;
+        let surely_wrong = |noises: &'static [Noise]| {
+            (0..40)
+                .filter(|seed| {
+                    let mut random = StdRng::seed_from_u64(100 + seed);
+                    let steps = (0..50).map(|_| 2.0 * (random.random::<f64>() - 0.5));
+                    let walk: Vec<f64> = steps
+                        .scan(0.0, |level, step| {
+                            *level += step;
+                            Some(*level)
+                        })
+                        .collect();
+                    let shared = Shared {
+                        figures: days(50, 0.25, *seed, |day| walk[day as usize] + 0.5 * drift(day)),
+                        share: 0.5,
+                        follows: Vec::new(),
+                        noises,
+                    };
+                    let difference = days(50, 0.4, 200 + seed, drift);
+                    find(&difference, NOISE, &[], Some(&shared))
+                        .and_then(|change| Some(change.evidence - change.evidence_of_other?))
+                        .is_some_and(|odds| odds < -2.0)
+                })
+                .count()
+        };
+        let (quiet_alone, either) = (surely_wrong(&[NOISE]), surely_wrong(&[NOISE, WANDERING]));
+        assert!(
+            either <= 2 && either < quiet_alone,
+            "{either} of 40 surely laid to the other, {quiet_alone} if the air is taken as quiet"
+        );
+    }
+
+    #[test]
     fn what_the_mean_follows_is_not_laid_to_a_sensor() {
         let weather = |day: f64| 3.0 * (day / 9.0).sin();
         let quiet = days(56, 0.4, 5, |_| 0.0);
