@@ -6,6 +6,7 @@ use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 use std::process::ExitCode;
 
+use mosswarden_collector::chain;
 use mosswarden_config::site::Problem;
 
 /// What a command came to, and its exit code.
@@ -155,14 +156,6 @@ pub(crate) fn tell(failure: &Failure) -> ExitCode {
             })
         }
     }
-}
-
-/// An error with its causes, in one line.
-pub(crate) fn chain(error: &(dyn Error + 'static)) -> String {
-    std::iter::successors(Some(error), |error| (**error).source())
-        .map(|error| error.to_string())
-        .collect::<Vec<_>>()
-        .join(": ")
 }
 
 #[cfg(test)]

@@ -64,7 +64,9 @@ pub use import::{BadLine, ImportError, ImportSummary, Marked, import_csv};
 pub use mqtt::ClientError;
 pub use own::NameError;
 pub use places::archive;
-pub use run::{CollectError, OwnMessage, RunOptions, STATE_TOPIC, Summary, is_collecting, run, try_way_in};
+pub use run::{
+    CollectError, OwnMessage, RunOptions, STATE_TOPIC, Summary, chain, is_collecting, run, try_way_in,
+};
 pub use secrets::{SecretError, client_tls, password as secret, server_tls};
 pub use spool::{NewerVersion, SpoolError};
 pub use table_file::TableError;

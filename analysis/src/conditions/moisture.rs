@@ -218,7 +218,7 @@ fn corrected_words(places: &Places) -> String {
         return String::new();
     }
     format!(
-        " (a sensor's known error of {:+.1} %RH is taken off)",
+        " (a sensor's likely error of {:+.1} %RH is taken off)",
         places.corrected_by
     )
 }

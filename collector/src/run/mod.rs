@@ -323,7 +323,7 @@ pub fn is_collecting(data_dir: &Path) -> io::Result<bool> {
 }
 
 /// An error with its sources, in one line.
-pub(crate) fn chain(error: &dyn std::error::Error) -> String {
+pub fn chain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut source = error.source();
     while let Some(error) = source {

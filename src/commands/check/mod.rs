@@ -8,7 +8,7 @@ use std::process::Command;
 
 use mosswarden_analysis::load;
 use mosswarden_analysis::words;
-use mosswarden_collector::is_collecting;
+use mosswarden_collector::{chain, is_collecting};
 use mosswarden_config::site::{Bucket, Sensor, Site, Way};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
@@ -17,7 +17,7 @@ use crate::commands::collect::runtime;
 use crate::commands::{archive, now_ms, open_site, system_zone};
 use crate::dial::Target;
 use crate::page::{self, access_file};
-use crate::reporter::{Failure, Outcome, chain};
+use crate::reporter::{Failure, Outcome};
 
 /// A clock before this was never set: 1 January 2025.
 const CLOCK_SET_MS: i64 = 1_735_689_600_000;
