@@ -37,6 +37,7 @@ pub mod changes;
 pub mod compare;
 pub mod conditions;
 pub mod findings;
+mod halves;
 pub mod handover;
 pub mod load;
 pub mod markup;

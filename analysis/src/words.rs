@@ -97,6 +97,16 @@ pub fn percent(share_frac: f64) -> String {
     format!("{:.0} %", (share_frac * 100.0).round() + 0.0)
 }
 
+/// "97 %"; a share that is not whole is never rounded to 0 or 100.
+pub fn share(part: f64, whole: f64) -> String {
+    let pct = 100.0 * part / whole;
+    match pct {
+        _ if pct > 99.0 && pct < 99.95 => "over 99 %".to_owned(),
+        _ if pct > 0.05 && pct < 1.0 => "under 1 %".to_owned(),
+        _ => format!("{pct:.0} %"),
+    }
+}
+
 /// What stands where a figure would, when there is none.
 pub const NOT_KNOWN: &str = "not known";
 

@@ -9,8 +9,8 @@ use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::Span;
 
 use super::gather::{FOLLOWED, Gathered, LATE_DAYS, Track, YEAR_DAYS, before};
-use super::measure::{Half, Measured, halves, measure, total_h, wanted};
 use super::words;
+use crate::halves::{Half, Measured, halves, total_h, wanted};
 use crate::plot::{Cell, Table};
 use crate::words::NOT_KNOWN;
 
@@ -58,7 +58,7 @@ fn row(
         for half in Half::BOTH {
             let spans = halves(gathered.site.zone, enclosure, span, half);
             let found =
-                track.and_then(|track| measure(track, &spans, wanted(&enclosure.limits, quantity, half)));
+                track.and_then(|track| track.measure(&spans, wanted(&enclosure.limits, quantity, half)));
             known_h += found.map_or(0.0, |m| m.known_h);
             whole_h += total_h(&spans);
             cells.push(Cell::text(
@@ -228,7 +228,7 @@ fn room(gathered: &Gathered<'_>, span: Span) -> Vec<Cell> {
         let (mut known_h, mut whole_h) = (0.0, 0.0);
         for half in Half::BOTH {
             let spans = halves(gathered.site.zone, gathered.enclosure, span, half);
-            let found = track.and_then(|track| measure(track, &spans, None));
+            let found = track.and_then(|track| track.measure(&spans, None));
             known_h += found.map_or(0.0, |m| m.known_h);
             whole_h += total_h(&spans);
             cells.push(Cell::text(found.map_or_else(

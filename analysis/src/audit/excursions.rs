@@ -6,8 +6,8 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::gather::{Gathered, LATE_DAYS, Track};
-use super::measure::{Half, halves, wanted};
 use super::words;
+use crate::halves::{Half, halves, wanted};
 use crate::plot::{Cell, Table, number};
 use crate::series::View;
 use crate::words as report_words;

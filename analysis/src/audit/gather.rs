@@ -9,11 +9,12 @@ use std::path::{Path, PathBuf};
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Enclosure, Site};
+use mosswarden_config::site::{Band, Enclosure, Site};
 use mosswarden_config::table::{Archive, Mark, ROOM, Reading};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::by_part::ids;
+use crate::halves::{self, Measured};
 use crate::load::{self, LoadError, Record};
 use crate::report::chosen;
 use crate::series::Series;
@@ -57,6 +58,14 @@ pub(crate) struct Track {
     pub(crate) left_out: Vec<(Span, String)>,
     pub(crate) half_width: f64,
     pub(crate) gap_ms: i64,
+}
+
+impl Track {
+    /// Over spans in which one range is wanted, or none.
+    pub(crate) fn measure(&self, spans: &[Span], band: Option<Band>) -> Option<Measured> {
+        let parts = spans.iter().map(|span| (*span, band));
+        halves::measure(self.usable.view(), self.gap_ms, parts)
+    }
 }
 
 /// Everything that an audit is made from.

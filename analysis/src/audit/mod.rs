@@ -8,7 +8,7 @@
 //!   text and PDF come, compute nothing.
 //! - [`inputs`](inputs()): which files it rests on, with their digests.
 //!
-//! Inside: `measure` (days and nights apart), `excursions`, `timeline` (what changed), `compare` (own months, the room's other
+//! Inside: `excursions`, `timeline` (what changed), `compare` (own months, the room's other
 //! enclosures), `devices`, `sensors`, `strips`, `cautions`, `words`.
 
 mod cautions;
@@ -19,7 +19,6 @@ pub(crate) mod gather;
 mod html;
 mod inputs;
 mod json;
-pub(crate) mod measure;
 pub(crate) mod model;
 pub(crate) mod sensors;
 mod sheet;

@@ -7,9 +7,9 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use super::cautions::{self, ACT_FIRST, NO_DIAGNOSIS};
 use super::gather::{FOLLOWED, Gathered, LATE_DAYS, RECENT_DAYS};
 use super::inputs::Inputs;
-use super::measure::{Half, halves, measure, total_h, wanted};
 use super::timeline::{self, Event};
 use super::{compare, devices, excursions, sensors, strips, words};
+use crate::halves::{Half, halves, total_h, wanted};
 use crate::markup::Note;
 use crate::plot::{Cell, Display, Picture, Table, both_scales};
 use crate::report::model::Material;
@@ -247,7 +247,7 @@ fn answer(gathered: &Gathered<'_>) -> Vec<String> {
             ));
             continue;
         };
-        let Some(all) = measure(track, &[late], None) else {
+        let Some(all) = track.measure(&[late], None) else {
             sentences.push(format!(
                 "{name} is not known: no reading of the last {days} days can be used."
             ));
@@ -258,7 +258,7 @@ fn answer(gathered: &Gathered<'_>) -> Vec<String> {
             .filter_map(|half| {
                 let spans = halves(gathered.site.zone, gathered.enclosure, late, *half);
                 let band = wanted(&gathered.enclosure.limits, quantity, *half)?;
-                let Some(found) = measure(track, &spans, Some(band)) else {
+                let Some(found) = track.measure(&spans, Some(band)) else {
                     return Some(format!("not known {}", half.words()));
                 };
                 Some(format!(
@@ -364,7 +364,7 @@ fn glance(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                 for half in Half::BOTH {
                     let spans = halves(gathered.site.zone, gathered.enclosure, window.span, half);
                     let band = wanted(&gathered.enclosure.limits, quantity, half);
-                    let found = track.and_then(|track| measure(track, &spans, band));
+                    let found = track.and_then(|track| track.measure(&spans, band));
                     let whole = total_h(&spans);
                     cells.push(Cell::text(found.map_or_else(
                         || crate::words::NOT_KNOWN.to_owned(),
@@ -413,7 +413,7 @@ fn day_night(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
             for half in Half::BOTH {
                 let spans = halves(gathered.site.zone, gathered.enclosure, window.span, half);
                 let band = wanted(&gathered.enclosure.limits, quantity, half);
-                let found = track.and_then(|track| measure(track, &spans, band));
+                let found = track.and_then(|track| track.measure(&spans, band));
                 let show = |value: Option<f64>| {
                     Cell::text(value.map_or_else(
                         || crate::words::NOT_KNOWN.to_owned(),

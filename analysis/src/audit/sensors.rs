@@ -4,7 +4,6 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 
 use super::gather::{Gathered, LATE_DAYS};
-use super::measure::measure;
 use super::words;
 use crate::plot::{Cell, Table, both_scales, number};
 use crate::trust::Standing;
@@ -66,7 +65,7 @@ fn sensor_rows(gathered: &Gathered<'_>, sensor: &Sensor, is_room: bool) -> Vec<V
             .tracks
             .iter()
             .find(|track| track.sensor == sensor.id && track.quantity == quantity)
-            .and_then(|track| measure(track, &[late], None));
+            .and_then(|track| track.measure(&[late], None));
         let show = |value: Option<f64>| {
             Cell::text(value.map_or_else(
                 || crate::words::NOT_KNOWN.to_owned(),

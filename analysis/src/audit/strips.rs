@@ -152,7 +152,7 @@ fn said(gathered: &Gathered<'_>, track: &Track, span: Span) -> String {
             .map_or_else(|| track.sensor.clone(), words::sensor)
     };
     let trust = sensors::trust_words(gathered, &track.sensor, track.quantity);
-    let figures = super::measure::measure(track, &[span], None).map_or_else(
+    let figures = track.measure(&[span], None).map_or_else(
         || "no reading of this time can be used".to_owned(),
         |m| {
             format!(

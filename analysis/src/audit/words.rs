@@ -5,6 +5,7 @@ use mosswarden_config::site::{Band, Sensor, Units};
 use mosswarden_config::zone::Zone;
 
 use crate::plot::{Display, both_scales, number};
+pub(crate) use crate::words::share;
 
 /// "Tue 19 May 2026, 14:10".
 pub(crate) fn at(zone: Zone, at_ms: i64) -> String {
@@ -45,16 +46,6 @@ pub(crate) fn range(quantity: Quantity, low: f64, high: f64) -> String {
 
 pub(crate) fn band(quantity: Quantity, band: Band) -> String {
     range(quantity, band.low, band.high)
-}
-
-/// "97 %"; a share that is not whole is never rounded to 0 or 100.
-pub(crate) fn share(part: f64, whole: f64) -> String {
-    let pct = 100.0 * part / whole;
-    match pct {
-        _ if pct > 99.0 && pct < 99.95 => "over 99 %".to_owned(),
-        _ if pct > 0.05 && pct < 1.0 => "under 1 %".to_owned(),
-        _ => format!("{pct:.0} %"),
-    }
 }
 
 /// "310 h", "9.5 h".

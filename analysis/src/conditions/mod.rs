@@ -49,6 +49,7 @@ pub use thermal::{Thermal, WhatItWouldDo};
 pub use course::{Course, STEP_MS, Step, course};
 pub use misting::{Airing, MistTrend};
 pub use moisture::{HalfDay, MoistDay};
+pub use night::USUAL_NIGHTS;
 pub use pumps::together;
 pub use setpoint::{Held, HeldHour};
 
@@ -86,6 +87,8 @@ pub struct Night {
     pub outside_h: f64,
     /// Mean of the day before minus mean of the night, K.
     pub drop_k: Option<f64>,
+    /// Middle mean of the last [`USUAL_NIGHTS`] nights before it that could be judged, °C; `None` where they are too few.
+    pub usual_mean_c: Option<f64>,
     /// Why it could not be judged.
     pub not_judged: Option<String>,
 }

@@ -29,7 +29,7 @@ const RUNNING_K: f64 = 1.0;
 const SILENT_FRAC: f64 = 0.9;
 
 /// Drops: nights that say what is usual, and how many are needed.
-const USUAL_NIGHTS: usize = 14;
+pub const USUAL_NIGHTS: usize = 14;
 const USUAL_NIGHTS_MIN: usize = 5;
 /// Species that want a smaller drop than this, K, are not judged by it; nor enclosures that never had it.
 const WANTED_DROP_K_MIN: f64 = 1.5;
@@ -55,7 +55,7 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Night>, Verdicts) {
     };
     let all = measure(context, places);
     let first = all.partition_point(|night| night.span.until_ms <= context.span.from_ms);
-    for (index, night) in all.iter().enumerate().skip(first) {
+    for night in &all[first..] {
         if let Some(reason) = &night.not_judged {
             if night.span.until_ms <= context.span.until_ms {
                 for kind in [Kind::NightTooWarm, Kind::NightTooCold] {
@@ -66,9 +66,7 @@ pub(super) fn judge(context: &Context<'_>) -> (Vec<Night>, Verdicts) {
             }
             continue;
         }
-        verdicts
-            .findings
-            .extend(outside(context, places, night, &all[..index]));
+        verdicts.findings.extend(outside(context, places, night));
     }
     verdicts.findings.extend(no_drop(context, &all));
     let nights = all
@@ -85,7 +83,7 @@ fn measure(context: &Context<'_>, places: &Places) -> Vec<Night> {
         from_ms: context.record_from_ms() - MS_PER_24_H,
         until_ms: context.span.until_ms,
     };
-    context
+    let mut nights: Vec<Night> = context
         .zone
         .dates(whole)
         .into_iter()
@@ -93,7 +91,11 @@ fn measure(context: &Context<'_>, places: &Places) -> Vec<Night> {
         .filter(|night| {
             night.span.from_ms < context.span.until_ms && night.span.from_ms >= context.record_from_ms()
         })
-        .collect()
+        .collect();
+    for index in 0..nights.len() {
+        nights[index].usual_mean_c = usual_mean_c(&nights[..index]);
+    }
+    nights
 }
 
 fn measure_one(context: &Context<'_>, places: &Places, local_date: NaiveDate) -> Night {
@@ -108,6 +110,7 @@ fn measure_one(context: &Context<'_>, places: &Places, local_date: NaiveDate) ->
         temperature_c: summary,
         outside_h,
         drop_k: None,
+        usual_mean_c: None,
         not_judged: None,
     };
     night.not_judged = why_not(context, places, span, summary.map_or(0.0, |s| s.covered_frac));
@@ -157,7 +160,7 @@ fn day_mean_c(context: &Context<'_>, places: &Places, local_date: NaiveDate, nig
 }
 
 /// The finding about a night outside its range.
-fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Night]) -> Option<Finding> {
+fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Finding> {
     let summary = night.temperature_c?;
     let limits = context.enclosure.limits_on(night.local_date);
     let (kind, beyond_k) = if summary.mean > limits.night_c.high {
@@ -196,16 +199,17 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Nigh
             .drop_k
             .map(|drop_k| Value::new("day mean minus night mean", drop_k, "Cel")),
     );
-    let usual_c = usual(before, |night| night.temperature_c.map(|t| t.mean));
-    finding
-        .also
-        .extend(usual_c.map(|mean_c| Value::new("usual night mean", mean_c, "Cel")));
+    finding.also.extend(
+        night
+            .usual_mean_c
+            .map(|mean_c| Value::new("usual night mean", mean_c, "Cel")),
+    );
     let words = context.words;
     let (direction, limit_c, end, end_c) = match kind {
         Kind::NightTooWarm => ("above", limits.night_c.high, "highest", summary.high),
         _ => ("below", limits.night_c.low, "lowest", summary.low),
     };
-    let usual = usual_c.map_or(String::new(), |mean_c| {
+    let usual = night.usual_mean_c.map_or(String::new(), |mean_c| {
         format!(", its usual {}", words.temperature(mean_c))
     });
     let silent = silent_words(&places.silent(night.span, SILENT_FRAC), places.sensors.len());
@@ -233,13 +237,13 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night, before: &[Nigh
     Some(finding)
 }
 
-/// Median over the last nights that were judged.
-fn usual(before: &[Night], of: impl Fn(&Night) -> Option<f64>) -> Option<f64> {
+/// Median of the means of the last nights that were judged.
+fn usual_mean_c(before: &[Night]) -> Option<f64> {
     let values: Vec<f64> = before
         .iter()
         .rev()
         .filter(|night| night.not_judged.is_none())
-        .filter_map(&of)
+        .filter_map(|night| night.temperature_c.map(|summary| summary.mean))
         .take(USUAL_NIGHTS)
         .collect();
     if values.len() < USUAL_NIGHTS_MIN {
@@ -362,6 +366,21 @@ mod tests {
             found[0].message.contains("the night of Saturday 28 March")
                 || found[0].message.contains("The night of Saturday 28 March")
         );
+    }
+
+    #[test]
+    fn what_is_usual_is_the_middle_of_the_nights_before_and_no_cold_night_moves_it() {
+        let outcome = shifted("2026-03-25", -4.0).judge("2026-03-23", "2026-03-30");
+        let (cold, next) = (&outcome.nights[3], &outcome.nights[4]);
+        assert_eq!(cold.local_date.to_string(), "2026-03-25");
+        let mean_c = cold.temperature_c.expect("known").mean;
+        for night in [cold, next] {
+            let usual_c = night.usual_mean_c.expect("three weeks stand before it");
+            assert!((usual_c - mean_c - 4.0).abs() < 0.1, "{usual_c} {mean_c}");
+        }
+        // In the first days of a record nothing is usual yet.
+        let outcome = Kit::quiet("2026-03-02", 4).judge("2026-03-02", "2026-03-06");
+        assert!(outcome.nights.iter().all(|night| night.usual_mean_c.is_none()));
     }
 
     #[test]

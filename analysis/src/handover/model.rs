@@ -6,10 +6,10 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use super::{kit, needs, setpoints};
 use crate::assess::Assessment;
 use crate::audit::gather::{FOLLOWED, Gathered};
-use crate::audit::measure::{Half, halves, measure, total_h, wanted};
 use crate::audit::model::{StripPart, windows};
 use crate::audit::timeline::{self, Event};
 use crate::audit::{compare, sensors, strips, words};
+use crate::halves::{Half, halves, total_h, wanted};
 use crate::markup::Note;
 use crate::plot::{Display, Table};
 use crate::report::need::{self, Need, Standings};
@@ -173,7 +173,7 @@ fn ran_at(gathered: &Gathered<'_>, quantity: Quantity) -> String {
         let spans = halves(gathered.site.zone, gathered.enclosure, reach, half);
         whole_h += total_h(&spans);
         let band = wanted(&gathered.enclosure.limits, quantity, half);
-        let Some(found) = measure(track, &spans, band) else {
+        let Some(found) = track.measure(&spans, band) else {
             continue;
         };
         known_h += found.known_h;

@@ -4,8 +4,8 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Device;
 
 use crate::audit::gather::{Gathered, RECENT_DAYS, Track};
-use crate::audit::measure::{Half, halves, measure};
 use crate::audit::words;
+use crate::halves::{Half, halves};
 use crate::plot::{Cell, Table};
 
 /// One row a set-point; notes say what the table can't.
@@ -109,7 +109,7 @@ fn read(gathered: &Gathered<'_>, track: Option<&Track>, quantity: Quantity) -> [
             gathered.last(RECENT_DAYS),
             half,
         );
-        let found = track.and_then(|track| measure(track, &spans, None));
+        let found = track.and_then(|track| track.measure(&spans, None));
         Cell::text(found.map_or_else(
             || crate::words::NOT_KNOWN.to_owned(),
             |m| {

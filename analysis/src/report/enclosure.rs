@@ -5,6 +5,7 @@ use mosswarden_config::site::{Device, DeviceKind, Enclosure, Sensor};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::chosen;
+use super::inside;
 use super::limits;
 use super::misting::{self, MistingPart};
 use super::model::{Judged, Material};
@@ -34,6 +35,8 @@ pub struct EnclosureSection {
     /// Which sensors are drawn, and why parts of them are not.
     pub strip_notes: Vec<String>,
     pub journal: Vec<JournalLine>,
+    /// Share of the known time inside the wanted ranges.
+    pub inside: Table,
     pub nights: Table,
     pub days: Table,
     /// Wettest, driest, warmest and coolest hour.
@@ -86,6 +89,7 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
             let lines = outcome.would_do.lines();
             lines.iter().map(|line| material.display.sentence(line)).collect()
         }),
+        inside: inside::table(material, judged),
         nights,
         days,
         misting: misting::part(material, judged),

@@ -156,6 +156,10 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
         None => lines(page, &section.strip_notes, ""),
     }
     journal(page, &section.journal, 4);
+    if !section.inside.rows.is_empty() {
+        heading(page, "Inside the wanted range");
+        table(page, &section.label, &section.inside, false);
+    }
     heading(page, "Nights");
     if section.nights.rows.is_empty() {
         *page += "<p>Not known: no night could be judged.</p>\n";

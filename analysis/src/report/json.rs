@@ -79,6 +79,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
         "strip": section.strip.as_ref().map(picture),
         "strip_notes": section.strip_notes,
         "journal": section.journal.iter().map(entry).collect::<Vec<_>>(),
+        "inside": table(&section.inside),
         "nights": table(&section.nights),
         "days": table(&section.days),
         "hours": section.hours,

@@ -10,6 +10,7 @@ pub(crate) mod cautions;
 pub(crate) mod chosen;
 pub(crate) mod enclosure;
 mod html;
+mod inside;
 mod json;
 pub(crate) mod limits;
 mod misting;

@@ -4,6 +4,7 @@ use mosswarden_config::zone::Span;
 
 use super::chosen::Chosen;
 use super::model::{JUDGED_FRAC_MIN, Judged, Material};
+use crate::conditions::USUAL_NIGHTS;
 use crate::plot::{Cell, Table, number};
 use crate::words;
 
@@ -20,9 +21,12 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
     let degree = display.degree();
     let wanted = judged.enclosure.limits.night_c;
     let changes = words::clock_changes(zone, material.span);
-    let rows = judged
+    let nights = judged
         .conditions
-        .map_or(&[][..], |outcome| outcome.nights.as_slice())
+        .map_or(&[][..], |outcome| outcome.nights.as_slice());
+    // In its first nights nothing is usual yet.
+    let is_usual_known = nights.iter().any(|night| night.usual_mean_c.is_some());
+    let rows = nights
         .iter()
         .map(|night| {
             let shown = night.temperature_c.filter(|_| night.not_judged.is_none());
@@ -42,31 +46,43 @@ fn nights(material: &Material<'_>, judged: &Judged<'_>) -> Table {
                 .collect::<Vec<_>>()
                 .join("; ");
             }
-            vec![
+            let mut row = vec![
                 Cell::text(night.local_date.format("%a %-d %b").to_string()),
                 Cell::known(shown.map(|s| display.temperature(s.low))),
                 Cell::known(shown.map(|s| display.temperature(s.mean))),
                 Cell::known(shown.map(|s| display.temperature(s.high))),
                 shown.map_or_else(|| Cell::text(words::NOT_KNOWN), |_| hours_cell(night.outside_h)),
                 Cell::known(night.drop_k.map(|drop| display.difference(drop))),
-                Cell::text(remark),
-            ]
+            ];
+            if is_usual_known {
+                row.push(Cell::known(
+                    night.usual_mean_c.map(|mean_c| display.temperature(mean_c)),
+                ));
+            }
+            row.push(Cell::text(remark));
+            row
         })
         .collect();
+    let mut caption = format!(
+        "Nights, by the date on which they begin; wanted {}; the drop is from the mean of the day before",
+        display.range_words(wanted.low, wanted.high)
+    );
+    let mut columns = vec![
+        "Night of".to_owned(),
+        format!("lowest, {degree}"),
+        format!("mean, {degree}"),
+        format!("highest, {degree}"),
+        "outside it".to_owned(),
+        format!("drop, {degree}"),
+    ];
+    if is_usual_known {
+        caption += &format!("; usual is the middle mean of its last {USUAL_NIGHTS} nights");
+        columns.push(format!("usual mean, {degree}"));
+    }
+    columns.push("remark".to_owned());
     without_empty_last(Table {
-        caption: format!(
-            "Nights, by the date on which they begin; wanted {}; the drop is from the mean of the day before",
-            display.range_words(wanted.low, wanted.high)
-        ),
-        columns: vec![
-            "Night of".to_owned(),
-            format!("lowest, {degree}"),
-            format!("mean, {degree}"),
-            format!("highest, {degree}"),
-            "outside it".to_owned(),
-            format!("drop, {degree}"),
-            "remark".to_owned(),
-        ],
+        caption,
+        columns,
         rows,
     })
 }
@@ -102,7 +118,7 @@ fn clock_turn(zone: mosswarden_config::zone::Zone, date: chrono::NaiveDate) -> i
     high
 }
 
-fn hours_cell(hours: f64) -> Cell {
+pub(super) fn hours_cell(hours: f64) -> Cell {
     Cell {
         text: if hours < 1.0 / 60.0 {
             "none".to_owned()

@@ -412,6 +412,7 @@ fn lived(site: &Site, enclosure: &Enclosure, trust: &trust::Outcome, span: Span)
                 view.above(band.high, night, gap_ms).hours + view.below(band.low, night, gap_ms).hours
             }),
             drop_k: judged.zip(warm).map(|(night, day)| day.mean - night.mean),
+            usual_mean_c: None,
             not_judged: judged.is_none().then(|| {
                 format!(
                     "only {:.0} % of it is known",

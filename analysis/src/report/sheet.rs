@@ -115,6 +115,7 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
         None => blocks.extend(Block::bullets(&section.strip_notes)),
     }
     blocks.extend(journal(&section.journal));
+    blocks.extend(Block::table(&section.inside, false));
     blocks.extend(Block::table(&section.nights, false));
     blocks.extend(Block::table(&section.days, false));
     blocks.extend(Block::bullets(&section.hours));

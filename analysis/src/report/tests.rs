@@ -378,7 +378,56 @@ fn a_clock_change_is_said_on_its_day() {
         .iter()
         .find(|row| row[0].text == "Sat 28 Mar")
         .expect("the night in which the clocks change");
-    assert_eq!(night[6].text, "clock change, 11 h long");
+    assert_eq!(night.last().expect("a remark").text, "clock change, 11 h long");
+}
+
+#[test]
+fn the_share_inside_the_range_and_the_hours_outside_make_up_what_is_known() {
+    let sample = sample::harbour("metric");
+    let report = report(&sample);
+    let gecko = report.enclosures.iter().find(|own| own.id == "gecko-1");
+    let inside = &gecko.expect("the enclosure of the hot day").inside;
+    let heads: Vec<&str> = inside.rows.iter().map(|row| row[0].text.as_str()).collect();
+    assert_eq!(
+        heads,
+        [
+            "temperature by day",
+            "temperature at night",
+            "humidity by day",
+            "humidity at night"
+        ]
+    );
+    let asked_h = sample.span.hours() / 2.0;
+    for row in &inside.rows {
+        let number = |column: usize| row[column].number.expect("known");
+        let (share, below_h, above_h, longest_h, known) =
+            (number(2), number(3), number(4), number(5), number(6));
+        let known_h = known * asked_h;
+        assert!(
+            ((1.0 - share) * known_h - below_h - above_h).abs() < 0.2,
+            "{row:?}"
+        );
+        assert!(longest_h <= below_h.max(above_h) + 1e-9, "{row:?}");
+    }
+    // On the hot afternoon it was above the wanted range for hours, and what is over a part of one per cent is not rounded away.
+    assert!(inside.rows[0][4].number.expect("known") > 5.0);
+    assert!(
+        inside
+            .rows
+            .iter()
+            .all(|row| row[2].text != "100 %" || row[2].number == Some(1.0))
+    );
+    // An enclosure of which nothing came has no such table.
+    let silent = report
+        .enclosures
+        .iter()
+        .find(|own| own.verdict == Verdict::NotKnown);
+    let silent = silent.expect("one that could not be judged");
+    assert!(
+        silent.inside.rows.iter().all(|row| row[2].number.is_none()),
+        "{:?}",
+        silent.inside
+    );
 }
 
 #[test]

@@ -8,6 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
 use super::chosen::{self, Chosen};
 use super::model::{Judged, Material};
+use crate::halves::{Half, halves, measure, total_h};
 use crate::load::Record;
 use crate::plot::{Cell, Table};
 use crate::trust;
@@ -41,33 +42,23 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
     };
     let (site, own) = (material.site, judged.enclosure);
     let degree = material.display.degree();
-    let measures = [
-        (
-            "temperature by day",
-            &judged.temperature,
-            true,
-            Quantity::Temperature,
-        ),
-        (
-            "temperature at night",
-            &judged.temperature,
-            false,
-            Quantity::Temperature,
-        ),
-        ("humidity by day", &judged.humidity, true, Quantity::Humidity),
-        ("humidity at night", &judged.humidity, false, Quantity::Humidity),
-    ];
     let mut rows = Vec::new();
     let mut is_any_known = false;
-    for (name, chosen, by_day, quantity) in measures {
+    let measures = [
+        (Quantity::Temperature, &judged.temperature),
+        (Quantity::Humidity, &judged.humidity),
+    ]
+    .into_iter()
+    .flat_map(|(quantity, chosen)| Half::BOTH.map(|half| (quantity, chosen.as_ref(), half)));
+    for (quantity, chosen, half) in measures {
         let Some(chosen) = chosen else { continue };
-        let Some(now) = mean(chosen, &parts(site.zone, own, material.span, by_day)) else {
+        let Some(now) = mean(chosen, site.zone, own, material.span, half) else {
             continue;
         };
-        let then = mean(chosen, &parts(site.zone, own, before, by_day));
+        let then = mean(chosen, site.zone, own, before, half);
         let year = material.year_before.and_then(|year| {
             let chosen = year.chosen(judged.enclosure, quantity, &chosen.sensor.id)?;
-            mean(&chosen, &parts(site.zone, own, year.span, by_day))
+            mean(&chosen, site.zone, own, year.span, half)
         });
         is_any_known |= then.is_some() || year.is_some();
         let show = |value: f64| match quantity {
@@ -79,7 +70,10 @@ pub(super) fn compare(material: &Material<'_>, judged: &Judged<'_>) -> Compariso
         } else {
             "%RH"
         };
-        let mut row = vec![Cell::text(format!("{name}, {unit}")), Cell::number(show(now.0))];
+        let mut row = vec![
+            Cell::text(format!("{} {}, {unit}", quantity.name(), half.words())),
+            Cell::number(show(now.0)),
+        ];
         let mut known = vec![share_words(now.1)];
         let periods = if material.year_before.is_some() {
             vec![then, year]
@@ -132,22 +126,6 @@ fn share_words(share: f64) -> String {
     format!("{:.0} %", share * 100.0)
 }
 
-/// The days or the nights of a span.
-fn parts(zone: Zone, enclosure: &Enclosure, span: Span, by_day: bool) -> Vec<Span> {
-    zone.dates(span)
-        .into_iter()
-        .filter_map(|date| {
-            let light = enclosure.light_on(date);
-            let part = if by_day {
-                zone.light(date, light)
-            } else {
-                zone.night(date, light)
-            };
-            part.intersect(span)
-        })
-        .collect()
-}
-
 /// The same weekdays a year before, judged by what was known then.
 #[derive(Debug, Clone)]
 pub struct YearBefore {
@@ -197,17 +175,18 @@ fn signed(value: f64) -> Cell {
     cell
 }
 
-/// Time-weighted mean over the parts and the share known; `None` where too little is.
-fn mean(chosen: &Chosen<'_>, parts: &[Span]) -> Option<(f64, f64)> {
-    let asked_h: f64 = parts.iter().map(|part| part.hours()).sum();
-    let (mut area, mut covered_h) = (0.0, 0.0);
-    for summary in parts
-        .iter()
-        .filter_map(|part| chosen.usable().summary(*part, chosen.gap_ms()))
-    {
-        area += summary.mean * summary.covered_h;
-        covered_h += summary.covered_h;
-    }
-    let share = covered_h / asked_h;
-    (asked_h > 0.0 && share >= KNOWN_FRAC_MIN).then(|| (area / covered_h, share))
+/// Time-weighted mean over the days or the nights of a span and the share known; `None` where too little is.
+fn mean(
+    chosen: &Chosen<'_>,
+    zone: Zone,
+    enclosure: &Enclosure,
+    span: Span,
+    half: Half,
+) -> Option<(f64, f64)> {
+    let parts = halves(zone, enclosure, span, half);
+    let asked_h = total_h(&parts);
+    let parts = parts.into_iter().map(|part| (part, None));
+    let found = measure(chosen.usable(), chosen.gap_ms(), parts)?;
+    let share = found.known_h / asked_h;
+    (share >= KNOWN_FRAC_MIN).then_some((found.mean, share))
 }

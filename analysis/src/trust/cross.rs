@@ -24,7 +24,7 @@ use super::pattern::Parted;
 use super::witness;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
-use crate::series::{Series, on_spans};
+use crate::series::{Series, View, on_spans};
 use crate::statistics::robust::median;
 
 /// By sensor and quantity, on the common cells.
@@ -43,6 +43,27 @@ pub(super) struct Scene<'a> {
     /// The same on cells.
     pub grids: &'a Grids,
     pub history: Span,
+}
+
+impl<'a> Scene<'a> {
+    /// A sensor's readings after the signal checks.
+    pub(super) fn checked_view(&self, sensor: &Sensor, quantity: Quantity) -> Option<View<'a>> {
+        let series = self.checked.get(&(sensor.id.clone(), quantity))?;
+        Some(series.view())
+    }
+
+    /// While a mister runs and as long after it as its vapour is not spread.
+    pub(super) fn wet(&self) -> Vec<Span> {
+        self.enclosure
+            .devices_of(DeviceKind::Mister)
+            .filter_map(|mister| self.record.get(&mister.id, Quantity::State))
+            .flat_map(|states| on_spans(states.view(), MS_PER_HOUR))
+            .map(|run| Span {
+                from_ms: run.from_ms,
+                until_ms: run.until_ms + AFTER_MIST_MS,
+            })
+            .collect()
+    }
 }
 
 /// What the comparison says of one sensor.
@@ -611,13 +632,8 @@ impl<'a> Cells<'a> {
                 .skip(from)
                 .for_each(|cell| *cell = false);
         };
-        for mister in enclosure.devices_of(DeviceKind::Mister) {
-            let Some(states) = record.get(&mister.id, Quantity::State) else {
-                continue;
-            };
-            for run in on_spans(states.view(), MS_PER_HOUR) {
-                silence(run.from_ms, run.until_ms + AFTER_MIST_MS);
-            }
+        for wet in scene.wet() {
+            silence(wet.from_ms, wet.until_ms);
         }
         for entry in record.entries(&enclosure.id, history) {
             if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"]

@@ -7,6 +7,7 @@ mod corrections;
 mod cross;
 mod daily;
 mod grid;
+mod leap;
 mod nature;
 mod onset;
 mod pattern;

@@ -164,6 +164,13 @@ impl Room<'_> {
                         found.others.join(" and ")
                     ),
                 ),
+                Some(found) if !found.others.is_empty() => (
+                    Standing::Believed,
+                    format!(
+                        "believed within {width} by its maker's word; too few days beside {} to say more",
+                        found.others.join(" and ")
+                    ),
+                ),
                 _ => (
                     Standing::Believed,
                     format!("believed within {width} by its maker's word; nothing to compare it with"),

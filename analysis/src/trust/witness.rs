@@ -4,7 +4,8 @@
 //! at the onset, after what room and temperature explain, is the liar. Where a humidistat holds the enclosure by one of them, that
 //! one's record stands at the set-point whoever lies; then the fogger's work tells: a controller that reads high lets it rest, a
 //! check device that reads high leaves it as it was. After a misting the air comes near saturation whoever holds it, so the readings'
-//! own peaks are a fixed point of the scale. All this is asked where the mean of the two (`nature`) can't tell.
+//! own peaks are a fixed point of the scale. This is put together with what the mean of the two says (`nature`) and, of a step, the
+//! minutes in which it came (`leap`).
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Sensor};
@@ -13,6 +14,7 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 use super::cross::Scene;
 use super::daily::{DayFigure, Difference, daily};
 use super::grid::Grid;
+use super::leap;
 use super::onset::{self, Change, Noise};
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::on_spans;
@@ -50,10 +52,12 @@ const TEMPERATURE_PRIOR_SD: f64 = 2.0;
 const DUTY_PER_ROOM_PCT_SD: f64 = 0.02;
 /// Below this duty a humidistat does not hold the enclosure.
 const DUTY_MIN: f64 = 0.01;
-/// The mean of the two tells nothing where its odds are nearer to even than this (natural logarithm).
-const UNDECIDED: f64 = 0.5;
 /// No physical evidence is taken as surer than this (natural logarithm of odds): about 55 to 1.
 const EVIDENCE_MAX: f64 = 4.0;
+/// Nor one kind of it, before they are put together.
+const ONE_MAX: f64 = 12.0;
+/// Air that moves by itself now and then looks like a jump of one sensor: measured by the benchmark `detection` and a second simulation.
+const MINUTES_WEIGHT: f64 = 0.5;
 /// A state message holds at most this long.
 const STATE_HOLD_MS: i64 = 6 * MS_PER_HOUR;
 /// A misting's peak is sought this long after it began.
@@ -79,9 +83,26 @@ pub(super) fn evidence(
     change: &Change,
     by_mean: Option<f64>,
 ) -> f64 {
-    if let Some(told) = by_mean.filter(|odds| odds.abs() > UNDECIDED) {
-        return told.clamp(-EVIDENCE_MAX, EVIDENCE_MAX);
-    }
+    let bounded = |odds: f64| odds.clamp(-ONE_MAX, ONE_MAX);
+    let physics = bounded(by_physics(scene, quantity, a, b, change, by_mean.is_some()));
+    // Both rest on the same days, so each counts half.
+    let by_days = by_mean.map_or(physics, |odds| f64::midpoint(bounded(odds), physics));
+    let by_minutes = scene
+        .checked_view(a, quantity)
+        .zip(scene.checked_view(b, quantity))
+        .and_then(|(of_a, of_b)| leap::evidence(quantity, of_a, of_b, change, &scene.wet()))
+        .map_or(0.0, |odds| MINUTES_WEIGHT * bounded(odds));
+    (by_days + by_minutes).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
+}
+
+fn by_physics(
+    scene: &Scene<'_>,
+    quantity: Quantity,
+    a: &Sensor,
+    b: &Sensor,
+    change: &Change,
+    mean_was_weighed: bool,
+) -> f64 {
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
         scene.holding().find_map(|(device, setpoint)| {
@@ -90,7 +111,7 @@ pub(super) fn evidence(
             (usual(&duty, change)? > DUTY_MIN).then_some((duty, setpoint))
         })
     };
-    let found = match (held(a), held(b)) {
+    match (held(a), held(b)) {
         (Some((duty, setpoint)), _) => sum([
             scene.by_duty(&duty, setpoint, a, change, 1.0),
             scene.by_peaks(a, b, change, Some(setpoint)),
@@ -100,21 +121,18 @@ pub(super) fn evidence(
             scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
         ]),
         (None, None) => sum([
-            // The mean was weighed with what their own records say; where it can't tell, neither can they.
-            by_mean
-                .is_none()
+            // The mean was weighed with what their own records say.
+            (!mean_was_weighed)
                 .then(|| scene.by_own_record(a, b, change))
                 .flatten(),
             scene.by_peaks(a, b, change, None),
         ]),
-    };
-    found.clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
+    }
 }
 
 /// Each kind of evidence rests on its own part of the record, so their logarithms add; one alone can be wrong in its model, so none
 /// outweighs all others.
 fn sum(parts: [Option<f64>; 2]) -> f64 {
-    const ONE_MAX: f64 = 12.0;
     let bounded = |part: Option<f64>| part.unwrap_or(0.0).clamp(-ONE_MAX, ONE_MAX);
     parts.into_iter().map(bounded).sum()
 }

@@ -2,11 +2,12 @@
 //!
 //! Weighted by time, from usable readings as they are; a reading's own doubt is not counted against the range.
 
+use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Band, Enclosure, Limits};
 use mosswarden_config::zone::{Span, Zone};
 
-use super::gather::Track;
+use crate::series::View;
 
 /// Light hours or dark hours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -39,16 +40,26 @@ pub(crate) fn wanted(limits: &Limits, quantity: Quantity, half: Half) -> Option<
 
 /// The days or the nights of an enclosure inside a span, by its light hours.
 pub(crate) fn halves(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) -> Vec<Span> {
+    dated(zone, enclosure, span, half)
+        .into_iter()
+        .map(|(_, part)| part)
+        .collect()
+}
+
+/// The same with the local date on which each begins.
+pub(crate) fn dated(zone: Zone, enclosure: &Enclosure, span: Span, half: Half) -> Vec<(NaiveDate, Span)> {
     let dates = zone.dates(span);
     let before = dates.first().and_then(|date| date.pred_opt());
     before
         .into_iter()
         .chain(dates.iter().copied())
-        .map(|date| match half {
-            Half::Day => zone.light(date, enclosure.light_on(date)),
-            Half::Night => zone.night(date, enclosure.light_on(date)),
+        .filter_map(|date| {
+            let part = match half {
+                Half::Day => zone.light(date, enclosure.light_on(date)),
+                Half::Night => zone.night(date, enclosure.light_on(date)),
+            };
+            Some((date, part.intersect(span)?))
         })
-        .filter_map(|part| part.intersect(span))
         .collect()
 }
 
@@ -62,31 +73,32 @@ pub(crate) struct Measured {
     pub(crate) inside_h: Option<f64>,
     pub(crate) below_h: f64,
     pub(crate) above_h: f64,
+    /// Longest run on one side of the range; the end of a span or a gap ends it.
+    pub(crate) longest_outside_h: f64,
     pub(crate) known_h: f64,
 }
 
-/// Measures a track over spans; `None` where nothing of them is known.
-pub(crate) fn measure(track: &Track, spans: &[Span], band: Option<Band>) -> Option<Measured> {
-    let view = track.usable.view();
+/// Measures a series over spans, each with the range wanted in it; `None` where nothing of them is known.
+///
+/// [`Measured::inside_h`] is absent unless a range is wanted in every span of which something is known.
+pub(crate) fn measure(
+    view: View<'_>,
+    gap_ms: i64,
+    parts: impl IntoIterator<Item = (Span, Option<Band>)>,
+) -> Option<Measured> {
     let mut found: Option<Measured> = None;
-    for span in spans {
-        let Some(summary) = view.summary(*span, track.gap_ms) else {
+    for (span, band) in parts {
+        let Some(summary) = view.summary(span, gap_ms) else {
             continue;
         };
-        let beyond = |band: Band| {
-            (
-                view.below(band.low, *span, track.gap_ms).hours,
-                view.above(band.high, *span, track.gap_ms).hours,
-            )
-        };
-        let (below_h, above_h) = band.map_or((0.0, 0.0), beyond);
         let so_far = found.get_or_insert(Measured {
             low: summary.low,
             mean: 0.0,
             high: summary.high,
-            inside_h: None,
+            inside_h: Some(0.0),
             below_h: 0.0,
             above_h: 0.0,
+            longest_outside_h: 0.0,
             known_h: 0.0,
         });
         so_far.low = so_far.low.min(summary.low);
@@ -94,12 +106,19 @@ pub(crate) fn measure(track: &Track, spans: &[Span], band: Option<Band>) -> Opti
         // The mean is summed by hours here and divided at the end.
         so_far.mean += summary.mean * summary.covered_h;
         so_far.known_h += summary.covered_h;
-        so_far.below_h += below_h;
-        so_far.above_h += above_h;
+        so_far.inside_h = so_far.inside_h.zip(band).map(|(inside_h, band)| {
+            let below = view.below(band.low, span, gap_ms);
+            let above = view.above(band.high, span, gap_ms);
+            so_far.below_h += below.hours;
+            so_far.above_h += above.hours;
+            for run_h in [below.longest_h, above.longest_h] {
+                so_far.longest_outside_h = so_far.longest_outside_h.max(run_h);
+            }
+            inside_h + (summary.covered_h - below.hours - above.hours).max(0.0)
+        });
     }
     found.map(|sum| Measured {
         mean: sum.mean / sum.known_h,
-        inside_h: band.map(|_| (sum.known_h - sum.below_h - sum.above_h).max(0.0)),
         ..sum
     })
 }
