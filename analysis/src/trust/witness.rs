@@ -56,6 +56,10 @@ const DUTY_MIN: f64 = 0.01;
 const EVIDENCE_MAX: f64 = 4.0;
 /// Nor one kind of it, before they are put together.
 const ONE_MAX: f64 = 12.0;
+/// What physics weighs beside the mean of the two: where one of them holds the air by a humidistat, and where only peaks are known (own
+/// choices, by both simulations of ACCURACY.md).
+const WEIGHT_WHERE_HELD: f64 = 0.5;
+const WEIGHT_OF_PEAKS: f64 = 0.25;
 /// Air that moves by itself now and then looks like a jump of one sensor: measured by the benchmark `detection` and a second simulation.
 const MINUTES_WEIGHT: f64 = 0.5;
 /// A state message holds at most this long.
@@ -84,9 +88,11 @@ pub(super) fn evidence(
     by_mean: Option<f64>,
 ) -> f64 {
     let bounded = |odds: f64| odds.clamp(-ONE_MAX, ONE_MAX);
-    let physics = bounded(by_physics(scene, quantity, a, b, change, by_mean.is_some()));
-    // Both rest on the same days, so each counts half.
-    let by_days = by_mean.map_or(physics, |odds| f64::midpoint(bounded(odds), physics));
+    let (physics, weight) = by_physics(scene, quantity, a, b, change, by_mean.is_some());
+    // Both rest on the same days, so they share one weight.
+    let by_days = by_mean.map_or(bounded(physics), |odds| {
+        (1.0 - weight) * bounded(odds) + weight * bounded(physics)
+    });
     let by_minutes = scene
         .checked_view(a, quantity)
         .zip(scene.checked_view(b, quantity))
@@ -95,6 +101,7 @@ pub(super) fn evidence(
     (by_days + by_minutes).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
 }
 
+/// The odds by what a humidistat's work and the mistings' peaks say, and what they weigh beside the mean of the two.
 fn by_physics(
     scene: &Scene<'_>,
     quantity: Quantity,
@@ -102,7 +109,7 @@ fn by_physics(
     b: &Sensor,
     change: &Change,
     mean_was_weighed: bool,
-) -> f64 {
+) -> (f64, f64) {
     let scene = &Case { scene, quantity };
     let held = |by: &Sensor| {
         scene.holding().find_map(|(device, setpoint)| {
@@ -112,21 +119,30 @@ fn by_physics(
         })
     };
     match (held(a), held(b)) {
-        (Some((duty, setpoint)), _) => sum([
-            scene.by_duty(&duty, setpoint, a, change, 1.0),
-            scene.by_peaks(a, b, change, Some(setpoint)),
-        ]),
-        (_, Some((duty, setpoint))) => -sum([
-            scene.by_duty(&duty, setpoint, b, change, -1.0),
-            scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
-        ]),
-        (None, None) => sum([
-            // The mean was weighed with what their own records say.
-            (!mean_was_weighed)
-                .then(|| scene.by_own_record(a, b, change))
-                .flatten(),
-            scene.by_peaks(a, b, change, None),
-        ]),
+        (Some((duty, setpoint)), _) => {
+            let found = sum([
+                scene.by_duty(&duty, setpoint, a, change, 1.0),
+                scene.by_peaks(a, b, change, Some(setpoint)),
+            ]);
+            (found, WEIGHT_WHERE_HELD)
+        }
+        (_, Some((duty, setpoint))) => {
+            let found = sum([
+                scene.by_duty(&duty, setpoint, b, change, -1.0),
+                scene.by_peaks(b, a, &change.mirrored(), Some(setpoint)),
+            ]);
+            (-found, WEIGHT_WHERE_HELD)
+        }
+        (None, None) => {
+            let found = sum([
+                // The mean was weighed with what their own records say.
+                (!mean_was_weighed)
+                    .then(|| scene.by_own_record(a, b, change))
+                    .flatten(),
+                scene.by_peaks(a, b, change, None),
+            ]);
+            (found, WEIGHT_OF_PEAKS)
+        }
     }
 }
 
