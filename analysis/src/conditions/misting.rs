@@ -115,7 +115,7 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             .extend(observed.iter().map(|one| misting(one, main)));
     }
     // A rise that is less because the air goes faster is not the nozzle's fault.
-    let airing = airing_words(&judged.trends);
+    let airing = airing_words(&judged.trends, Airing::Faster);
     for finding in judged
         .verdicts
         .findings

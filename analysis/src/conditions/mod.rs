@@ -169,11 +169,10 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     (outcome.mistings, outcome.earlier_mistings) = (misted.mistings, misted.earlier);
     outcome.verdicts.extend(misted.verdicts);
     outcome.moisture = moisture::measure(&context);
-    let airing = misting::airing_words(&misted.trends);
     outcome.mist_trends = misted.trends;
     outcome
         .verdicts
-        .extend(moisture::judge(&context, &outcome.days, &airing));
+        .extend(moisture::judge(&context, &outcome.days, &outcome.mist_trends));
     let (held, verdicts) = setpoint::judge(&context);
     outcome.held = held;
     outcome.verdicts.extend(verdicts);

@@ -15,6 +15,7 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::Day;
 use super::context::{Context, silent_words};
+use super::misting::{Airing, MistTrend, airing_words};
 use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
@@ -74,8 +75,8 @@ const SIDES: [Side; 2] = [
     },
 ];
 
-/// Judges the measured days; `airing` says where the mistings show that the air is exchanged slower or faster than usual.
-pub(super) fn judge(context: &Context<'_>, days: &[Day], airing: &str) -> Verdicts {
+/// Judges the measured days; by the trends of the mistings it is told where a changed exchange of air would explain what was found.
+pub(super) fn judge(context: &Context<'_>, days: &[Day], trends: &[MistTrend]) -> Verdicts {
     let mut verdicts = Verdicts::default();
     let limits = context.limits_at(context.span.from_ms);
     if limits.humidity_day_pct.is_none() && limits.humidity_night_pct.is_none() {
@@ -92,12 +93,20 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day], airing: &str) -> Verdic
         }
         return verdicts;
     };
+    let (drier, damper) = (
+        airing_words(trends, Airing::Faster),
+        airing_words(trends, Airing::Slower),
+    );
     for day in days {
         for side in &SIDES {
+            let airing = match side.beyond {
+                Beyond::Below => &drier,
+                Beyond::Above => &damper,
+            };
             judge_day(context, places, day, side, airing, &mut verdicts);
         }
     }
-    verdicts.findings.extend(wet::judge(context, places, airing));
+    verdicts.findings.extend(wet::judge(context, places, &damper));
     verdicts
 }
 

@@ -195,8 +195,12 @@ pub(super) fn hours(material: &Material<'_>, judged: &Judged<'_>, days_table: &T
     if days > 0 && days_table.rows.is_empty() {
         let limits = judged.enclosure.limits;
         lines.push(format!(
-            "On none of {} was it above {}, below {}, or drier or damper than wanted.",
-            words::several(days, "day"),
+            "{} it never was above {}, below {}, or drier or damper than wanted.",
+            if days == 1 {
+                "On this day".to_owned()
+            } else {
+                format!("On these {days} days")
+            },
             material.display.temperature_words(limits.max_c),
             material.display.temperature_words(limits.min_c)
         ));

@@ -724,3 +724,63 @@ impl<'a> Cells<'a> {
         differences
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::onset::{Part, Shape};
+    use super::*;
+    use crate::statistics::Estimate;
+
+    fn compared(other: &str, change: Option<Blamed>) -> Compared {
+        Compared {
+            others: vec![other.to_owned()],
+            figures: Vec::new(),
+            change,
+            perhaps: None,
+            parted: None,
+        }
+    }
+
+    #[test]
+    fn what_may_be_the_others_is_set_beside_it_with_the_rest_of_the_blame() {
+        let estimate = |value: f64, low: f64, high: f64| Estimate { value, low, high };
+        let change = Change {
+            shape: Shape::Step,
+            onset_ms: 0,
+            onset_low_ms: 0,
+            onset_high_ms: 0,
+            per_day: estimate(0.0, 0.0, 0.0),
+            now: estimate(4.0, 3.0, 5.0),
+            ended_ms: None,
+            evidence: 9.0,
+            evidence_of_other: None,
+            parts: vec![Part {
+                shape: Shape::Step,
+                at_ms: 0,
+                size: 4.0,
+            }],
+        };
+        let blamed = Blamed {
+            change,
+            share: Some(0.6),
+            ended_ms: None,
+        };
+        let key = |id: &str| (id.to_owned(), Quantity::Humidity);
+        let mut all = BTreeMap::from([
+            (key("stat"), compared("check", Some(blamed.clone()))),
+            (key("check"), compared("stat", None)),
+        ]);
+        suspect_others(&mut all);
+        assert!(all[&key("stat")].perhaps.is_none());
+        let other = all[&key("check")].perhaps.as_ref().expect("doubted as well");
+        assert_eq!(other.share, Some(0.4));
+        assert_eq!(
+            (other.change.now.low, other.change.now.high),
+            (-5.0, -3.0),
+            "it reads low, if it is this one"
+        );
+        assert!((other.bias_at(1) + 4.0).abs() < 1e-12);
+        // Neither is sure at 60 %, so nobody should act on it.
+        assert!(!blamed.is_sure() && !other.is_sure());
+    }
+}

@@ -304,8 +304,8 @@ impl Room<'_> {
                 )
             }
             Some(found) => format!(
-                "only {} days of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
-                found.figures.len(),
+                "only {} of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
+                words::several(found.figures.len(), "day"),
                 sensor.id,
                 found.others.join(", ")
             ),

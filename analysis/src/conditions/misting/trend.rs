@@ -112,20 +112,25 @@ pub(super) fn of(
         usual_half_life_min: median(&usual),
         half_life_share,
         excess_share,
-        airing: match (excess_share, half_life_share) {
-            // Soil that dries and a damper room change the excess as well, but not how fast a misting is gone.
-            (Some(share), Some(half_life)) => match airing(share, &BY_EXCESS) {
-                Airing::Faster if half_life.value > UNCHANGED.0 => Airing::Usual,
-                Airing::Slower if half_life.value < UNCHANGED.1 => Airing::Usual,
-                airing => airing,
-            },
-            (Some(share), None) => airing(share, &BY_EXCESS),
-            (None, Some(share)) => airing(share, &BY_HALF_LIFE),
-            (None, None) => Airing::NotKnown,
-        },
+        airing: by_both(excess_share, half_life_share),
         counted: now.len(),
         left_out: left_out(observed, main, week_ms),
     })
+}
+
+/// By the excess before the runs, where the half-life does not contradict it: soil that dries and a damper room change the excess as
+/// well, but not how fast a misting is gone.
+fn by_both(excess_share: Option<Estimate>, half_life_share: Option<Estimate>) -> Airing {
+    match (excess_share, half_life_share) {
+        (Some(share), Some(half_life)) => match airing(share, &BY_EXCESS) {
+            Airing::Faster if half_life.value > UNCHANGED.0 => Airing::Usual,
+            Airing::Slower if half_life.value < UNCHANGED.1 => Airing::Usual,
+            airing => airing,
+        },
+        (Some(share), None) => airing(share, &BY_EXCESS),
+        (None, Some(share)) => airing(share, &BY_HALF_LIFE),
+        (None, None) => Airing::NotKnown,
+    }
 }
 
 fn exp(log: Estimate) -> Estimate {
@@ -225,33 +230,36 @@ fn left_out(observed: &[Observed], main: usize, week_ms: i64) -> BTreeMap<String
     reasons
 }
 
-/// What the trends say of the air's exchange, to follow a sentence; empty where it is as usual or not known.
-pub(in super::super) fn airing_words(trends: &[MistTrend]) -> String {
-    let told = trends.iter().find_map(|trend| {
-        let (word, look) = match trend.airing {
-            Airing::Slower => ("slower", "a covered vent, a new lid or plants before it"),
-            Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
-            Airing::Usual | Airing::NotKnown => return None,
-        };
-        let by = match (trend.excess_share, trend.half_life_min, trend.usual_half_life_min) {
-            (Some(share), _, _) => {
-                format!(
-                    "before its runs it holds {:.1} times its usual excess of vapour over the room",
-                    share.value
-                )
-            }
-            (None, Some(now), Some(usual)) => {
-                format!(
-                    "half of a misting's rise is gone after {:.0} min, usually {usual:.0}",
-                    now.value
-                )
-            }
-            _ => return None,
-        };
-        Some(format!(
-            " The air is exchanged {word} than usual ({by}): look for {look}."
-        ))
-    });
+/// That the air's exchange is `changed` as the trends say, to follow a sentence which that would explain; else empty.
+pub(in super::super) fn airing_words(trends: &[MistTrend], changed: Airing) -> String {
+    let told = trends
+        .iter()
+        .filter(|trend| trend.airing == changed)
+        .find_map(|trend| {
+            let (word, look) = match trend.airing {
+                Airing::Slower => ("slower", "a covered vent, a new lid or plants before it"),
+                Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
+                Airing::Usual | Airing::NotKnown => return None,
+            };
+            let by = match (trend.excess_share, trend.half_life_min, trend.usual_half_life_min) {
+                (Some(share), _, _) => {
+                    format!(
+                        "before its runs it holds {:.1} times its usual excess of vapour over the room",
+                        share.value
+                    )
+                }
+                (None, Some(now), Some(usual)) => {
+                    format!(
+                        "half of a misting's rise is gone after {:.0} min, usually {usual:.0}",
+                        now.value
+                    )
+                }
+                _ => return None,
+            };
+            Some(format!(
+                " The air is exchanged {word} than usual ({by}): look for {look}."
+            ))
+        });
     told.unwrap_or_default()
 }
 
@@ -261,7 +269,6 @@ mod tests {
 
     #[test]
     fn the_air_is_said_to_be_exchanged_otherwise_only_beyond_doubt() {
-        let share = |value, low, high| Estimate { value, low, high };
         let by_excess = |value, low, high| airing(share(value, low, high), &BY_EXCESS);
         assert_eq!(by_excess(2.1, 1.6, 2.8), Airing::Slower);
         assert_eq!(by_excess(2.1, 1.1, 4.0), Airing::Usual);
@@ -269,5 +276,43 @@ mod tests {
         assert_eq!(by_excess(0.35, 0.25, 0.5), Airing::Faster);
         assert_eq!(by_excess(0.85, 0.82, 0.88), Airing::Usual, "plants cut back");
         assert_eq!(airing(share(0.7, 0.65, 0.75), &BY_HALF_LIFE), Airing::Usual);
+    }
+
+    const fn share(value: f64, low: f64, high: f64) -> Estimate {
+        Estimate { value, low, high }
+    }
+
+    #[test]
+    fn a_half_life_as_ever_says_that_the_excess_changed_by_something_else() {
+        let (little, much) = (Some(share(0.35, 0.25, 0.5)), Some(share(2.1, 1.6, 2.8)));
+        let half_life = |value: f64| Some(share(value, 0.9 * value, 1.1 * value));
+        assert_eq!(by_both(little, half_life(1.0)), Airing::Usual, "dry soil");
+        assert_eq!(by_both(much, half_life(1.0)), Airing::Usual, "wet soil");
+        assert_eq!(by_both(little, half_life(0.5)), Airing::Faster);
+        assert_eq!(by_both(much, half_life(2.0)), Airing::Slower);
+        assert_eq!(by_both(much, None), Airing::Slower);
+        assert_eq!(by_both(None, None), Airing::NotKnown);
+    }
+
+    #[test]
+    fn a_changed_exchange_is_told_only_where_it_explains() {
+        let trend = MistTrend {
+            device: "mister".to_owned(),
+            yield_share: None,
+            half_life_min: None,
+            usual_half_life_min: None,
+            half_life_share: None,
+            excess_share: Some(share(2.1, 1.6, 2.8)),
+            airing: Airing::Slower,
+            counted: 20,
+            left_out: BTreeMap::new(),
+        };
+        let told = airing_words(std::slice::from_ref(&trend), Airing::Slower);
+        assert!(told.contains("exchanged slower than usual"), "{told}");
+        assert_eq!(
+            airing_words(&[trend], Airing::Faster),
+            "",
+            "of air that is too dry"
+        );
     }
 }
