@@ -11,7 +11,7 @@ use std::sync::Arc;
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::{self, Archive, Mark, Reading, TimeSource, column};
+use mosswarden_config::table::{self, Archive, Mark, ROOM, Reading, TimeSource, column};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use polars::prelude::*;
 
@@ -148,6 +148,13 @@ impl Record {
         self.journal
             .iter()
             .filter(move |entry| entry.enclosure == enclosure && span.contains(entry.at_ms))
+    }
+
+    /// Whether a power cut was noted inside a span, for the enclosure or for its room.
+    pub fn power_was_cut(&self, enclosure: &str, span: Span) -> bool {
+        self.entries(enclosure, span)
+            .chain(self.entries(ROOM, span))
+            .any(|entry| entry.kind == "power-cut")
     }
 }
 

@@ -462,12 +462,7 @@ pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, unde
     let departures = usual
         .as_ref()
         .and_then(|usual| departures(context, line, usual, cold, f64::INFINITY));
-    let cut = context
-        .record
-        .journal
-        .iter()
-        .any(|entry| entry.kind == "power-cut" && acting.contains(entry.at_ms));
-    let evidence = if cut {
+    let evidence = if context.record.power_was_cut(&context.enclosure.id, acting) {
         "the power was cut".to_owned()
     } else if let Some(words) = heater::why_no_warmth(context, acting) {
         words

@@ -290,10 +290,7 @@ fn mains_were_off(context: &Context<'_>, stretch: Span) -> bool {
         from_ms: stretch.from_ms - MS_PER_HOUR,
         until_ms: stretch.until_ms,
     };
-    context
-        .record
-        .entries(&context.enclosure.id, around)
-        .any(|entry| entry.kind == "power-cut")
+    context.record.power_was_cut(&context.enclosure.id, around)
 }
 
 /// Whether the excess over the room is well below the usual at the end of `on`; `None` where that can't be compared.
@@ -434,6 +431,7 @@ pub(super) fn hours_on(states: &States, span: Span) -> f64 {
 mod tests {
     use super::super::kit::{Kit, of, quiet_c, unjudged};
     use super::*;
+    use mosswarden_config::table::ROOM;
 
     #[test]
     fn a_heater_on_above_its_set_point_is_stuck() {
@@ -484,7 +482,7 @@ mod tests {
     }
 
     /// Off from nine in the evening to eight in the morning although the probe asks; on other nights it cycles, or is never on.
-    fn left_off(on_other_nights: bool) -> Vec<Finding> {
+    fn left_off(on_other_nights: bool, power_cut: bool) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
         let night = kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00");
         let off = night.clone();
@@ -494,18 +492,23 @@ mod tests {
         kit.states("heater", move |kit, at| {
             on_other_nights && !night.contains(&at) && !kit.lit(at) && (at / 1_200_000) % 2 == 0
         });
+        if power_cut {
+            kit.entry_of(ROOM, kit.at("2026-05-21T07:00"), "power-cut");
+        }
         let outcome = kit.judge("2026-05-18", "2026-05-25");
         of(&outcome, Kind::HeaterFailed).into_iter().cloned().collect()
     }
 
     #[test]
     fn a_heater_off_though_its_probe_asks_has_failed_and_one_out_of_use_has_not() {
-        let found = left_off(true);
+        let found = left_off(true, false);
         assert_eq!(found.len(), 1, "{found:?}");
         // Its last pause before the night belongs to it.
         assert!((11.0..12.0).contains(&found[0].value.estimate), "{found:?}");
         assert!(found[0].message.contains("stayed off for 11 h"), "{found:?}");
-        assert_eq!(left_off(false), []);
+        assert_eq!(left_off(false, false), []);
+        // A power cut is noted for the whole room.
+        assert_eq!(left_off(true, true), []);
     }
 
     #[test]

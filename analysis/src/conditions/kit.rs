@@ -169,10 +169,15 @@ impl Kit {
     }
 
     pub(super) fn entry(&mut self, at_ms: i64, kind: &str) {
+        self.entry_of("box", at_ms, kind);
+    }
+
+    /// Noted for an enclosure or for the room.
+    pub(super) fn entry_of(&mut self, place: &str, at_ms: i64, kind: &str) {
         self.journal.push(Entry {
             at_ms,
             written_ms: at_ms,
-            enclosure: "box".to_owned(),
+            enclosure: place.to_owned(),
             kind: kind.to_owned(),
             subject: None,
             text: String::new(),

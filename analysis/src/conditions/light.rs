@@ -6,7 +6,7 @@
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::Span;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::Day;
 use super::context::Context;
@@ -221,11 +221,7 @@ fn finding(
     let mut finding = context.finding(Kind::LightHoursWrong, span.from_ms, severity, value);
     finding.end_ms = (last_whole_ms != Some(span.until_ms)).then_some(span.until_ms);
     finding.also = vec![Value::new("days", differences.len() as f64, "1")];
-    let (direction, since) = if mean_h > 0.0 {
-        ("more", "from")
-    } else {
-        ("less", "from")
-    };
+    let direction = if mean_h > 0.0 { "more" } else { "less" };
     // Light through a night is told by its length: it is another fault than a timer that is off.
     let longest_h = lit.longest_h(span);
     let left_on = if mean_h > 0.0 && longest_h >= LEFT_ON_H {
@@ -236,8 +232,18 @@ fn finding(
     } else {
         String::new()
     };
+    // It is often noted the next morning.
+    let near = Span {
+        until_ms: span.until_ms + MS_PER_24_H / 2,
+        ..span
+    };
+    let cut = if mean_h < 0.0 && context.record.power_was_cut(&context.enclosure.id, near) {
+        "; a power cut was noted then"
+    } else {
+        ""
+    };
     finding.message = format!(
-        "{} {direction} light than asked for, a day, {since} {} for {} (by the {}){left_on}.",
+        "{} {direction} light than asked for, a day, from {} for {} (by the {}){left_on}{cut}.",
         context.words.hours(mean_h.abs()),
         context.words.day(span.from_ms),
         crate::words::several(differences.len(), "day"),
@@ -251,6 +257,8 @@ fn finding(
 
 #[cfg(test)]
 mod tests {
+    use mosswarden_config::table::ROOM;
+
     use super::super::kit::{Kit, of, unjudged};
     use super::*;
 
@@ -267,6 +275,28 @@ mod tests {
         assert!((found[0].value.estimate - 3.0).abs() < 0.01);
         assert_eq!(found[0].end_ms, Some(kit.at("2026-03-28")));
         assert_eq!(outcome.days[2].light_h, Some(15.0));
+    }
+
+    #[test]
+    fn a_power_cut_of_the_room_is_named_where_light_was_lost() {
+        let lost = |noted: bool| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            let off = kit.at("2026-05-20T10:00")..kit.at("2026-05-20T13:00");
+            kit.restate("lamp", move |kit, at| kit.lit(at) && !off.contains(&at));
+            if noted {
+                kit.entry_of(ROOM, kit.at("2026-05-21T08:00"), "power-cut");
+            }
+            let outcome = kit.judge("2026-05-18", "2026-05-25");
+            let found = of(&outcome, Kind::LightHoursWrong);
+            assert_eq!(found.len(), 1, "{found:?}");
+            found[0].message.clone()
+        };
+        assert!(
+            lost(true).contains("a power cut was noted then"),
+            "{}",
+            lost(true)
+        );
+        assert!(!lost(false).contains("power cut"), "{}", lost(false));
     }
 
     #[test]

@@ -158,7 +158,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     journal(page, &section.journal, 4);
     if !section.inside.rows.is_empty() {
         heading(page, "Inside the wanted range");
-        table(page, &section.label, &section.inside, false);
+        table(page, &section.label, &section.inside, true);
     }
     heading(page, "Nights");
     if section.nights.rows.is_empty() {
