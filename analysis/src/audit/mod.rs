@@ -8,8 +8,8 @@
 //!   text and PDF come, compute nothing.
 //! - [`inputs`](inputs()): which files it rests on, with their digests.
 //!
-//! Inside: `excursions`, `timeline` (what changed), `compare` (own months, the room's other
-//! enclosures), `devices`, `sensors`, `strips`, `cautions`, `words`.
+//! Inside: `excursions`, `timeline` (what changed), `compare` (own months, the room's other enclosures), `devices`,
+//! `sensors`, `strips`, `cautions`, `words`.
 
 mod cautions;
 pub(crate) mod compare;

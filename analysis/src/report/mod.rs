@@ -3,8 +3,8 @@
 //! - [`model`]: everything that is said, worked out once.
 //! - [`html`](html()), [`json`](json()), and [`sheet`](sheet()), from which text and PDF come: renderers, which compute nothing.
 //!
-//! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `nights`, `moisture`, `misting`,
-//! `week_before`, `limits`, `room` (one part each), `cautions`.
+//! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `inside` (share in the wanted range), `nights`,
+//! `moisture`, `misting`, `week_before`, `limits`, `room` (one part each), `cautions`.
 
 pub(crate) mod cautions;
 pub(crate) mod chosen;

@@ -20,7 +20,7 @@ const LASTING_MS: i64 = MS_PER_HOUR;
 /// How far a jump may differ from the step that the days tell, as a share of it.
 const LIKE_STEP_FRAC: f64 = 0.2;
 
-/// What one reading differs from the next by at least, standard deviation.
+/// What one reading differs from the next by at least, standard deviation, %RH or K (own choice).
 const fn jump_sd_min(quantity: Quantity) -> f64 {
     match quantity {
         Quantity::Humidity => 0.3,
@@ -29,7 +29,7 @@ const fn jump_sd_min(quantity: Quantity) -> f64 {
 }
 
 /// Natural logarithm of the odds that `a` jumped and not `b`, where `change` of `a` against `b` is a step; `None` where no such jump is
-/// seen. In the spans of `wet` the air itself jumps.
+/// seen. In the spans of `wet` the air itself jumps. Our own method; measured on two simulations (ACCURACY.md).
 pub(super) fn evidence(
     quantity: Quantity,
     a: View<'_>,
