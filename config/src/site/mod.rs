@@ -225,6 +225,7 @@ pub enum SmtpTls {
 #[derive(Debug, Clone)]
 pub struct Enclosure {
     pub id: String,
+    /// As written in the site file, with the id where another enclosure is called the same.
     pub label: String,
     /// As written in the site file.
     pub species_id: String,
@@ -527,6 +528,30 @@ mod tests {
         let found = problems(&source);
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!(found[0].to_string(), format!("site.toml:{line}: {expected}"));
+    }
+
+    #[test]
+    fn enclosures_of_one_label_bear_their_ids() {
+        let enclosures = |second: &str| {
+            let own = EXAMPLE
+                .find("[[enclosure]]")
+                .map(|at| EXAMPLE[at..].replace("mossy-1", "mossy-2"));
+            let source =
+                EXAMPLE.to_owned() + &own.expect("it has one").replace("Mossy frogs, tall tank", second);
+            let site = Site::from_source(Path::new("site.toml"), &source).expect("two enclosures");
+            site.enclosures
+                .into_iter()
+                .map(|own| own.label)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(enclosures("Young ones"), ["Mossy frogs, tall tank", "Young ones"]);
+        assert_eq!(
+            enclosures("Mossy frogs, tall tank"),
+            [
+                "Mossy frogs, tall tank (mossy-1)",
+                "Mossy frogs, tall tank (mossy-2)"
+            ]
+        );
     }
 
     #[test]

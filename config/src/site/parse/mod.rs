@@ -105,6 +105,7 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
             enclosures.push(found);
         }
     }
+    tell_labels_apart(&mut enclosures);
     let room_care = room_care(&mut reader, room.as_ref(), &enclosures);
     check_ids_and_topics(&mut reader, &top, &mut places);
     check_controllers(&mut reader, &top, &enclosures);
@@ -132,6 +133,16 @@ pub(super) fn site(file: &Path, source: &str) -> Result<Site, Vec<Problem>> {
         _ => {
             reader.problems.sort_by_key(|problem| problem.line);
             Err(reader.problems)
+        }
+    }
+}
+
+/// Enclosures of one label bear their ids as well: an alert for "Mossy frogs" must say which of the two.
+fn tell_labels_apart(enclosures: &mut [Enclosure]) {
+    let labels: Vec<String> = enclosures.iter().map(|own| own.label.clone()).collect();
+    for own in enclosures {
+        if labels.iter().filter(|label| **label == own.label).count() > 1 {
+            own.label = format!("{} ({})", own.label, own.id);
         }
     }
 }
