@@ -249,7 +249,6 @@ fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
     let (shift, agreement) = (-LAG_CELLS_MAX..=LAG_CELLS_MAX)
         .filter_map(|shift| Some((shift, at(shift)?)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let fisher = |agreement: f64| agreement.clamp(0.0, 0.99).atanh();
     if agreement >= AGREEMENT_MIN && fisher(agreement) - fisher(unshifted) >= AGREEMENT_GAIN_MIN {
         Some(Lag { shift, agreement })
     } else {
@@ -356,6 +355,65 @@ pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option
     } else {
         found.until_ms
     })
+}
+
+/// A clock that was put forward leaves a pause of its own length: a pause after which the sensor follows the rest by just that shift. One
+/// shift is tried and not hundreds, over as many days as there are, so this sees what [`shifted`] is too unsure of by half days.
+pub(super) fn put_forward(channels: &[Channel], series: &Series, span: Span) -> Option<Offset> {
+    const PAUSE_MS_MIN: i64 = 20 * 60_000;
+    const PAUSE_INTERVALS: i64 = 5;
+    const PAUSES_MAX: usize = 20;
+    const HOURS_MIN: f64 = 24.0;
+    const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
+    /// How much better it must agree than without the shift, on Fisher's scale; and without means to within a sensor's response.
+    const GAIN_MIN: f64 = 0.2;
+    const UNSHIFTED_CELLS: i64 = 3;
+    let usual = series.usual_interval_ms()?;
+    let first_index = channels.first()?.own.first_index;
+    let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
+    let pauses = series.at_ms.windows(2).rev().map(|pair| Span {
+        from_ms: pair[0],
+        until_ms: pair[1],
+    });
+    let jumps = pauses.filter(|pause| {
+        let length_ms = pause.until_ms - pause.from_ms;
+        (PAUSE_MS_MIN.max(PAUSE_INTERVALS * usual)..=LAG_CELLS_MAX * FINE_MS).contains(&length_ms)
+    });
+    let back: Vec<Span> = twice(series);
+    jumps.take(PAUSES_MAX).find_map(|pause| {
+        let put_right = back.iter().find(|stretch| stretch.from_ms >= pause.until_ms);
+        let until_ms = put_right.map_or(span.until_ms, |stretch| stretch.from_ms.min(span.until_ms));
+        let stretch = Span {
+            from_ms: pause.until_ms.max(until_ms - WINDOW_MS),
+            until_ms,
+        };
+        if stretch.hours() < HOURS_MIN || stretch.intersect(span).is_none() {
+            return None;
+        }
+        let offset_ms = pause.until_ms - pause.from_ms - usual;
+        let at = |shift: i64| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift);
+        let best = |around: i64, cells: i64| {
+            (around - cells..=around + cells)
+                .filter_map(at)
+                .fold(f64::NEG_INFINITY, f64::max)
+        };
+        let (shifted, unshifted) = (best(offset_ms / FINE_MS, 1), best(0, UNSHIFTED_CELLS));
+        let gain = fisher(shifted) - fisher(unshifted);
+        (unshifted.is_finite() && shifted >= AGREEMENT_MIN && gain >= GAIN_MIN).then_some(Offset {
+            span: Span {
+                from_ms: pause.from_ms,
+                until_ms,
+            },
+            offset_s: offset_ms as f64 / 1000.0,
+            half_width_s: FINE_MS as f64 / 1000.0,
+            agreement: shifted,
+        })
+    })
+}
+
+/// Fisher's scale, on which the spread of a correlation does not depend on it.
+fn fisher(correlation: f64) -> f64 {
+    correlation.clamp(0.0, 0.99).atanh()
 }
 
 /// A jump of the clock that no shift shows yet: stamps that run twice through a stretch of the span.
@@ -493,6 +551,35 @@ mod tests {
         assert_eq!(jumped_ms(&off(0), day_6, -3600.0), None);
         assert_eq!(twice(&off(-MS_PER_HOUR)).len(), 1);
         assert!(twice(&off(MS_PER_HOUR)).is_empty());
+    }
+
+    #[test]
+    fn a_pause_tells_a_clock_put_forward_where_the_rest_agrees_with_it_and_only_there() {
+        let history = Span {
+            from_ms: 0,
+            until_ms: 10 * MS_PER_24_H,
+        };
+        let changes = |series: &Series| Changes::of(&Grid::with_cells(series, history, FINE_MS));
+        let found = |series: &Series| {
+            let channel = Channel {
+                own: changes(series),
+                others: vec![changes(&probe(2, |at_ms| at_ms))],
+            };
+            put_forward(&[channel], series, span())
+        };
+        let ahead = found(&off(MS_PER_HOUR)).expect("an hour ahead");
+        assert!((ahead.offset_s - 3600.0).abs() < 1.0, "{ahead:?}");
+        assert!(
+            (ahead.span.from_ms - 6 * MS_PER_24_H).abs() <= STEP_MS,
+            "{ahead:?}"
+        );
+        // An hour in which it was not heard.
+        let day_6 = 6 * MS_PER_24_H;
+        let silent = off(0)
+            .filtered(|at_ms, _, _| !(day_6..day_6 + MS_PER_HOUR).contains(&at_ms))
+            .into_owned();
+        assert_eq!(found(&silent), None);
+        assert_eq!(found(&off(0)), None);
     }
 
     #[test]

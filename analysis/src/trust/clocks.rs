@@ -100,6 +100,10 @@ impl Room<'_> {
                     .find_map(|series| Some((clock::arriving_late(series, self.span)?, Seen::Arriving)))
                     .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
                     .or_else(|| {
+                        let series = heard().next()?;
+                        Some((clock::put_forward(&channels, series, self.span)?, Seen::Shifted))
+                    })
+                    .or_else(|| {
                         heard().find_map(|series| {
                             Some((clock::set_back(&channels, series, self.span)?, Seen::Twice))
                         })
