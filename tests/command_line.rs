@@ -346,7 +346,8 @@ fn another_sites_table_changes_nothing() {
 #[test]
 fn flags_speak_json_by_the_schema_and_plain_text() {
     let home = Home::new(SITE);
-    home.write("readings.csv", READINGS);
+    let battery = "2026-03-01T08:00:00Z,mossy-1,mossy-1-stat,battery,9,%\n";
+    home.write("readings.csv", &(READINGS.to_owned() + battery));
     home.run(&["import", "readings.csv"]).expect_code(0);
     let span = ["--from", "2026-03-01", "--to", "2026-03-02"];
     let json = home
@@ -371,7 +372,8 @@ fn flags_speak_json_by_the_schema_and_plain_text() {
     let text = home.run(&[&["flags"], &span[..]].concat()).expect_code(3);
     for words in [
         "2 things were found.",
-        "mossy-1-stat has been silent for 16 h",
+        "mossy-1-stat has been silent for 16 h (last heard on Sunday 1 March, 08:00). Its battery stood at 9 %. Nothing else measures \
+         the temperature and humidity there now.",
         "Next: ",
         "Not judged:",
     ] {

@@ -1,6 +1,7 @@
 //! Which sensor can be trusted, and how far: words with figures for each, and usable readings for everything that follows.
 
 mod assess;
+mod battery;
 mod clock;
 mod clocks;
 mod corrections;

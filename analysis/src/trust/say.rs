@@ -62,9 +62,12 @@ impl Room<'_> {
             let since = words::instant(self.site.zone, pause.from_ms);
             let message = if lasts {
                 format!(
-                    "{} has been silent for {} (last heard on {since}).",
+                    "{} has been silent for {} (last heard on {since}{}).{}{}",
                     sensor.id,
-                    words::duration(hours)
+                    words::duration(hours),
+                    self.usual_pace(sensor),
+                    self.charge_told(sensor),
+                    self.unwatched(sensor, *pause)
                 )
             } else {
                 format!(
@@ -97,6 +100,49 @@ impl Room<'_> {
         }
     }
 
+    /// Such as ", usually every 5 min".
+    fn usual_pace(&self, sensor: &Sensor) -> String {
+        let paces = CHECKED
+            .iter()
+            .filter_map(|quantity| self.record.get(&sensor.id, *quantity)?.usual_interval_ms());
+        match paces.min() {
+            Some(pace_ms) if pace_ms < MS_PER_HOUR / 60 => format!(", usually every {} s", pace_ms / 1000),
+            Some(pace_ms) => {
+                let hours = pace_ms as f64 / MS_PER_HOUR as f64;
+                format!(", usually every {}", words::duration(hours))
+            }
+            None => String::new(),
+        }
+    }
+
+    fn charge_told(&self, sensor: &Sensor) -> String {
+        self.charge(sensor).map_or_else(String::new, |charge| {
+            format!(" Its battery stood at {}.", charge.words())
+        })
+    }
+
+    /// What nobody measures while a sensor is silent.
+    fn unwatched(&self, sensor: &Sensor, pause: Span) -> String {
+        let after = Span {
+            from_ms: pause.from_ms + 1,
+            ..pause
+        };
+        let is_heard = |any: &Sensor, quantity: Quantity| {
+            let series = self.record.get(&any.id, quantity);
+            series.is_some_and(|series| !series.within(after).is_empty())
+        };
+        let lost: Vec<String> = CHECKED
+            .iter()
+            .filter(|quantity| self.record.get(&sensor.id, **quantity).is_some())
+            .filter(|quantity| !self.sensors.iter().any(|any| is_heard(any, **quantity)))
+            .map(|quantity| words::quantity(*quantity).to_owned())
+            .collect();
+        if lost.is_empty() {
+            return String::new();
+        }
+        format!(" Nothing else measures the {} there now.", words::list(&lost))
+    }
+
     /// A sensor that is heard less and less, where it is not silent altogether.
     fn say_fading(&self, sensor: &Sensor, fading: Fading, outcome: &mut Outcome) {
         outcome.verdicts.findings.push(Finding {
@@ -110,10 +156,11 @@ impl Room<'_> {
             cause: None,
             also: vec![Value::new("readings heard on the last day", 100.0 * fading.heard_frac, "%")],
             message: format!(
-                "{} is heard less and less since {}: {:.0} % of its usual readings came in over the last day.",
+                "{} is heard less and less since {}: {:.0} % of its usual readings came in over the last day.{}",
                 sensor.id,
                 words::date(self.site.zone, fading.since_ms),
-                100.0 * fading.heard_frac
+                100.0 * fading.heard_frac,
+                self.charge_told(sensor)
             ),
             advice: "Change its battery, then look at what stands between it and the receiver; it may fall silent soon.".to_owned(),
         });

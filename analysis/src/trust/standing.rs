@@ -171,7 +171,13 @@ impl Room<'_> {
                         found.others.join(" and ")
                     ),
                 ),
-                _ => (
+                Some(_) => (
+                    Standing::Believed,
+                    format!(
+                        "believed within {width} by its maker's word; nothing left to compare it with that can be believed"
+                    ),
+                ),
+                None => (
                     Standing::Believed,
                     format!("believed within {width} by its maker's word; nothing to compare it with"),
                 ),
@@ -187,6 +193,10 @@ impl Room<'_> {
             .into_iter()
             .flatten()
             .fold(text, |text, remark| format!("{text}; {}", remark.words));
+        let text = match self.charge(sensor).filter(|charge| charge.is_low()) {
+            Some(charge) => format!("{text}; its battery stands at {}", charge.words()),
+            None => text,
+        };
         let differences = compared.map_or_else(Vec::new, |found| {
             let centre = found
                 .figures
