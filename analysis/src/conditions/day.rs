@@ -1,11 +1,13 @@
 //! The measures of each local day; judged elsewhere.
 
+use chrono::NaiveDate;
+use mosswarden_config::site::Band;
 use mosswarden_config::zone::Span;
 
-use super::Day;
 use super::context::Context;
 use super::light;
 use super::moisture::{self, Bands, Beyond};
+use super::{Day, WarmAndCool};
 use crate::physics::humidity::vapour_pressure_deficit_pa;
 use crate::series::Excess;
 
@@ -51,9 +53,27 @@ pub(super) fn measure(context: &Context<'_>) -> Vec<Day> {
                     p.mean.above(moisture::NEAR_SATURATION_PCT, span).longest_h
                 }),
                 light_h: lit.as_ref().and_then(|lit| lit.hours(span)),
+                warm_and_cool: warm_and_cool(context, local_date, limits.day_c),
             })
         })
         .collect()
+}
+
+/// Over the light hours that begin on a date, as far as the end of the span.
+fn warm_and_cool(context: &Context<'_>, local_date: NaiveDate, wanted_c: Band) -> Option<WarmAndCool> {
+    let places = context.temperature.as_ref().filter(|p| p.sensors.len() > 1)?;
+    let light = context.light_on(local_date);
+    let lit = Span {
+        until_ms: light.until_ms.min(context.span.until_ms),
+        ..light
+    };
+    let (coolest, warmest) = (places.lowest.summary(lit)?, places.highest.summary(lit)?);
+    Some(WarmAndCool {
+        known_h: coolest.covered_h,
+        apart_k: warmest.mean - coolest.mean,
+        no_cool: places.lowest.above(wanted_c.high, lit),
+        no_warm: places.highest.below(wanted_c.low, lit),
+    })
 }
 
 fn deficit_pa(context: &Context<'_>, span: Span) -> Option<f64> {
@@ -69,4 +89,43 @@ fn deficit_pa(context: &Context<'_>, span: Span) -> Option<f64> {
         at_ms += DEFICIT_STEP_MS;
     }
     (count > 0).then(|| sum / f64::from(count))
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::Timelike;
+    use mosswarden_config::quantity::Quantity;
+
+    use super::super::kit::Kit;
+
+    #[test]
+    fn warm_and_cool_are_asked_of_the_light_hours_at_the_same_moment() {
+        // Wanted by day 20 to 26 °C, light from 8 to 20: too warm everywhere for an hour, too cool everywhere for two.
+        let mut kit = Kit::quiet("2026-03-02", 7);
+        let by_hour = |kit: &Kit, at: i64, of: fn(u32) -> f64| Some(of(kit.zone.local(at).hour()));
+        kit.refill("check", Quantity::Temperature, |kit, at| {
+            by_hour(kit, at, |hour| match hour {
+                10 | 11 => 29.0,
+                8..=17 => 25.0,
+                _ => 18.0,
+            })
+        });
+        kit.refill("cool", Quantity::Temperature, |kit, at| {
+            by_hour(kit, at, |hour| match hour {
+                10 => 27.0,
+                8..=17 => 22.0,
+                _ => 18.0,
+            })
+        });
+        let outcome = kit.judge("2026-03-04", "2026-03-05");
+        let found = outcome.days[0].warm_and_cool.expect("two places");
+        let near = |is: f64, should: f64| assert!((is - should).abs() < 0.1, "{is} is not about {should}");
+        near(found.known_h, 12.0);
+        near(found.no_cool.hours, 1.0);
+        near(found.no_warm.longest_h, 2.0);
+        // 2, 7 and 3 K apart for one, one and eight hours, nothing for two (worked by hand).
+        near(found.apart_k, (2.0 + 7.0 + 8.0 * 3.0) / 12.0);
+        kit.forget("cool");
+        assert_eq!(kit.judge("2026-03-04", "2026-03-05").days[0].warm_and_cool, None);
+    }
 }

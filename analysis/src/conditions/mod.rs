@@ -75,6 +75,21 @@ pub struct Day {
     pub longest_wet_run_h: f64,
     /// Hours of light by the lamp's state or a light sensor, where either is there.
     pub light_h: Option<f64>,
+    /// `None` where fewer than two places are measured, or nothing is known of the light hours.
+    pub warm_and_cool: Option<WarmAndCool>,
+}
+
+/// Whether an animal could choose between warm and cool in the light hours of a day, by the places that are measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WarmAndCool {
+    /// Light hours for which the places are known.
+    pub known_h: f64,
+    /// The warmest place minus the coolest, time-weighted mean over them, K.
+    pub apart_k: f64,
+    /// Even the coolest place was above the wanted day range.
+    pub no_cool: Excess,
+    /// Even the warmest place was below it.
+    pub no_warm: Excess,
 }
 
 /// One night, dated by the local date on which it begins.

@@ -12,6 +12,7 @@ use super::model::{Judged, Material};
 use super::moisture;
 use super::need::{Need, Verdict};
 use super::nights;
+use super::warm_and_cool;
 use super::week_before;
 use crate::findings::gathered;
 use crate::load::Record;
@@ -39,7 +40,7 @@ pub struct EnclosureSection {
     pub inside: Table,
     pub nights: Table,
     pub days: Table,
-    /// Wettest, driest, warmest and coolest hour.
+    /// Wettest, driest, warmest and coolest hour; whether there was warm and cool to choose from; the air's moisture.
     pub hours: Vec<String>,
     /// How it follows its room, heater and lamp, and what would follow from that; or why that is not known.
     pub would_do: Vec<String>,
@@ -74,6 +75,10 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
     let journal = journal(material, &enclosure.id);
     let (nights, days) = nights::tables(material, judged);
     let mut hours = nights::hours(material, judged, &days);
+    if let Some(outcome) = judged.conditions {
+        let found: Vec<_> = outcome.days.iter().filter_map(|day| day.warm_and_cool).collect();
+        hours.extend(warm_and_cool::sentences(material.display, enclosure, &found));
+    }
     hours.extend(moisture::sentences(judged));
     EnclosureSection {
         id: enclosure.id.clone(),

@@ -52,37 +52,49 @@ pub(super) fn part(material: &Material<'_>, judged: &Judged<'_>) -> Option<Misti
 }
 
 fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
-    let count = |ran: Ran| inside.iter().filter(|m| m.ran == ran).count();
-    let scheduled = inside.iter().filter(|m| m.scheduled).count();
-    let (yes, no, unknown) = (count(Ran::Yes), count(Ran::No), count(Ran::NotKnown));
-    let asked = if scheduled == 0 {
-        "No misting is asked for by a schedule".to_owned()
-    } else {
-        format!(
-            "{} asked for by the schedule",
-            words::several(scheduled, "misting")
-        )
+    let count = |scheduled: bool, ran: Ran| {
+        let alike = |m: &&&Misting| m.scheduled == scheduled && m.ran == ran;
+        inside.iter().filter(alike).count()
     };
-    let mut happened = vec![format!("{yes} took place")];
-    if no > 0 {
-        happened.push(format!("{no} did not"));
-    }
-    if unknown > 0 {
-        happened.push(format!("{unknown} not known, for want of readings"));
-    }
-    let mut lines = vec![format!("{asked}: {}.", happened.join(", "))];
+    let unasked = count(false, Ran::Yes);
+    let asked = inside.iter().filter(|m| m.scheduled).count();
+    let mut lines = vec![if asked == 0 {
+        format!("No misting is asked for by a schedule: {unasked} took place.")
+    } else {
+        let mut told = vec![format!("{} took place", count(true, Ran::Yes))];
+        for (runs, what) in [
+            (count(true, Ran::No), "did not"),
+            (count(true, Ran::NotKnown), "not known, for want of readings"),
+            (unasked, "more without being asked for"),
+        ] {
+            if runs > 0 {
+                told.push(format!("{runs} {what}"));
+            }
+        }
+        format!(
+            "{} asked for by the schedule: {}.",
+            words::several(asked, "misting"),
+            told.join(", ")
+        )
+    }];
     if let Some([middle, low, high]) = middle(counting(inside, |m| m.rise_pct)) {
-        lines.push(format!(
-            "The humidity rose by {} %RH at a misting (middle value; from {} to {}).",
-            number(middle),
-            number(low),
-            number(high)
-        ));
+        lines.push(if low == high {
+            format!("The humidity rose by {} %RH at the misting.", number(middle))
+        } else {
+            format!(
+                "The humidity rose by {} %RH at a misting (middle value; from {} to {}).",
+                number(middle),
+                number(low),
+                number(high)
+            )
+        });
     }
-    if let Some([value, low, high]) = middle(counting(inside, |m| m.half_life_min)) {
-        lines.push(format!(
-            "Half of the rise was gone after {value:.0} min (from {low:.0} to {high:.0})."
-        ));
+    if let Some([middle, low, high]) = middle(counting(inside, |m| m.half_life_min)) {
+        lines.push(if low == high {
+            format!("Half of the rise was gone after {middle:.0} min.")
+        } else {
+            format!("Half of the rise was gone after {middle:.0} min (from {low:.0} to {high:.0}).")
+        });
     }
     let censored = inside.iter().filter(|m| m.censored).count();
     if censored > 0 {

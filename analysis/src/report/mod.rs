@@ -4,7 +4,7 @@
 //! - [`html`](html()), [`json`](json()), and [`sheet`](sheet()), from which text and PDF come: renderers, which compute nothing.
 //!
 //! Inside: `need` (order and verdicts), `chosen` (which sensor speaks for an enclosure), `enclosure`, `inside` (share in the wanted range), `nights`,
-//! `moisture`, `misting`, `week_before`, `limits`, `room` (one part each), `cautions`.
+//! `warm_and_cool`, `moisture`, `misting`, `week_before`, `limits`, `room` (one part each), `cautions`.
 
 pub(crate) mod cautions;
 pub(crate) mod chosen;
@@ -24,6 +24,7 @@ pub(crate) mod sample;
 mod sheet;
 #[cfg(test)]
 mod tests;
+mod warm_and_cool;
 mod week_before;
 
 pub use crate::markup::Note;

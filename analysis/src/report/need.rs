@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{Datelike, NaiveDate};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
@@ -61,7 +62,7 @@ pub struct Need {
     pub weight: f64,
 }
 
-/// Evidence sentences of one need; the rest is counted.
+/// Findings of one need that are told in their own words; of the others, how many and between what they lie.
 const EVIDENCE_MAX: usize = 3;
 
 /// What was urgent and ended longer than this before the end of the span is over: to look at, no longer to act on now.
@@ -207,21 +208,10 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         Some(_) => words::kind(worst.kind, worst.cause),
         None => words::kind_over(worst.kind, worst.cause),
     };
-    let mut evidence: Vec<String> = findings
-        .iter()
-        .take(EVIDENCE_MAX)
-        .map(|finding| display.sentence(&finding.message))
-        .collect();
-    if findings.len() > EVIDENCE_MAX {
-        evidence.push(format!(
-            "{} more of this kind.",
-            words::capital(&words::count(findings.len() - EVIDENCE_MAX))
-        ));
-    }
     Need {
         headline: headline.to_owned(),
         when,
-        evidence,
+        evidence: evidence(display, &findings),
         next: display.sentence(&words::next_step(if is_over(worst, span) {
             holding.unwrap_or(&worst)
         } else {
@@ -237,6 +227,43 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         subject: worst.subject.clone(),
         weight,
     }
+}
+
+/// A few findings each in its own words; of many the worst of each cause, and between what the others lie. They come the worst first.
+fn evidence(display: Display, findings: &[&Finding]) -> Vec<String> {
+    let are_few = findings.len() <= EVIDENCE_MAX;
+    let mut told: Vec<&Finding> = Vec::new();
+    let mut others: Vec<f64> = Vec::new();
+    for finding in findings {
+        let is_new = told.iter().all(|earlier| earlier.cause != finding.cause);
+        if are_few || (is_new && told.len() < EVIDENCE_MAX) {
+            told.push(finding);
+        } else {
+            others.push(finding.value.estimate);
+        }
+    }
+    others.sort_by(f64::total_cmp);
+    let mut sentences: Vec<String> = told
+        .iter()
+        .map(|finding| display.sentence(&finding.message))
+        .collect();
+    if let (Some(least), Some(most)) = (others.first(), others.last()) {
+        let value = &findings[0].value;
+        let (least, unit) = display.coded(*least, value.unit);
+        let (most, _) = display.coded(*most, value.unit);
+        let (least, most) = (number(least), number(most));
+        let range = if least == most {
+            least
+        } else {
+            format!("{least} to {most}")
+        };
+        sentences.push(format!(
+            "{} more of this kind: {} {range} {unit}.",
+            words::capital(&words::count(others.len())),
+            value.name
+        ));
+    }
+    sentences
 }
 
 fn days_in(finding: &Finding, span: Span) -> f64 {
@@ -288,14 +315,31 @@ fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
         .collect();
     dates.sort();
     dates.dedup();
+    format!("{}{ending}", dates_in_words(&dates))
+}
+
+/// Rising dates: "on Monday 4 and Friday 8 May"; without a gap "from Monday 4 to Wednesday 6 May".
+fn dates_in_words(dates: &[NaiveDate]) -> String {
+    let day = |date: &NaiveDate, next: Option<&NaiveDate>| {
+        let month_is_told_later = next.is_some_and(|next| next.month() == date.month());
+        date.format(if month_is_told_later {
+            "%A %-d"
+        } else {
+            "%A %-d %B"
+        })
+        .to_string()
+    };
+    if let [first, _, .., last] = dates
+        && (*last - *first).num_days() + 1 == dates.len() as i64
+    {
+        return format!("from {} to {}", day(first, Some(last)), day(last, None));
+    }
     let names: Vec<String> = dates
         .iter()
-        .map(|date| date.format("%A %-d").to_string())
+        .enumerate()
+        .map(|(index, date)| day(date, dates.get(index + 1)))
         .collect();
-    let month = dates
-        .last()
-        .map_or_else(String::new, |date| date.format(" %B").to_string());
-    format!("on {}{month}{ending}", words::list(&names))
+    format!("on {}", words::list(&names))
 }
 
 fn sure(display: Display, value: &Value, standing: Option<Standing>) -> String {
@@ -333,6 +377,7 @@ fn sure(display: Display, value: &Value, standing: Option<Standing>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::findings::Cause;
     use mosswarden_config::site::Units;
 
     const HOUR: i64 = 3_600_000;
@@ -392,6 +437,49 @@ mod tests {
         assert_eq!(needs[0].kind, Kind::NightTooCold, "urgent first");
         assert_eq!(needs[1].evidence[0], "5 h of it.");
         assert_eq!(needs[1].when, "on Thursday 1 and Friday 2 January");
+    }
+
+    #[test]
+    fn of_many_findings_the_worst_of_each_cause_is_told_and_the_range_of_the_others() {
+        let hot = |day: i64, hours: i64, cause| Finding {
+            cause: Some(cause),
+            value: Value::new("degree-hours above the limit", hours as f64, "Cel.h"),
+            ..finding(Kind::Overheating, Severity::Warning, 24 * day + 10, hours)
+        };
+        let week = vec![
+            hot(0, 2, Cause::RoomHeat),
+            hot(1, 5, Cause::RoomHeat),
+            hot(2, 3, Cause::Lamp),
+            hot(3, 4, Cause::RoomHeat),
+        ];
+        let need = &weigh(week, Standing::Believed)[0];
+        assert_eq!(
+            need.evidence,
+            [
+                "5 h of it.",
+                "3 h of it.",
+                "Two more of this kind: degree-hours above the limit 2.0 to 4.0 °C·h."
+            ]
+        );
+        assert_eq!(need.when, "from Thursday 1 to Sunday 4 January");
+    }
+
+    #[test]
+    fn dates_name_their_months_and_a_run_of_days_is_one_stretch() {
+        let dates = |days: &[(u32, u32)]| {
+            let date = |(month, day): &(u32, u32)| NaiveDate::from_ymd_opt(2026, *month, *day);
+            dates_in_words(&days.iter().filter_map(date).collect::<Vec<_>>())
+        };
+        assert_eq!(dates(&[(5, 4), (5, 8)]), "on Monday 4 and Friday 8 May");
+        assert_eq!(
+            dates(&[(4, 29), (5, 1)]),
+            "on Wednesday 29 April and Friday 1 May"
+        );
+        assert_eq!(
+            dates(&[(4, 29), (4, 30), (5, 1)]),
+            "from Wednesday 29 April to Friday 1 May"
+        );
+        assert_eq!(dates(&[(5, 4), (5, 5)]), "on Monday 4 and Tuesday 5 May");
     }
 
     #[test]

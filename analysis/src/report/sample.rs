@@ -397,6 +397,7 @@ fn lived(site: &Site, enclosure: &Enclosure, trust: &trust::Outcome, span: Span)
                 .map_or(0.0, |(view, band)| view.above(band.high, day, gap_ms).hours),
             longest_wet_run_h: humidity.map_or(0.0, |view| view.above(95.0, day, gap_ms).longest_h),
             light_h: warm.map(|_| 12.0),
+            warm_and_cool: None,
         });
         let Some(night) = site.zone.night(date, enclosure.light).intersect(span) else {
             continue;
