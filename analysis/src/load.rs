@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use mosswarden_config::correction::Correction;
-use mosswarden_config::journal::Entry;
+use mosswarden_config::journal::{Entry, POWER_CUT};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{self, Archive, Mark, ROOM, Reading, TimeSource, column};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -143,18 +143,20 @@ impl Record {
         self
     }
 
-    /// Journal entries of an enclosure (or of one subject) inside a span.
+    /// Journal entries of an enclosure (or of the room) inside a span; a power cut noted for the room is every enclosure's.
     pub fn entries<'r>(&'r self, enclosure: &'r str, span: Span) -> impl Iterator<Item = &'r Entry> {
+        let concerns = move |entry: &&Entry| {
+            entry.enclosure == enclosure || entry.enclosure == ROOM && entry.kind == POWER_CUT
+        };
         self.journal
             .iter()
-            .filter(move |entry| entry.enclosure == enclosure && span.contains(entry.at_ms))
+            .filter(concerns)
+            .filter(move |entry| span.contains(entry.at_ms))
     }
 
     /// Whether a power cut was noted inside a span, for the enclosure or for its room.
     pub fn power_was_cut(&self, enclosure: &str, span: Span) -> bool {
-        self.entries(enclosure, span)
-            .chain(self.entries(ROOM, span))
-            .any(|entry| entry.kind == "power-cut")
+        self.entries(enclosure, span).any(|entry| entry.kind == POWER_CUT)
     }
 }
 

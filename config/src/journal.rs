@@ -7,6 +7,9 @@ use serde::{Deserialize, Serialize};
 /// A task that comes back was done; the subject is the task.
 pub const CARE_DONE: &str = "care-done";
 
+/// The power was off; noted for the room it concerns every enclosure.
+pub const POWER_CUT: &str = "power-cut";
+
 /// An animal was weighed; the text begins with the grams.
 pub const WEIGHT: &str = "weight";
 
@@ -33,7 +36,7 @@ pub const KINDS: [&str; 24] = [
     "device-replaced",
     "setpoint-changed",
     "schedule-changed",
-    "power-cut",
+    POWER_CUT,
     CARE_DONE,
     "note",
 ];

@@ -78,11 +78,7 @@ pub(super) fn days(
         .iter()
         .filter(|day| day.local_date != changed_on)
         .filter(|day| day.span.from_ms >= span.from_ms && day.span.hours() >= WHOLE_DAY_H_MIN)
-        .filter(|day| {
-            !record
-                .entries(&enclosure.id, day.span)
-                .any(|e| e.kind == "power-cut")
-        })
+        .filter(|day| !record.power_was_cut(&enclosure.id, day.span))
         .map(|day| Day {
             number: (day.local_date - first).num_days() as f64,
             after: day.local_date > changed_on,

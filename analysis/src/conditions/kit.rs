@@ -168,11 +168,7 @@ impl Kit {
         self.push("mister", Quantity::State, at_ms + 30_000, 0.0);
     }
 
-    pub(super) fn entry(&mut self, at_ms: i64, kind: &str) {
-        self.entry_of("box", at_ms, kind);
-    }
-
-    /// Noted for an enclosure or for the room.
+    /// Noted for the enclosure or for the room.
     pub(super) fn entry_of(&mut self, place: &str, at_ms: i64, kind: &str) {
         self.journal.push(Entry {
             at_ms,

@@ -188,6 +188,7 @@ fn misting(observed: &Observed, main: Option<usize>) -> Misting {
 #[cfg(test)]
 mod tests {
     use mosswarden_config::quantity::Quantity;
+    use mosswarden_config::table::ROOM;
     use mosswarden_config::zone::MS_PER_HOUR;
 
     use super::super::kit::{Kit, of, unjudged};
@@ -412,16 +413,21 @@ mod tests {
     }
 
     #[test]
-    fn cleaning_leaves_a_run_out_with_its_reason() {
-        let mut kit = misted(true, |_, _| Some(1.0));
-        let at_ms = kit.at("2026-03-25T09:30");
-        kit.entry(at_ms, "cleaned");
-        let outcome = kit.judge("2026-03-23", "2026-03-30");
-        let left: Vec<_> = outcome
-            .mistings
-            .iter()
-            .filter_map(|m| m.left_out.as_deref())
-            .collect();
-        assert_eq!(left, ["the journal has \"cleaned\" within an hour"]);
+    fn what_the_journal_has_near_a_run_leaves_it_out_with_its_reason() {
+        let left_out = |place: &str, kind: &str| -> Vec<String> {
+            let mut kit = misted(true, |_, _| Some(1.0));
+            kit.entry_of(place, kit.at("2026-03-25T09:30"), kind);
+            let outcome = kit.judge("2026-03-23", "2026-03-30");
+            outcome.mistings.into_iter().filter_map(|m| m.left_out).collect()
+        };
+        assert_eq!(
+            left_out("box", "cleaned"),
+            ["the journal has \"cleaned\" within an hour"]
+        );
+        assert_eq!(left_out(ROOM, "cleaned"), [""; 0], "the room was cleaned");
+        assert_eq!(
+            left_out(ROOM, "power-cut"),
+            ["the journal has \"power-cut\" within an hour"]
+        );
     }
 }

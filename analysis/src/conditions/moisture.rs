@@ -32,6 +32,8 @@ const KNOWN_FRAC_MIN: f64 = 0.75;
 const SILENT_FRAC: f64 = 0.9;
 /// Doubt that stands in where the sensors state less than this, %RH: no capacitive sensor is better in wet air.
 const DOUBT_PCT_MIN: f64 = 1.5;
+/// So long beyond the band by the readings, h, but within their doubt: then a day is neither told nor passed over (our own choice).
+const WITHIN_DOUBT_H: f64 = 12.0;
 /// Only one side of the sensors' interval matters to a day on one side of the band: the one-sided 95 % point of a normal error
 /// over the two-sided one.
 const ONE_SIDED_FRAC: f64 = 1.645 / 1.96;
@@ -121,8 +123,8 @@ fn judge_day(
     let bands = Bands::of(context, day.span);
     let doubt_pct = (ONE_SIDED_FRAC * places.mean_half_width).max(DOUBT_PCT_MIN);
     let sure_h = bands.hours_leniently(&places.mean, side.beyond, doubt_pct);
+    let hours = bands.hours(&places.mean, side.beyond, 0.0);
     if sure_h >= side.hours_min {
-        let hours = bands.hours(&places.mean, side.beyond, 0.0);
         let most_h = bands.hours(&places.mean, side.beyond, -doubt_pct);
         let value = Value::new(side.hours_name, hours, "h").between(sure_h.min(hours), most_h.max(hours));
         verdicts
@@ -131,14 +133,19 @@ fn judge_day(
         return;
     }
     let known_frac = day.humidity_pct.map_or(0.0, |summary| summary.covered_frac);
-    if known_frac < KNOWN_FRAC_MIN {
-        verdicts.not_assessed.push(context.not_assessed(
-            side.kind,
-            None,
-            day.span,
-            format!("{} of the humidity known", only_percent(known_frac)),
-        ));
-    }
+    let reason = if known_frac < KNOWN_FRAC_MIN {
+        format!("{} of the humidity known", only_percent(known_frac))
+    } else if hours >= WITHIN_DOUBT_H {
+        format!(
+            "its sensors read {} than wanted for half the day or longer, by no more than their doubt of {doubt_pct:.1} %RH",
+            side.word.to_lowercase()
+        )
+    } else {
+        return;
+    };
+    verdicts
+        .not_assessed
+        .push(context.not_assessed(side.kind, None, day.span, reason));
 }
 
 fn finding(
@@ -288,6 +295,15 @@ mod tests {
             of(&wet, Kind::HumidityTooHigh).is_empty(),
             "a misting saturates for a while"
         );
+    }
+
+    #[test]
+    fn half_a_day_beyond_the_band_within_the_doubt_is_not_called_fine() {
+        let kind = Kind::HumidityTooHigh;
+        let outcome = with_humidity(96.5, 6.0, 19.0).judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, kind).is_empty() && unjudged(&outcome, kind));
+        let outcome = with_humidity(96.5, 6.0, 11.0).judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, kind).is_empty() && !unjudged(&outcome, kind));
     }
 
     #[test]

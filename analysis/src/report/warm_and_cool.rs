@@ -10,6 +10,8 @@ use crate::words;
 
 /// Light hours that must be known before something is said.
 const KNOWN_H_MIN: f64 = 1.0;
+/// Places nearer to each other than this are one: two sensors' doubt is as large, K (our own choice).
+const APART_K_MIN: f64 = 0.5;
 /// Hours below this are not worth a word.
 const WORTH_SAYING_H: f64 = 1.0 / 60.0;
 
@@ -32,7 +34,9 @@ pub(super) fn sentences(display: Display, enclosure: &Enclosure, found: &[WarmAn
     .iter()
     .filter_map(|(without, what)| without.words(what))
     .collect();
-    let choice = if without.is_empty() {
+    let choice = if apart_k < APART_K_MIN {
+        "as good as nothing to choose between".to_owned()
+    } else if without.is_empty() {
         "at every known moment one of them was cool enough and one warm enough".to_owned()
     } else {
         let both_h = (known_h - no_cool.hours - no_warm.hours).max(0.0);
@@ -121,6 +125,13 @@ mod tests {
             ]
         );
         assert_eq!(said("mossy-frog", &[]), Vec::<String>::new());
+        let alike = day(0.1, excess(4.0, 1.5), Excess::default());
+        assert_eq!(
+            said("mossy-frog", &[alike]),
+            [
+                "By day its warmest and its coolest place lay 0.1 °C apart on average; as good as nothing to choose between."
+            ]
+        );
     }
 
     #[test]
