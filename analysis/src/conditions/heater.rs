@@ -34,7 +34,7 @@ const FALL_ALONE_K: f64 = 1.0;
 const KNOWN_FRAC_MIN: f64 = 0.5;
 /// On for at most this share of a time, it was off.
 const OFF_FRAC: f64 = 0.1;
-/// The excess over the room that is left when a heater fails, as a share of the usual at that hour.
+/// The excess over the room that is left when a heater fails, as a share of the usual at that hour, or of what it was.
 const EXCESS_LEFT_FRAC: f64 = 0.6;
 /// The usual excess must be at least this, K, for its loss to show by itself.
 const EXCESS_K_MIN: f64 = 1.0;
@@ -293,15 +293,16 @@ fn mains_were_off(context: &Context<'_>, stretch: Span) -> bool {
     context.record.power_was_cut(&context.enclosure.id, around)
 }
 
-/// Whether the excess over the room is well below the usual at the end of `on`; `None` where that can't be compared.
+/// Whether the excess over the room is well below the usual at the end of `on`, or well below what it was at its beginning where
+/// nothing is usual yet; `None` where that can't be compared.
 fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
     let room = context.room_c.as_ref()?;
-    let usual = Usual::before(
-        context,
-        probe,
-        f64::INFINITY,
-        context.zone.day(context.zone.date(on.from_ms)).from_ms,
-    )?;
+    let excess_k = |at_ms: i64| Some(probe.value_at(at_ms)? - room.value_at(at_ms)?);
+    let day = context.zone.day(context.zone.date(on.from_ms));
+    let Some(usual) = Usual::before(context, probe, f64::INFINITY, day.from_ms) else {
+        let (first_k, last_k) = excess_k(on.from_ms).zip(excess_k(on.until_ms))?;
+        return Some(first_k - last_k >= FALL_ALONE_K && last_k < EXCESS_LEFT_FRAC * first_k);
+    };
     let (mut now, mut before, mut hours) = (0.0, 0.0, 0.0);
     // The first hour is left out: the heat that is stored fades over it.
     let mut from_ms = hour_start(on.from_ms) + 2 * MS_PER_HOUR;
@@ -323,7 +324,6 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
     }
     if before / hours < EXCESS_K_MIN {
         // Usually there is little to lose: it must have lost it all, and plainly.
-        let excess_k = |at_ms: i64| Some(probe.value_at(at_ms)? - room.value_at(at_ms)?);
         let (first_k, last_k) = excess_k(on.from_ms).zip(excess_k(on.until_ms))?;
         return Some(first_k - last_k >= FALL_ALONE_K && last_k < GONE_K);
     }
@@ -479,6 +479,34 @@ mod tests {
         let found = of(&outcome, Kind::HeaterFailed);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].value.estimate > 9.0);
+    }
+
+    #[test]
+    fn in_its_first_days_a_heater_too_weak_for_a_cold_room_has_not_failed() {
+        // Nothing is usual yet: in a room that falls to 1 °C a working heater holds its excess, a failed one loses it.
+        let first_days = |excess_k: fn(f64) -> f64| {
+            let mut kit = Kit::quiet("2026-05-18", 4);
+            let night = kit.at("2026-05-19T21:00")..kit.at("2026-05-20T08:00");
+            let into_h = move |at: i64| (at - night.start) as f64 / MS_PER_HOUR as f64;
+            let is_night = move |at: i64| (0.0..11.0).contains(&into_h(at));
+            let room_c = |into_h: f64| 7.0 - 0.5 * into_h;
+            kit.refill("wall", Quantity::Temperature, |_, at| {
+                Some(if is_night(at) { room_c(into_h(at)) } else { 7.0 })
+            });
+            kit.refill("stat", Quantity::Temperature, |kit, at| {
+                Some(if is_night(at) {
+                    room_c(into_h(at)) + excess_k(into_h(at))
+                } else {
+                    quiet_c(kit, at)
+                })
+            });
+            kit.states("heater", |kit, at| {
+                is_night(at) || !kit.lit(at) && (at / 1_200_000) % 2 == 0
+            });
+            of(&kit.judge("2026-05-18", "2026-05-22"), Kind::HeaterFailed).len()
+        };
+        assert_eq!(first_days(|_| 12.0), 0);
+        assert_eq!(first_days(|into_h| 12.0 * (-into_h / 4.0).exp()), 1);
     }
 
     /// Off from nine in the evening to eight in the morning although the probe asks; on other nights it cycles, or is never on.
