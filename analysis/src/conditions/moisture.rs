@@ -308,18 +308,29 @@ mod tests {
 
     #[test]
     fn long_above_the_band_and_long_near_saturation() {
-        let mut kit = Kit::quiet("2026-05-04", 21);
-        for sensor in ["check", "cool"] {
-            kit.refill(sensor, Quantity::Humidity, |kit, at| {
-                let inside = (kit.at("2026-05-20T06:00")..kit.at("2026-05-21T06:00")).contains(&at);
-                Some(if inside { 99.5 } else { 75.0 })
-            });
+        let judged = |pct: f64| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            for sensor in ["check", "cool"] {
+                kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                    let inside = (kit.at("2026-05-20T06:00")..kit.at("2026-05-21T06:00")).contains(&at);
+                    Some(if inside { pct } else { 75.0 })
+                });
+            }
+            kit.judge("2026-05-18", "2026-05-25")
+        };
+        // Two sensors of ±3 %RH that share a quarter of their variance: their mean within ±2.4 (worked by hand).
+        for (pct, sure_h) in [(99.5, 24.0), (98.5, 0.0)] {
+            let outcome = judged(pct);
+            let wet = of(&outcome, Kind::StaysWet);
+            assert_eq!(wet.len(), 1);
+            let value = &wet[0].value;
+            let near = |is: f64, should: f64| assert!((is - should).abs() < 0.2, "{pct} %RH: {value:?}");
+            near(value.estimate, 24.0);
+            near(value.low.expect("given"), sure_h);
+            near(value.high.expect("given"), 24.0);
         }
-        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let outcome = judged(99.5);
         assert_eq!(of(&outcome, Kind::HumidityTooHigh).len(), 2, "two local days");
-        let wet = of(&outcome, Kind::StaysWet);
-        assert_eq!(wet.len(), 1);
-        assert!((wet[0].value.estimate - 24.0).abs() < 0.2, "{:?}", wet[0].value);
     }
 
     #[test]

@@ -31,7 +31,13 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
         .flatten()
         .map(|band| band.high)
         .fold(0.0, f64::max);
-    let runs = wet_runs(&places.mean, context.whole());
+    let at_level = |level_pct: f64| wet_runs(&places.mean, context.whole(), level_pct);
+    let doubt_pct = places.mean_half_width;
+    let runs = at_level(NEAR_SATURATION_PCT);
+    let (sure, possible) = (
+        at_level(NEAR_SATURATION_PCT + doubt_pct),
+        at_level(NEAR_SATURATION_PCT - doubt_pct),
+    );
     let last = runs.last().copied();
     runs.iter()
         .filter(|run| run.until_ms > context.span.from_ms && run.hours() >= WET_RUN_H_MIN)
@@ -45,7 +51,8 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
             if !unusual {
                 return None;
             }
-            let value = Value::new("longest time near saturation", run.hours(), "h");
+            let value = Value::new("longest time near saturation", run.hours(), "h")
+                .between(longest_h(&sure, *run), longest_h(&possible, *run));
             let severity = if run.hours() >= WET_RUN_WARNING_H {
                 Severity::Warning
             } else {
@@ -62,7 +69,7 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
                 format!("; usually at most about {} a day", context.words.hours(hours))
             });
             finding.message = format!(
-                "At or above {NEAR_SATURATION_PCT:.0} %RH without a break for {} from {}{usual}.{airing}",
+                "At or above {NEAR_SATURATION_PCT:.0} %RH by its sensors (±{doubt_pct:.1} %RH) without a break for {} from {}{usual}.{airing}",
                 context.words.hours(run.hours()),
                 context.words.moment(run.from_ms)
             );
@@ -74,15 +81,23 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
         .collect()
 }
 
-/// Runs at or above [`NEAR_SATURATION_PCT`]; a gap ends one, a short dip does not.
-fn wet_runs(line: &Line, span: Span) -> Vec<Span> {
+/// The longest of the runs that touch another, h.
+fn longest_h(runs: &[Span], touching: Span) -> f64 {
+    runs.iter()
+        .filter(|run| run.intersect(touching).is_some())
+        .map(|run| run.hours())
+        .fold(0.0, f64::max)
+}
+
+/// Runs at or above a level; a gap ends one, a short dip does not.
+fn wet_runs(line: &Line, span: Span, level_pct: f64) -> Vec<Span> {
     let mut runs: Vec<Span> = Vec::new();
     let (mut known_until_ms, mut gap) = (i64::MIN, true);
     line.view()
         .pieces(span, line.gap_ms, |from_ms, until_ms, v0, v1| {
             gap |= known_until_ms != from_ms;
             known_until_ms = until_ms;
-            if v0 < NEAR_SATURATION_PCT || v1 < NEAR_SATURATION_PCT {
+            if v0 < level_pct || v1 < level_pct {
                 return;
             }
             match runs.last_mut() {
@@ -107,7 +122,7 @@ fn usual_wet_h(context: &Context<'_>, line: &Line, run: Span) -> Option<f64> {
         .map(|date| context.zone.day(date))
         .filter(|day| day.until_ms <= run.from_ms && line.known_frac(*day) >= KNOWN_FRAC_MIN)
         .map(|day| {
-            wet_runs(line, day)
+            wet_runs(line, day, NEAR_SATURATION_PCT)
                 .iter()
                 .map(|run| run.hours())
                 .fold(0.0, f64::max)
