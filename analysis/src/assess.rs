@@ -48,6 +48,7 @@ impl Assessment {
     /// Says what only the whole site can tell, and puts all verdicts in the order in which they are printed.
     pub(crate) fn finish(mut self, site: &Site) -> Self {
         conditions::together(site, &mut self.conditions);
+        trust::outage::tell_once(site, &mut self.trust.verdicts);
         self.verdicts = self.trust.verdicts.clone();
         for outcome in &self.conditions {
             self.verdicts.extend(outcome.verdicts.clone());

@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
+use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
 use crate::findings::{Cause, Finding, Kind, Severity};
@@ -225,8 +226,8 @@ pub fn hours_of(span: Span) -> impl Iterator<Item = Span> {
 }
 
 /// What a kind of finding is called in a heading.
-pub fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
-    match (kind, cause) {
+pub fn kind(finding: &Finding) -> &'static str {
+    match (finding.kind, finding.cause) {
         (Kind::Overheating, Some(Cause::RoomHeat)) => "Too hot, with the room",
         (Kind::Overheating, Some(Cause::Heater)) => "Too hot, by its heater",
         (Kind::Overheating, Some(Cause::Lamp)) => "Too hot, by its lamp",
@@ -236,6 +237,7 @@ pub fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
         (Kind::SensorStuck, _) => "A sensor is stuck",
         (Kind::SensorPinned, _) => "A sensor stands at the top of its scale",
         (Kind::SensorSpikes, _) => "A sensor throws spikes",
+        (Kind::SensorSilent, _) if finding.subject == ROOM => "Every sensor is silent",
         (Kind::SensorSilent, _) => "A sensor is silent",
         (Kind::ClockWrong, _) => "A device's clock is wrong",
         (Kind::TemperatureBias, _) => "A temperature sensor is off",
@@ -257,13 +259,14 @@ pub fn kind(kind: Kind, cause: Option<Cause>) -> &'static str {
 }
 
 /// What a kind of finding is called in a heading once it is over.
-pub fn kind_over(kind: Kind, cause: Option<Cause>) -> &'static str {
-    match kind {
+pub fn kind_over(finding: &Finding) -> &'static str {
+    match finding.kind {
         Kind::HumidityDrift => "A humidity sensor was drifting",
         Kind::HumidityStep => "A humidity sensor had jumped",
         Kind::SensorStuck => "A sensor was stuck",
         Kind::SensorPinned => "A sensor stood at the top of its scale",
         Kind::SensorSpikes => "A sensor threw spikes",
+        Kind::SensorSilent if finding.subject == ROOM => "Every sensor was silent",
         Kind::SensorSilent => "A sensor was silent",
         Kind::ClockWrong => "A device's clock was wrong",
         Kind::TemperatureBias => "A temperature sensor was off",
@@ -273,7 +276,7 @@ pub fn kind_over(kind: Kind, cause: Option<Cause>) -> &'static str {
         Kind::StaysWet => "Stayed wet too long",
         Kind::LightHoursWrong => "Light hours were off",
         Kind::CareOverdue => "Care was overdue",
-        _ => self::kind(kind, cause),
+        _ => kind(finding),
     }
 }
 

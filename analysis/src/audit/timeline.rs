@@ -199,8 +199,8 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
             number: None,
             at: words::at(gathered.site.zone, finding.start_ms),
             what: match finding.end_ms {
-                None => report_words::kind(finding.kind, finding.cause),
-                Some(_) => report_words::kind_over(finding.kind, finding.cause),
+                None => report_words::kind(finding),
+                Some(_) => report_words::kind_over(finding),
             }
             .to_lowercase(),
             place: place(gathered, &finding.enclosure),

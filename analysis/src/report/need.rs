@@ -205,8 +205,8 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     // What holds asks for the next step, also beside something worse that is over.
     let holding = findings.iter().find(|finding| finding.end_ms.is_none());
     let headline = match holding {
-        Some(_) => words::kind(worst.kind, worst.cause),
-        None => words::kind_over(worst.kind, worst.cause),
+        Some(_) => words::kind(worst),
+        None => words::kind_over(worst),
     };
     Need {
         headline: headline.to_owned(),
@@ -217,10 +217,10 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         } else {
             worst
         })),
-        sure: if worst.kind == Kind::CareOverdue {
-            "By the journal and the site file.".to_owned()
-        } else {
-            sure(display, &worst.value, standing)
+        sure: match worst.kind {
+            Kind::CareOverdue => "By the journal and the site file.".to_owned(),
+            Kind::SensorSilent => "By when readings came in.".to_owned(),
+            _ => sure(display, &worst.value, standing),
         },
         severity: severity(worst, span),
         kind: worst.kind,

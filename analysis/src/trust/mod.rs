@@ -11,6 +11,7 @@ mod grid;
 mod leap;
 mod nature;
 mod onset;
+pub(crate) mod outage;
 mod pattern;
 pub mod quality;
 mod remarks;

@@ -1,0 +1,208 @@
+//! Sensors that fall silent together and come back together: what carries their readings was off, and none of them is at fault.
+//!
+//! In: the site and what was said of its sensors one by one. A silence that still goes on is left as it is: each enclosure is unknown then.
+
+use std::collections::BTreeSet;
+
+use mosswarden_config::site::{Sensor, Site};
+use mosswarden_config::table::ROOM;
+use mosswarden_config::zone::MS_PER_HOUR;
+
+use crate::findings::{Finding, Kind, Value, Verdicts};
+use crate::words;
+
+/// Silences whose ends differ by no more than this are one: the slowest sensors speak once an hour.
+const TOGETHER_MS: i64 = MS_PER_HOUR;
+/// Fewer sensors than this may fall silent on one day by chance.
+const SENSORS_MIN: usize = 3;
+
+/// Tells each outage once, in place of one silence a sensor.
+pub(crate) fn tell_once(site: &Site, verdicts: &mut Verdicts) {
+    let never_heard = |id: &str| {
+        verdicts
+            .not_assessed
+            .iter()
+            .any(|item| item.kind == Kind::SensorSilent && item.subject.as_deref() == Some(id))
+    };
+    let sensors: Vec<&Sensor> = site
+        .enclosures
+        .iter()
+        .flat_map(|enclosure| &enclosure.sensors)
+        .chain(&site.room_sensors)
+        .filter(|sensor| !never_heard(&sensor.id))
+        .collect();
+    let silences: Vec<Finding> = verdicts
+        .findings
+        .iter()
+        .filter(|finding| finding.kind == Kind::SensorSilent)
+        .cloned()
+        .collect();
+    let mut told: Vec<Finding> = Vec::new();
+    for first in &silences {
+        let Some(first_end_ms) = first.end_ms else {
+            continue;
+        };
+        let alike = |other: &&Finding| {
+            let ends = other
+                .end_ms
+                .is_some_and(|end_ms| (end_ms - first_end_ms).abs() <= TOGETHER_MS);
+            ends && (other.start_ms - first.start_ms).abs() <= TOGETHER_MS
+        };
+        let was_silent_before = |id: &str| {
+            silences.iter().any(|other| {
+                other.subject == id
+                    && other.start_ms < first.start_ms - TOGETHER_MS
+                    && other.end_ms.is_none_or(|end_ms| end_ms > first.start_ms)
+            })
+        };
+        let together: Vec<&Finding> = silences.iter().filter(alike).collect();
+        let ids: BTreeSet<&str> = together.iter().map(|finding| finding.subject.as_str()).collect();
+        let all = sensors
+            .iter()
+            .all(|sensor| ids.contains(sensor.id.as_str()) || was_silent_before(&sensor.id));
+        if !all || ids.len() < SENSORS_MIN || told.iter().any(|outage| alike(&outage)) {
+            continue;
+        }
+        told.push(outage(site, first, &together, ids.len()));
+    }
+    verdicts.findings.retain(|finding| {
+        finding.kind != Kind::SensorSilent
+            || !told.iter().any(|outage| {
+                let end_ms = finding.end_ms.unwrap_or(i64::MAX);
+                (finding.start_ms - outage.start_ms).abs() <= TOGETHER_MS
+                    && outage
+                        .end_ms
+                        .is_some_and(|until_ms| (end_ms - until_ms).abs() <= TOGETHER_MS)
+            })
+    });
+    verdicts.findings.extend(told);
+}
+
+/// From the last reading of any to the first of any.
+fn outage(site: &Site, first: &Finding, together: &[&Finding], sensors: usize) -> Finding {
+    let ends = || together.iter().filter_map(|finding| finding.end_ms);
+    let from_ms = together
+        .iter()
+        .map(|finding| finding.start_ms)
+        .max()
+        .unwrap_or(first.start_ms);
+    let until_ms = ends().min().unwrap_or(from_ms);
+    let hours = (until_ms - from_ms) as f64 / MS_PER_HOUR as f64;
+    Finding {
+        enclosure: ROOM.to_owned(),
+        subject: ROOM.to_owned(),
+        start_ms: from_ms,
+        end_ms: Some(until_ms),
+        value: Value::new("hours without a reading", hours, "h"),
+        message: format!(
+            "All {sensors} sensors were silent together for {} from {}: collector, network, broker or power was off then, not a sensor.",
+            words::duration(hours),
+            words::instant(site.zone, from_ms)
+        ),
+        advice: "If the power was off and the journal does not have it, note it there. See that collector, network and broker start again by themselves after \
+                 a cut."
+            .to_owned(),
+        ..first.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::{NotAssessed, Severity};
+    use crate::report::sample;
+
+    const MIN: i64 = 60_000;
+
+    fn silence(enclosure: &str, sensor: &str, start_ms: i64, end_ms: Option<i64>) -> Finding {
+        Finding {
+            kind: Kind::SensorSilent,
+            enclosure: enclosure.to_owned(),
+            subject: sensor.to_owned(),
+            start_ms,
+            end_ms,
+            severity: Severity::Notice,
+            value: Value::new("hours without a reading", 7.0, "h"),
+            cause: None,
+            also: Vec::new(),
+            message: format!("{sensor} was silent."),
+            advice: "Look at its battery.".to_owned(),
+        }
+    }
+
+    /// What is told of a site of three sensors, one of them never heard where `never` names it.
+    fn told(findings: Vec<Finding>, never: Option<&str>) -> Vec<String> {
+        let site = sample::site(
+            "UTC",
+            "metric",
+            &[("a", "A", "mossy-frog"), ("b", "B", "mossy-frog")],
+        );
+        let mut verdicts = Verdicts {
+            findings,
+            not_assessed: Vec::new(),
+        };
+        verdicts.not_assessed.extend(never.map(|id| NotAssessed {
+            kind: Kind::SensorSilent,
+            enclosure: "b".to_owned(),
+            subject: Some(id.to_owned()),
+            span: None,
+            reason: "never heard".to_owned(),
+        }));
+        tell_once(&site, &mut verdicts);
+        verdicts
+            .findings
+            .into_iter()
+            .map(|finding| finding.message)
+            .collect()
+    }
+
+    /// All five sensors of the site, each a few minutes apart.
+    fn all(end_ms: Option<i64>) -> Vec<Finding> {
+        [
+            ("a", "a-stat"),
+            ("a", "a-check"),
+            ("b", "b-stat"),
+            ("b", "b-check"),
+            (ROOM, "room-wall"),
+        ]
+        .iter()
+        .zip(0..)
+        .map(|((enclosure, sensor), minute)| {
+            silence(
+                enclosure,
+                sensor,
+                minute * MIN,
+                end_ms.map(|end_ms| end_ms + minute * MIN),
+            )
+        })
+        .collect()
+    }
+
+    #[test]
+    fn an_outage_is_told_once() {
+        let end_ms = Some(7 * MS_PER_HOUR);
+        let outage = "All 5 sensors were silent together for 6 h 56 min from Thursday 1 January, 00:04: collector, network, broker or \
+                      power was off then, not a sensor.";
+        assert_eq!(told(all(end_ms), None), [outage]);
+        // Another silence of one of them stays.
+        let mut more = all(end_ms);
+        more.push(silence("a", "a-stat", 40 * MS_PER_HOUR, Some(50 * MS_PER_HOUR)));
+        assert_eq!(told(more, None), ["a-stat was silent.", outage]);
+        // One that was never heard, or silent long before, says nothing against it.
+        let four: Vec<Finding> = all(end_ms)
+            .into_iter()
+            .filter(|f| f.subject != "b-check")
+            .collect();
+        assert_eq!(told(four.clone(), Some("b-check")).len(), 1);
+        let mut dead_before = four.clone();
+        dead_before.push(silence("b", "b-check", -90 * MS_PER_HOUR, None));
+        assert_eq!(told(dead_before, None).len(), 2);
+        // One that was heard meanwhile does.
+        assert_eq!(told(four, None).len(), 4);
+        assert_eq!(
+            told(all(None), None).len(),
+            5,
+            "while it goes on each enclosure is unknown"
+        );
+    }
+}
