@@ -10,9 +10,10 @@ use mosswarden_config::site::{Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
-use super::cross::{self, Blamed, Checked, Compared, Comparison, Grids, Scene};
+use super::cross::{self, Blamed, Compared};
 use super::grid::Grid;
 use super::pattern::lay_to_air;
+use super::scene::{Checked, Comparison, Grids, Scene};
 use super::signal::{self, Fading};
 use super::{Outcome, clock};
 use crate::load::Record;

@@ -10,8 +10,8 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::assess::{CHECKED, Room};
 use super::clock::{self, Changes, Channel, FINE_MS, Offset};
-use super::cross::Checked;
 use super::grid::Grid;
+use super::scene::Checked;
 use super::signal;
 use crate::findings::Value;
 use crate::series::{Series, on_spans};

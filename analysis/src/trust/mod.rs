@@ -16,6 +16,7 @@ mod pattern;
 pub mod quality;
 mod remarks;
 mod say;
+mod scene;
 mod signal;
 mod standing;
 mod witness;

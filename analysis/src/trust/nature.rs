@@ -11,10 +11,11 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::MS_PER_24_H;
 
-use super::cross::{Blamed, Scene};
+use super::cross::Blamed;
 use super::daily::DayFigure;
 use super::grid::Grid;
 use super::onset::{Followed, Noise, Shared};
+use super::scene::Scene;
 use super::witness::{self, Case};
 use crate::statistics::robust::median;
 

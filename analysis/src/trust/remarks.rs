@@ -8,8 +8,8 @@ use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::assess::Room;
-use super::cross::{Checked, Grids};
 use super::grid::CELL_MS;
+use super::scene::{Checked, Grids};
 use super::signal::TOP_PCT;
 use super::{Remark, Sits};
 use crate::series::{Series, on_spans};

@@ -11,11 +11,11 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
-use super::cross::Scene;
 use super::daily::{DayFigure, Difference, daily};
 use super::grid::Grid;
 use super::leap;
 use super::onset::{self, Change, Noise};
+use super::scene::Scene;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::on_spans;
 use crate::statistics::robust::median;

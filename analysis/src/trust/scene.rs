@@ -1,0 +1,240 @@
+//! What is compared: one enclosure's readings on common cells, and which of these may not be used.
+//!
+//! Humidity is compared through vapour pressure at the tested sensor's own temperature ([JCGM100] for the doubt), because the
+//! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps; by day only to see
+//! whether a probe whose humidity jumped hangs elsewhere since. Cells near saturation, after a misting and around a cleaning are left out.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
+
+use super::daily::Difference;
+use super::grid::{CELL_MS, Grid};
+use crate::load::Record;
+use crate::physics::humidity::humidity_at_pct;
+use crate::series::{Series, View, on_spans};
+
+/// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
+/// practice, no source).
+const LEVEL_PCT_MAX: f64 = 97.0;
+/// After a misting the air is not mixed for this long (METHODS a: at least 60 min).
+const AFTER_MIST_MS: i64 = MS_PER_HOUR;
+/// A rise faster than this in one cell is a misting that no device told of, %RH.
+const SUDDEN_RISE_PCT: f64 = 4.0;
+/// After a hand in the enclosure.
+const AFTER_HAND_MS: i64 = 2 * MS_PER_HOUR;
+/// After lights-off temperatures settle first.
+const AFTER_LIGHT_MS: i64 = 2 * MS_PER_HOUR;
+
+/// By sensor and quantity, on the common cells.
+pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
+
+/// Readings of one sensor after the signal checks.
+pub(super) type Checked<'r> = BTreeMap<(String, Quantity), Cow<'r, Series>>;
+
+/// One enclosure with all that is known of it.
+#[derive(Clone, Copy)]
+pub(super) struct Scene<'a> {
+    pub site: &'a Site,
+    pub enclosure: &'a Enclosure,
+    pub record: &'a Record,
+    pub checked: &'a Checked<'a>,
+    /// The same on cells.
+    pub grids: &'a Grids,
+    pub history: Span,
+}
+
+impl<'a> Scene<'a> {
+    /// A sensor's readings after the signal checks.
+    pub(super) fn checked_view(&self, sensor: &Sensor, quantity: Quantity) -> Option<View<'a>> {
+        let series = self.checked.get(&(sensor.id.clone(), quantity))?;
+        Some(series.view())
+    }
+
+    /// While a mister runs and as long after it as its vapour is not spread.
+    pub(super) fn wet(&self) -> Vec<Span> {
+        self.enclosure
+            .devices_of(DeviceKind::Mister)
+            .filter_map(|mister| self.record.get(&mister.id, Quantity::State))
+            .flat_map(|states| on_spans(states.view(), MS_PER_HOUR))
+            .map(|run| Span {
+                from_ms: run.from_ms,
+                until_ms: run.until_ms + AFTER_MIST_MS,
+            })
+            .collect()
+    }
+}
+
+/// What is compared, and when.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Comparison {
+    Humidity,
+    /// In the settled night.
+    Temperature,
+    /// While the lamps are on: a warm place differs from a cool one then, and a probe that fell shows it.
+    TemperatureByDay,
+}
+
+impl Comparison {
+    pub(super) fn quantity(self) -> Quantity {
+        match self {
+            Comparison::Humidity => Quantity::Humidity,
+            _ => Quantity::Temperature,
+        }
+    }
+}
+
+/// The enclosure's readings on one grid, with the cells that must not be used.
+pub(super) struct Cells<'a> {
+    quantity: Quantity,
+    /// By sensor: what is compared, and its own temperature.
+    value: Vec<&'a Grid>,
+    temperature: Vec<Option<&'a Grid>>,
+    /// The room's temperature: warm and cool places part by how far the enclosure stands above it.
+    room: Option<Grid>,
+    quiet: Vec<bool>,
+}
+
+impl<'a> Cells<'a> {
+    pub(super) fn new(scene: &Scene<'a>, comparison: Comparison, sensors: &[&Sensor]) -> Cells<'a> {
+        let Scene {
+            site,
+            enclosure,
+            record,
+            grids,
+            history,
+            ..
+        } = *scene;
+        let quantity = comparison.quantity();
+        let room = site
+            .room_sensors
+            .iter()
+            .find_map(|sensor| record.get(&sensor.id, Quantity::Temperature))
+            .map(|series| Grid::of(series, history));
+        let grid = |id: &str, quantity: Quantity| grids.get(&(id.to_owned(), quantity));
+        let value: Vec<&Grid> = sensors.iter().filter_map(|s| grid(&s.id, quantity)).collect();
+        let temperature: Vec<Option<&Grid>> = if quantity == Quantity::Humidity {
+            sensors
+                .iter()
+                .map(|s| grid(&s.id, Quantity::Temperature))
+                .collect()
+        } else {
+            vec![None; sensors.len()]
+        };
+        let count = value.first().map_or(0, |grid| grid.cells.len());
+        let mut quiet = vec![true; count];
+        let Some(first) = value.first().copied() else {
+            return Cells {
+                quantity,
+                value,
+                temperature,
+                room,
+                quiet,
+            };
+        };
+        let mut silence = |from_ms: i64, until_ms: i64| {
+            let from =
+                ((from_ms.max(history.from_ms)).div_euclid(CELL_MS) - first.first_index).max(0) as usize;
+            let until = ((until_ms.min(history.until_ms)).div_euclid(CELL_MS) + 1 - first.first_index).max(0)
+                as usize;
+            quiet
+                .iter_mut()
+                .take(until)
+                .skip(from)
+                .for_each(|cell| *cell = false);
+        };
+        for wet in scene.wet() {
+            silence(wet.from_ms, wet.until_ms);
+        }
+        for entry in record.entries(&enclosure.id, history) {
+            if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"]
+                .contains(&entry.kind.as_str())
+            {
+                silence(entry.at_ms - AFTER_HAND_MS / 4, entry.at_ms + AFTER_HAND_MS);
+            }
+        }
+        if quantity == Quantity::Humidity {
+            for grid in &value {
+                for index in 1..count {
+                    if grid.change(index).is_some_and(|change| change > SUDDEN_RISE_PCT) {
+                        let at = grid.start_ms(index);
+                        silence(at, at + AFTER_MIST_MS / 2);
+                    }
+                }
+            }
+        } else {
+            // A lamp warms one place more than another, so settled nights and light hours are never mixed.
+            let by_day = comparison == Comparison::TemperatureByDay;
+            let stretches: Vec<Span> = site
+                .zone
+                .dates(history)
+                .into_iter()
+                .map(|date| {
+                    if by_day {
+                        site.zone.light(date, enclosure.light_on(date))
+                    } else {
+                        site.zone.night(date, enclosure.light_on(date))
+                    }
+                })
+                .collect();
+            let mut stretch = stretches.iter().peekable();
+            for (index, cell) in quiet.iter_mut().enumerate() {
+                let at = first.start_ms(index);
+                while stretch.peek().is_some_and(|n| n.until_ms <= at) {
+                    stretch.next();
+                }
+                *cell &= stretch
+                    .peek()
+                    .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
+            }
+        }
+        Cells {
+            quantity,
+            value,
+            temperature,
+            room,
+            quiet,
+        }
+    }
+
+    /// `a` minus what it should read by `b`, over the quiet cells.
+    pub(super) fn differences(&self, a: usize, b: usize) -> Vec<Difference> {
+        let mut differences = Vec::new();
+        for index in (0..self.quiet.len()).filter(|index| self.quiet[*index]) {
+            let (Some(own), Some(other)) = (self.value[a].cells[index], self.value[b].cells[index]) else {
+                continue;
+            };
+            let level = if self.quantity == Quantity::Humidity {
+                let own_t = self.temperature[a].and_then(|grid| grid.cells[index]);
+                let other_t = self.temperature[b].and_then(|grid| grid.cells[index]);
+                match own_t.zip(other_t) {
+                    Some((own_t, other_t)) => humidity_at_pct(other, other_t, own_t),
+                    None => other,
+                }
+            } else {
+                other
+            };
+            let at_ms = self.value[a].start_ms(index);
+            if self.quantity == Quantity::Humidity && level > LEVEL_PCT_MAX {
+                continue;
+            }
+            let above = match (self.quantity, &self.room) {
+                (Quantity::Humidity, _) | (_, None) => level,
+                // Without the room the level would be of another scale for as long as it is silent.
+                (_, Some(grid)) => match grid.cells[index] {
+                    Some(room) => level - room,
+                    None => continue,
+                },
+            };
+            differences.push(Difference {
+                at_ms,
+                value: own - level,
+                level: above,
+            });
+        }
+        differences
+    }
+}
