@@ -365,8 +365,11 @@ pub(super) fn put_forward(channels: &[Channel], series: &Series, span: Span) -> 
     const PAUSES_MAX: usize = 20;
     const HOURS_MIN: f64 = 24.0;
     const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
-    /// How much better it must agree than without the shift, on Fisher's scale; and without means to within a sensor's response.
-    const GAIN_MIN: f64 = 0.2;
+    /// How much better it must agree than without the shift, on Fisher's scale: that, and as many standard errors of a correlation over the
+    /// stretch's cells, 1/√n (Fisher 1921, from memory).
+    const GAIN_MIN: f64 = 0.1;
+    const GAIN_ERRORS_MIN: f64 = 4.0;
+    /// Without the shift means to within a sensor's response.
     const UNSHIFTED_CELLS: i64 = 3;
     let usual = series.usual_interval_ms()?;
     let first_index = channels.first()?.own.first_index;
@@ -399,7 +402,9 @@ pub(super) fn put_forward(channels: &[Channel], series: &Series, span: Span) -> 
         };
         let (shifted, unshifted) = (best(offset_ms / FINE_MS, 1), best(0, UNSHIFTED_CELLS));
         let gain = fisher(shifted) - fisher(unshifted);
-        (unshifted.is_finite() && shifted >= AGREEMENT_MIN && gain >= GAIN_MIN).then_some(Offset {
+        let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
+        let gain_min = GAIN_MIN.max(GAIN_ERRORS_MIN / cells.sqrt());
+        (unshifted.is_finite() && shifted >= AGREEMENT_MIN && gain >= gain_min).then_some(Offset {
             span: Span {
                 from_ms: pause.from_ms,
                 until_ms,
