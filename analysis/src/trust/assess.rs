@@ -127,6 +127,7 @@ impl Room<'_> {
 
     fn assess(&self, outcome: &mut Outcome) {
         let mut plausible = self.plausible();
+        self.put_past_clocks_right(&mut plausible);
         let clocks = self.clock_faults(&plausible);
         for ((sensor, _), series) in &mut plausible {
             if let Some(fault) = clocks.get(sensor) {

@@ -1,6 +1,7 @@
 //! Wrong clocks of sensors: by marks and misdated readings, by how readings arrive, and by when a sensor sees what the rest of its
 //! enclosure sees. What can be put right is put right before anything else is judged.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
@@ -9,7 +10,7 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::assess::{CHECKED, Room};
-use super::clock::{self, Changes, Channel, FINE_MS, Offset};
+use super::clock::{self, Changes, Channel, FINE_MS, Jump, Offset};
 use super::grid::Grid;
 use super::scene::Checked;
 use super::signal;
@@ -37,27 +38,27 @@ impl ClockFault {
             || (self.shift_ms != 0 && length_ms <= self.shift_ms.abs() + signal::SILENT_MS_MIN)
     }
 
-    /// The series with the stretch's stamps moved to where they belong; readings that would fall back in time are left out.
     pub(super) fn put_right(&self, series: &Series) -> Series {
-        let mut right = Series::with_capacity(series.len());
-        for index in 0..series.len() {
-            let at = series.at_ms[index];
-            let moved = if self.stretch.contains(at) {
-                at + self.shift_ms
-            } else {
-                at
-            };
-            if right.at_ms.last().is_none_or(|last| *last < moved) {
-                right.push(
-                    moved,
-                    series.received_ms[index],
-                    series.value[index],
-                    series.mark[index],
-                );
-            }
-        }
-        right
+        moved(series, self.stretch, self.shift_ms)
     }
+}
+
+/// A series with a stretch's stamps moved to where they belong; readings that would fall back in time are left out.
+fn moved(series: &Series, stretch: Span, shift_ms: i64) -> Series {
+    let mut right = Series::with_capacity(series.len());
+    for index in 0..series.len() {
+        let at = series.at_ms[index];
+        let at = if stretch.contains(at) { at + shift_ms } else { at };
+        if right.at_ms.last().is_none_or(|last| *last < at) {
+            right.push(
+                at,
+                series.received_ms[index],
+                series.value[index],
+                series.mark[index],
+            );
+        }
+    }
+    right
 }
 
 pub(super) type ClockFaults = BTreeMap<String, ClockFault>;
@@ -65,13 +66,7 @@ pub(super) type ClockFaults = BTreeMap<String, ClockFault>;
 impl Room<'_> {
     /// Sensors of this place whose clock is wrong.
     pub(super) fn clock_faults(&self, plausible: &Checked<'_>) -> ClockFaults {
-        let fine: BTreeMap<(String, Quantity), Grid> = plausible
-            .iter()
-            .map(|(key, series)| {
-                let grid = Grid::with_cells(series, self.history(), FINE_MS);
-                (key.clone(), grid)
-            })
-            .collect();
+        let fine = self.fine(plausible);
         let mut found: ClockFaults = self
             .sensors
             .iter()
@@ -79,6 +74,54 @@ impl Room<'_> {
             .collect();
         lay_to_one(&mut found);
         found
+    }
+
+    /// Puts right what clocks that run right again stamped before the span: it is history by which the span is judged.
+    pub(super) fn put_past_clocks_right(&self, plausible: &mut Checked<'_>) {
+        let suspects: Vec<(&Sensor, Vec<Jump>)> = self
+            .sensors
+            .iter()
+            .filter_map(|sensor| {
+                let series = CHECKED
+                    .iter()
+                    .find_map(|quantity| plausible.get(&(sensor.id.clone(), *quantity)))?;
+                let mut stretches = clock::put_right_since(&clock::jumps(series));
+                stretches.retain(|stretch| stretch.span.until_ms <= self.span.from_ms);
+                (!stretches.is_empty()).then_some((sensor, stretches))
+            })
+            .collect();
+        if suspects.is_empty() {
+            return;
+        }
+        let fine = self.fine(plausible);
+        for (sensor, stretches) in suspects {
+            let channels = self.channels(sensor, &fine);
+            let mut right_from_ms = i64::MIN;
+            for stretch in stretches {
+                let is_wrong = stretch.span.from_ms >= right_from_ms
+                    && clock::follows(&channels, stretch.span, stretch.by_ms).is_some();
+                if !is_wrong {
+                    continue;
+                }
+                right_from_ms = stretch.span.until_ms;
+                for quantity in CHECKED {
+                    if let Some(series) = plausible.get_mut(&(sensor.id.clone(), quantity)) {
+                        *series = Cow::Owned(moved(series, stretch.span, -stretch.by_ms));
+                    }
+                }
+            }
+        }
+    }
+
+    /// Every series on the cells on which clocks are compared.
+    fn fine(&self, plausible: &Checked<'_>) -> BTreeMap<(String, Quantity), Grid> {
+        plausible
+            .iter()
+            .map(|(key, series)| {
+                let grid = Grid::with_cells(series, self.history(), FINE_MS);
+                (key.clone(), grid)
+            })
+            .collect()
     }
 
     fn clock_fault(
@@ -101,7 +144,9 @@ impl Room<'_> {
                     .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
                     .or_else(|| {
                         let series = heard().next()?;
-                        Some((clock::put_forward(&channels, series, self.span)?, Seen::Shifted))
+                        let found = clock::put_forward(&channels, series, self.span)
+                            .or_else(|| clock::put_right_within(&channels, series, self.span));
+                        Some((found?, Seen::Shifted))
                     })
                     .or_else(|| {
                         heard().find_map(|series| {
