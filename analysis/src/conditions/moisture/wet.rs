@@ -12,7 +12,7 @@ use crate::statistics::robust::quantile;
 const WET_RUN_H_MIN: f64 = 18.0;
 const WET_RUN_TIMES: f64 = 1.75;
 const WET_RUN_QUANTILE: f64 = 0.9;
-/// From here on a warning, h.
+/// From here on a warning, h, where the sensors' doubt leaves an unusual run of it.
 const WET_RUN_WARNING_H: f64 = 48.0;
 /// Without a history only a run of a whole day speaks, h.
 const WET_RUN_ALONE_H: f64 = 24.0;
@@ -51,9 +51,10 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
             if !unusual {
                 return None;
             }
+            let sure_h = longest_h(&sure, *run);
             let value = Value::new("longest time near saturation", run.hours(), "h")
-                .between(longest_h(&sure, *run), longest_h(&possible, *run));
-            let severity = if run.hours() >= WET_RUN_WARNING_H {
+                .between(sure_h, longest_h(&possible, *run));
+            let severity = if run.hours() >= WET_RUN_WARNING_H && sure_h >= WET_RUN_H_MIN {
                 Severity::Warning
             } else {
                 Severity::Notice
