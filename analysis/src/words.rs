@@ -37,11 +37,11 @@ pub fn duration(hours: f64) -> String {
     /// From here on days say more than hours.
     const DAYS_MIN: i64 = 3;
     let minutes = (hours * 60.0).round() as i64;
-    let (days, rest) = (minutes / (24 * 60), minutes % (24 * 60));
-    if days >= DAYS_MIN {
-        return match (rest + 30) / 60 {
-            0 => format!("{days} days"),
-            hours => format!("{days} days {hours} h"),
+    if minutes >= DAYS_MIN * 24 * 60 {
+        let whole_h = (minutes + 30) / 60;
+        return match (whole_h / 24, whole_h % 24) {
+            (days, 0) => format!("{days} days"),
+            (days, hours) => format!("{days} days {hours} h"),
         };
     }
     match (minutes / 60, minutes % 60) {
@@ -401,6 +401,7 @@ mod tests {
         assert_eq!(duration(0.58), "35 min");
         assert_eq!(duration(50.0), "50 h");
         assert_eq!(duration(76.0), "3 days 4 h");
+        assert_eq!(duration(8.0 * 24.0 + 23.6), "9 days");
     }
 
     #[test]
