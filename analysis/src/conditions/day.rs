@@ -62,11 +62,10 @@ pub(super) fn measure(context: &Context<'_>) -> Vec<Day> {
 /// Over the light hours that begin on a date, as far as the end of the span.
 fn warm_and_cool(context: &Context<'_>, local_date: NaiveDate, wanted_c: Band) -> Option<WarmAndCool> {
     let places = context.temperature.as_ref().filter(|p| p.sensors.len() > 1)?;
-    let light = context.light_on(local_date);
-    let lit = Span {
-        until_ms: light.until_ms.min(context.span.until_ms),
-        ..light
-    };
+    let lit = context.light_on(local_date).intersect(Span {
+        from_ms: i64::MIN,
+        until_ms: context.span.until_ms,
+    })?;
     let (coolest, warmest) = (places.lowest.summary(lit)?, places.highest.summary(lit)?);
     Some(WarmAndCool {
         known_h: coolest.covered_h,

@@ -251,16 +251,21 @@ fn evidence(display: Display, findings: &[&Finding]) -> Vec<String> {
         let value = &findings[0].value;
         let (least, unit) = display.coded(*least, value.unit);
         let (most, _) = display.coded(*most, value.unit);
-        let (least, most) = (number(least), number(most));
-        let range = if least == most {
-            least
-        } else {
-            format!("{least} to {most}")
+        // Runs are counted, all else is measured.
+        let show = |shown: f64| match value.unit {
+            "1" => format!("{shown:.0}"),
+            _ => number(shown),
         };
+        let range = if least == most {
+            show(least)
+        } else {
+            format!("{} to {}", show(least), show(most))
+        };
+        let figure = format!("{} {range} {unit}", value.name);
         sentences.push(format!(
-            "{} more of this kind: {} {range} {unit}.",
+            "{} more of this kind: {}.",
             words::capital(&words::count(others.len())),
-            value.name
+            figure.trim_end()
         ));
     }
     sentences
@@ -462,6 +467,12 @@ mod tests {
             ]
         );
         assert_eq!(need.when, "from Thursday 1 to Sunday 4 January");
+        let missed = |day: i64| Finding {
+            value: Value::new("runs missed", 1.0 + (day % 2) as f64, "1"),
+            ..finding(Kind::MistMissed, Severity::Notice, 24 * day, 1)
+        };
+        let need = &weigh((0..5).map(missed).collect(), Standing::Believed)[0];
+        assert_eq!(need.evidence[1], "Four more of this kind: runs missed 1 to 2.");
     }
 
     #[test]

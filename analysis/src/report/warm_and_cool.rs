@@ -22,17 +22,25 @@ pub(super) fn sentences(display: Display, enclosure: &Enclosure, found: &[WarmAn
         return Vec::new();
     }
     let apart_k = found.iter().map(|day| day.apart_k * day.known_h).sum::<f64>() / known_h;
-    let sum = |of: fn(&WarmAndCool) -> Excess| Without {
+    let sum = |of: fn(&WarmAndCool) -> Excess| Excess {
         hours: found.iter().map(|day| of(day).hours).sum(),
         longest_h: found.iter().map(|day| of(day).longest_h).fold(0.0, f64::max),
+        ..Excess::default()
     };
     let (no_cool, no_warm) = (sum(|day| day.no_cool), sum(|day| day.no_warm));
     let without: Vec<String> = [
-        (&no_cool, "even the coolest was above its wanted day range"),
-        (&no_warm, "even the warmest was below it"),
+        (no_cool, "even the coolest was above its wanted day range"),
+        (no_warm, "even the warmest was below it"),
     ]
-    .iter()
-    .filter_map(|(without, what)| without.words(what))
+    .into_iter()
+    .filter(|(without, _)| without.hours >= WORTH_SAYING_H)
+    .map(|(without, what)| {
+        format!(
+            "{what} for {} in all, at most {} at a time",
+            words::duration(without.hours),
+            words::duration(without.longest_h)
+        )
+    })
     .collect();
     let choice = if apart_k < APART_K_MIN {
         "as good as nothing to choose between".to_owned()
@@ -53,24 +61,6 @@ pub(super) fn sentences(display: Display, enclosure: &Enclosure, found: &[WarmAn
     )];
     lines.extend(basking(display, enclosure));
     lines
-}
-
-/// The hours without a choice, and the longest run of them.
-struct Without {
-    hours: f64,
-    longest_h: f64,
-}
-
-impl Without {
-    fn words(&self, what: &str) -> Option<String> {
-        (self.hours >= WORTH_SAYING_H).then(|| {
-            format!(
-                "{what} for {} in all, at most {} at a time",
-                words::duration(self.hours),
-                words::duration(self.longest_h)
-            )
-        })
-    }
 }
 
 /// A basking place is a warm surface, which no sensor of air measures.

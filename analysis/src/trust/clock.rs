@@ -110,7 +110,7 @@ pub(super) fn twice(series: &Series) -> Vec<Span> {
 /// Width of a cell for comparing clocks.
 pub(super) const FINE_MS: i64 = 5 * 60_000;
 /// Largest offset that is looked for: a day and a zone's hour or two.
-const LAG_CELLS_MAX: i64 = 26 * MS_PER_HOUR / FINE_MS;
+pub(super) const LAG_CELLS_MAX: i64 = 26 * MS_PER_HOUR / FINE_MS;
 /// An offset below two cells can't be told from the response of the sensor.
 const LAG_CELLS_MIN: i64 = 2;
 /// A window is half a day.
@@ -120,7 +120,7 @@ const CELLS_MIN: usize = 90;
 /// Windows in a row that must agree.
 const WINDOWS_MIN: usize = 2;
 /// Mean correlation at the best shift, and how much better it must be than without one, on Fisher's scale (artanh).
-const AGREEMENT_MIN: f64 = 0.35;
+pub(super) const AGREEMENT_MIN: f64 = 0.35;
 const AGREEMENT_GAIN_MIN: f64 = 0.3;
 /// A sensor that agrees this well without a shift is not looked at further.
 const AGREEMENT_GOOD: f64 = 0.75;
@@ -133,7 +133,7 @@ pub(super) struct Channel {
 
 /// What changed from cell to cell of a grid, and running sums over it: hundreds of shifts are tried for each half day.
 pub(super) struct Changes {
-    first_index: i64,
+    pub(super) first_index: i64,
     /// 0 where it is not known.
     by_cell: Vec<f64>,
     /// Over the cells before each: how many are known, their sum, the sum of their squares.
@@ -257,7 +257,7 @@ fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
 }
 
 /// Mean correlation of the sensor's changes with those of the rest, `shift` cells earlier.
-fn agreement(channels: &[Channel], from: i64, until: i64, shift: i64) -> Option<f64> {
+pub(super) fn agreement(channels: &[Channel], from: i64, until: i64, shift: i64) -> Option<f64> {
     let (mut sum, mut count, mut wanted) = (0.0, 0_usize, 0_usize);
     for channel in channels {
         for other in &channel.others {
@@ -357,137 +357,8 @@ pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option
     })
 }
 
-/// A jump of a sensor's clock, by its stamps: put forward it leaves a pause of its own length, set back a stretch that they run twice
-/// through.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Jump {
-    pub span: Span,
-    /// Positive where the clock was put forward.
-    pub by_ms: i64,
-}
-
-impl Jump {
-    /// The clock over the stretch that it was off by this jump.
-    fn offset(self, span: Span, agreement: f64) -> Offset {
-        Offset {
-            span,
-            offset_s: self.by_ms as f64 / 1000.0,
-            half_width_s: FINE_MS as f64 / 1000.0,
-            agreement,
-        }
-    }
-}
-
-/// Every pause and every stretch run through twice that may be a jump, in order. Most pauses are silences: the rest must agree.
-pub(super) fn jumps(series: &Series) -> Vec<Jump> {
-    const JUMP_MS_MIN: i64 = 20 * 60_000;
-    const JUMP_INTERVALS: i64 = 5;
-    let Some(usual) = series.usual_interval_ms() else {
-        return Vec::new();
-    };
-    let lengths = JUMP_MS_MIN.max(JUMP_INTERVALS * usual)..=LAG_CELLS_MAX * FINE_MS;
-    let pauses = series.at_ms.windows(2).map(|pair| Jump {
-        span: Span {
-            from_ms: pair[0],
-            until_ms: pair[1],
-        },
-        by_ms: pair[1] - pair[0] - usual,
-    });
-    let back = twice(series).into_iter().map(|span| Jump {
-        span,
-        by_ms: span.from_ms - span.until_ms,
-    });
-    let mut jumps: Vec<Jump> = pauses
-        .chain(back)
-        .filter(|jump| lengths.contains(&(jump.span.until_ms - jump.span.from_ms)))
-        .collect();
-    jumps.sort_by_key(|jump| jump.span.from_ms);
-    jumps
-}
-
-/// A clock that was put forward and stands so: a pause since which the sensor follows the rest by just that shift. One shift is tried
-/// and not hundreds, over as many days as there are, so this sees what [`shifted`] is too unsure of by half days.
-pub(super) fn put_forward(channels: &[Channel], series: &Series, span: Span) -> Option<Offset> {
-    const JUMPS_MAX: usize = 20;
-    const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
-    let jumps = jumps(series);
-    let forward = jumps.iter().rev().filter(|jump| jump.by_ms > 0);
-    forward.take(JUMPS_MAX).find_map(|jump| {
-        let put_right = jumps
-            .iter()
-            .find(|later| later.by_ms < 0 && later.span.from_ms >= jump.span.until_ms);
-        let until_ms = put_right.map_or(span.until_ms, |later| later.span.from_ms.min(span.until_ms));
-        let window = Span {
-            from_ms: jump.span.until_ms.max(until_ms - WINDOW_MS),
-            until_ms,
-        };
-        window.intersect(span)?;
-        let since = Span {
-            from_ms: jump.span.from_ms,
-            until_ms,
-        };
-        Some(jump.offset(since, follows(channels, window, jump.by_ms)?))
-    })
-}
-
-/// A clock that was wrong for a stretch that reaches into the span and was put right within it.
-pub(super) fn put_right_within(channels: &[Channel], series: &Series, span: Span) -> Option<Offset> {
-    put_right_since(&jumps(series))
-        .into_iter()
-        .rev()
-        .filter(|stretch| stretch.span.until_ms > span.from_ms)
-        .find_map(|stretch| {
-            let agreement = follows(channels, stretch.span, stretch.by_ms)?;
-            Some(stretch.offset(stretch.span, agreement))
-        })
-}
-
-/// Stretches over which a clock may have been wrong that was put right since: between a jump and the next one back by as much.
-pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
-    // A stretch run through twice is known to some intervals at each end, a pause to one.
-    const ALIKE_MS: i64 = 8 * FINE_MS;
-    let between = |(index, jump): (usize, &Jump)| {
-        let is_back = |later: &&Jump| (later.by_ms + jump.by_ms).abs() <= ALIKE_MS;
-        let back = jumps[index + 1..].iter().find(is_back)?;
-        let span = Span {
-            from_ms: jump.span.until_ms,
-            until_ms: back.span.from_ms + 1,
-        };
-        let by_ms = if jump.by_ms > 0 { jump.by_ms } else { -back.by_ms };
-        (span.from_ms < span.until_ms).then_some(Jump { span, by_ms })
-    };
-    jumps.iter().enumerate().filter_map(between).collect()
-}
-
-/// How well a sensor follows the rest by a shift over a stretch, where that is clearly better than without; `None` where it is not, or the
-/// stretch is too short to tell.
-pub(super) fn follows(channels: &[Channel], stretch: Span, shift_ms: i64) -> Option<f64> {
-    const HOURS_MIN: f64 = 24.0;
-    /// How much better it must agree than without the shift, on Fisher's scale: that, and as many standard errors of a correlation over the
-    /// stretch's cells, 1/√n (Fisher 1921, from memory).
-    const GAIN_MIN: f64 = 0.1;
-    const GAIN_ERRORS_MIN: f64 = 4.0;
-    /// Without the shift means to within a sensor's response.
-    const UNSHIFTED_CELLS: i64 = 3;
-    let first_index = channels.first()?.own.first_index;
-    if stretch.hours() < HOURS_MIN {
-        return None;
-    }
-    let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
-    let best = |around: i64, cells: i64| {
-        (around - cells..=around + cells)
-            .filter_map(|shift| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift))
-            .fold(f64::NEG_INFINITY, f64::max)
-    };
-    let (shifted, unshifted) = (best(shift_ms / FINE_MS, 1), best(0, UNSHIFTED_CELLS));
-    let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
-    let gain_min = GAIN_MIN.max(GAIN_ERRORS_MIN / cells.sqrt());
-    let is_better = fisher(shifted) - fisher(unshifted) >= gain_min;
-    (unshifted.is_finite() && shifted >= AGREEMENT_MIN && is_better).then_some(shifted)
-}
-
 /// Fisher's scale, on which the spread of a correlation does not depend on it.
-fn fisher(correlation: f64) -> f64 {
+pub(super) fn fisher(correlation: f64) -> f64 {
     correlation.clamp(0.0, 0.99).atanh()
 }
 
@@ -539,17 +410,17 @@ pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Opt
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use rand::rngs::StdRng;
     use rand::{Rng, SeedableRng};
 
     use super::*;
 
-    const STEP_MS: i64 = 5 * 60_000;
+    pub(in super::super) const STEP_MS: i64 = 5 * 60_000;
     const DAY_STEPS: usize = 288;
 
     /// Ten days of a heater that works at irregular times, as a probe sees it every five minutes; stamps by `stamp_ms(true time)`.
-    fn probe(seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
+    pub(in super::super) fn probe(seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
         let mut heating = StdRng::seed_from_u64(7);
         let mut noise = StdRng::seed_from_u64(seed);
         let (mut value, mut on) = (22.0, false);
@@ -571,17 +442,17 @@ mod tests {
         series
     }
 
-    fn span() -> Span {
+    pub(in super::super) fn span() -> Span {
         Span {
             from_ms: 3 * MS_PER_24_H,
             until_ms: 10 * MS_PER_24_H,
         }
     }
 
-    const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
+    pub(in super::super) const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
 
     /// Off by `offset_ms` from the sixth day on.
-    fn off(offset_ms: i64) -> Series {
+    pub(in super::super) fn off(offset_ms: i64) -> Series {
         probe(1, |at_ms| {
             if at_ms >= 6 * MS_PER_24_H {
                 at_ms + offset_ms
@@ -626,73 +497,6 @@ mod tests {
         assert_eq!(jumped_ms(&off(0), day_6, -3600.0), None);
         assert_eq!(twice(&off(-MS_PER_HOUR)).len(), 1);
         assert!(twice(&off(MS_PER_HOUR)).is_empty());
-    }
-
-    #[test]
-    fn a_pause_tells_a_clock_put_forward_where_the_rest_agrees_with_it_and_only_there() {
-        let history = Span {
-            from_ms: 0,
-            until_ms: 10 * MS_PER_24_H,
-        };
-        let changes = |series: &Series| Changes::of(&Grid::with_cells(series, history, FINE_MS));
-        let found = |series: &Series| {
-            let channel = Channel {
-                own: changes(series),
-                others: vec![changes(&probe(2, |at_ms| at_ms))],
-            };
-            put_forward(&[channel], series, span())
-        };
-        let ahead = found(&off(MS_PER_HOUR)).expect("an hour ahead");
-        assert!((ahead.offset_s - 3600.0).abs() < 1.0, "{ahead:?}");
-        assert!(
-            (ahead.span.from_ms - 6 * MS_PER_24_H).abs() <= STEP_MS,
-            "{ahead:?}"
-        );
-        // An hour in which it was not heard.
-        let day_6 = 6 * MS_PER_24_H;
-        let silent = off(0)
-            .filtered(|at_ms, _, _| !(day_6..day_6 + MS_PER_HOUR).contains(&at_ms))
-            .into_owned();
-        assert_eq!(found(&silent), None);
-        assert_eq!(found(&off(0)), None);
-    }
-
-    #[test]
-    fn a_clock_that_was_put_right_again_is_known_by_its_two_jumps() {
-        let was_off = |offset_ms: i64| {
-            probe(1, |at_ms| {
-                let is_off = (4 * MS_PER_24_H..7 * MS_PER_24_H).contains(&at_ms);
-                if is_off { at_ms + offset_ms } else { at_ms }
-            })
-        };
-        let history = Span {
-            from_ms: 0,
-            until_ms: 10 * MS_PER_24_H,
-        };
-        let changes = |series: &Series| Changes::of(&Grid::with_cells(series, history, FINE_MS));
-        for hours in [-5, -1, 1, 5] {
-            let offset_ms = hours * MS_PER_HOUR;
-            let series = was_off(offset_ms);
-            let found = put_right_since(&jumps(&series));
-            assert_eq!(found.len(), 1, "{hours} h: {found:?}");
-            assert!(
-                (found[0].by_ms - offset_ms).abs() <= 2 * STEP_MS,
-                "{hours} h: {found:?}"
-            );
-            // Set back, the first hours hold stamps of both times.
-            let from_ms = 4 * MS_PER_24_H + offset_ms.max(0);
-            assert!(
-                (found[0].span.from_ms - from_ms).abs() <= 2 * STEP_MS,
-                "{hours} h: {found:?}"
-            );
-            let channel = Channel {
-                own: changes(&series),
-                others: vec![changes(&probe(2, |at_ms| at_ms))],
-            };
-            assert!(follows(&[channel], found[0].span, found[0].by_ms).is_some());
-        }
-        assert_eq!(put_right_since(&jumps(&off(MS_PER_HOUR))), []);
-        assert_eq!(put_right_since(&jumps(&off(0))), []);
     }
 
     #[test]

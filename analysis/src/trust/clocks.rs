@@ -10,8 +10,9 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::assess::{CHECKED, Room};
-use super::clock::{self, Changes, Channel, FINE_MS, Jump, Offset};
+use super::clock::{self, Changes, Channel, FINE_MS, Offset};
 use super::grid::Grid;
+use super::jump::{self, Jump};
 use super::scene::Checked;
 use super::signal;
 use crate::findings::Value;
@@ -85,7 +86,7 @@ impl Room<'_> {
                 let series = CHECKED
                     .iter()
                     .find_map(|quantity| plausible.get(&(sensor.id.clone(), *quantity)))?;
-                let mut stretches = clock::put_right_since(&clock::jumps(series));
+                let mut stretches = jump::put_right_since(&jump::jumps(series));
                 stretches.retain(|stretch| stretch.span.until_ms <= self.span.from_ms);
                 (!stretches.is_empty()).then_some((sensor, stretches))
             })
@@ -99,7 +100,7 @@ impl Room<'_> {
             let mut right_from_ms = i64::MIN;
             for stretch in stretches {
                 let is_wrong = stretch.span.from_ms >= right_from_ms
-                    && clock::follows(&channels, stretch.span, stretch.by_ms).is_some();
+                    && jump::follows(&channels, stretch.span, stretch.by_ms).is_some();
                 if !is_wrong {
                     continue;
                 }
@@ -143,9 +144,9 @@ impl Room<'_> {
                     .find_map(|series| Some((clock::arriving_late(series, self.span)?, Seen::Arriving)))
                     .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
                     .or_else(|| {
-                        let series = heard().next()?;
-                        let found = clock::put_forward(&channels, series, self.span)
-                            .or_else(|| clock::put_right_within(&channels, series, self.span));
+                        let jumps = jump::jumps(heard().next()?);
+                        let found = jump::put_forward(&channels, &jumps, self.span)
+                            .or_else(|| jump::put_right_within(&channels, &jumps, self.span));
                         Some((found?, Seen::Shifted))
                     })
                     .or_else(|| {

@@ -8,6 +8,7 @@ mod corrections;
 mod cross;
 mod daily;
 mod grid;
+mod jump;
 mod leap;
 mod nature;
 mod onset;

@@ -38,15 +38,17 @@ pub(crate) fn tell_once(site: &Site, verdicts: &mut Verdicts) {
         .cloned()
         .collect();
     let mut told: Vec<Finding> = Vec::new();
-    for first in &silences {
-        let Some(first_end_ms) = first.end_ms else {
+    let mut laid_to_outages: Vec<&Finding> = Vec::new();
+    for first in silences.iter().filter(|finding| finding.end_ms.is_some()) {
+        if laid_to_outages.contains(&first) {
             continue;
+        }
+        let near = |a_ms: Option<i64>, b_ms: Option<i64>| {
+            a_ms.zip(b_ms)
+                .is_some_and(|(a_ms, b_ms)| (a_ms - b_ms).abs() <= TOGETHER_MS)
         };
         let alike = |other: &&Finding| {
-            let ends = other
-                .end_ms
-                .is_some_and(|end_ms| (end_ms - first_end_ms).abs() <= TOGETHER_MS);
-            ends && (other.start_ms - first.start_ms).abs() <= TOGETHER_MS
+            near(other.end_ms, first.end_ms) && near(Some(other.start_ms), Some(first.start_ms))
         };
         let was_silent_before = |id: &str| {
             silences.iter().any(|other| {
@@ -60,21 +62,14 @@ pub(crate) fn tell_once(site: &Site, verdicts: &mut Verdicts) {
         let all = sensors
             .iter()
             .all(|sensor| ids.contains(sensor.id.as_str()) || was_silent_before(&sensor.id));
-        if !all || ids.len() < SENSORS_MIN || told.iter().any(|outage| alike(&outage)) {
-            continue;
+        if all && ids.len() >= SENSORS_MIN {
+            told.push(outage(site, first, &together, ids.len()));
+            laid_to_outages.extend(together);
         }
-        told.push(outage(site, first, &together, ids.len()));
     }
-    verdicts.findings.retain(|finding| {
-        finding.kind != Kind::SensorSilent
-            || !told.iter().any(|outage| {
-                let end_ms = finding.end_ms.unwrap_or(i64::MAX);
-                (finding.start_ms - outage.start_ms).abs() <= TOGETHER_MS
-                    && outage
-                        .end_ms
-                        .is_some_and(|until_ms| (end_ms - until_ms).abs() <= TOGETHER_MS)
-            })
-    });
+    verdicts
+        .findings
+        .retain(|finding| !laid_to_outages.contains(&finding));
     verdicts.findings.extend(told);
 }
 
@@ -95,7 +90,7 @@ fn outage(site: &Site, first: &Finding, together: &[&Finding], sensors: usize) -
         end_ms: Some(until_ms),
         value: Value::new("hours without a reading", hours, "h"),
         message: format!(
-            "All {sensors} sensors were silent together for {} from {}: collector, network, broker or power was off then, not a sensor.",
+            "All {sensors} sensors heard until then were silent together for {} from {}: collector, network, broker or power was off then, not a sensor.",
             words::duration(hours),
             words::instant(site.zone, from_ms)
         ),
@@ -130,7 +125,7 @@ mod tests {
         }
     }
 
-    /// What is told of a site of three sensors, one of them never heard where `never` names it.
+    /// What is told of the site's five sensors, one of them never heard where `never` names it.
     fn told(findings: Vec<Finding>, never: Option<&str>) -> Vec<String> {
         let site = sample::site(
             "UTC",
@@ -181,8 +176,8 @@ mod tests {
     #[test]
     fn an_outage_is_told_once() {
         let end_ms = Some(7 * MS_PER_HOUR);
-        let outage = "All 5 sensors were silent together for 6 h 56 min from Thursday 1 January, 00:04: collector, network, broker or \
-                      power was off then, not a sensor.";
+        let outage = "All 5 sensors heard until then were silent together for 6 h 56 min from Thursday 1 January, 00:04: collector, \
+                      network, broker or power was off then, not a sensor.";
         assert_eq!(told(all(end_ms), None), [outage]);
         // Another silence of one of them stays.
         let mut more = all(end_ms);

@@ -194,7 +194,7 @@ impl Room<'_> {
             .flatten()
             .fold(text, |text, remark| format!("{text}; {}", remark.words));
         let text = match self.charge(sensor).filter(|charge| charge.is_low()) {
-            Some(charge) => format!("{text}; its battery stands at {}", charge.words()),
+            Some(charge) => format!("{text}; its battery was last at {}", charge.words()),
             None => text,
         };
         let differences = compared.map_or_else(Vec::new, |found| {
