@@ -133,7 +133,7 @@ fn compact_day(disk: &dyn Disk, dir: &Path, stop: &Stop) -> Result<bool, Archive
     let mut merge = Merge::open(disk, &paths, stop)?;
     let out = BufWriter::new(Unfinished::begin(disk, &dir.join(DAY_FILE))?);
     let mut table = TableWriter::new(out, Effort::Quick)?;
-    while let Some(rows) = merge.next_sensor()? {
+    while let Some(rows) = merge.next_day()? {
         table.push(rows)?;
     }
     table

@@ -121,11 +121,11 @@ fn write(
     stop: &Stop,
 ) -> Result<(), ArchiveError> {
     let mut merge = Merge::open(disk, files, stop)?;
-    write_sensors(disk, data_dir, first, Effort::Thorough, || merge.next_sensor())
+    write_sensors(disk, data_dir, first, Effort::Thorough, || merge.next_day())
 }
 
-/// Writes one month's file as compaction does, for those that need years at once: `next` gives all readings of the next sensor, in order
-/// of time and quantity; sensors come in order of their ids.
+/// Writes one month's file as compaction does, for those that need years at once: `next` gives the next readings in order of sensor, time
+/// and quantity, all of a sensor's UTC day at once.
 ///
 /// # Errors
 /// [`ArchiveError`] where the folder can't be written.
@@ -188,7 +188,7 @@ pub(crate) fn put_summary(
 pub(crate) fn summary_of(disk: &dyn Disk, path: &Path, stop: &Stop) -> Result<Summary, ArchiveError> {
     let mut merge = Merge::open(disk, &[path.to_owned()], stop)?;
     let mut summary = Summary::default();
-    while let Some(rows) = merge.next_sensor()? {
+    while let Some(rows) = merge.next_day()? {
         summary.add(&rows);
     }
     summary.of = Some(Print::of(disk, path)?);
@@ -310,17 +310,20 @@ fn lay_out(
 ) -> Result<(), ArchiveError> {
     let mut days: BTreeMap<NaiveDate, DayWriter> = BTreeMap::new();
     let mut merge = Merge::open(disk, &[path.to_owned()], stop)?;
-    while let Some(rows) = merge.next_sensor()? {
-        for (date, rows) in archive::by_date(rows) {
-            if date < keep_from {
-                continue;
-            }
-            let writer = match days.entry(date) {
-                Entry::Occupied(there) => there.into_mut(),
-                Entry::Vacant(new) => new.insert(begin_day(disk, data_dir, date)?),
-            };
-            writer.push(rows)?;
-        }
+    while let Some(rows) = merge.next_day()? {
+        let Some(date) = rows
+            .first()
+            .map(Reading::partition_date)
+            .filter(|date| *date >= keep_from)
+        else {
+            continue;
+        };
+        let writer = match days.entry(date) {
+            Entry::Occupied(there) => there.into_mut(),
+            Entry::Vacant(new) => new.insert(begin_day(disk, data_dir, date)?),
+        };
+        writer.push(rows)?;
+        writer.end_sensor()?;
     }
     for writer in days.into_values() {
         let file = writer.finish()?;

@@ -8,7 +8,6 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use chrono::NaiveDate;
 use mosswarden_config::table::{self, Reading};
@@ -18,7 +17,7 @@ use crate::disk::{self, Disk};
 use crate::months::{self, Figures, MONTH_FILE};
 use crate::own::{Own, Tidying};
 use crate::run::{CollectError, lock};
-use crate::table_file::{Source, Summary, TableError, TableReader};
+use crate::table_file::{self, Source, Summary, TableError, TableReader};
 
 /// Readings held in memory while a file is repaired, beside one row group: about 20 MB.
 const HELD_ROWS_MAX: usize = 200_000;
@@ -341,7 +340,15 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
         }
     };
     let (mut is_sorted, mut astray) = (true, 0);
-    let mut last: Option<Arc<str>> = None;
+    let mut last: Option<Reading> = None;
+    let follows = |a: &Reading, b: &Reading| {
+        // Within a sensor version 1 has another order.
+        if table.is_in_order() {
+            table_file::row_order(a, b).is_le()
+        } else {
+            a.sensor <= b.sensor
+        }
+    };
     for index in 0..table.groups().len() {
         let rows = match table.group(index) {
             Ok(rows) => rows,
@@ -352,18 +359,16 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
             }
         };
         seen.readings += rows.len() as u64;
-        // Within a sensor version 1 has another order.
-        is_sorted &= rows.is_sorted_by(|a, b| a.sensor <= b.sensor);
+        is_sorted &= rows.is_sorted_by(follows);
         is_sorted &= last
             .zip(rows.first())
-            .is_none_or(|(last, first)| last <= first.sensor);
+            .is_none_or(|(last, first)| follows(&last, first));
         let is_inside = |row: &&Reading| (dates.0..=dates.1).contains(&row.partition_date());
         astray += rows.len() - rows.iter().filter(is_inside).count();
-        last = rows.last().map(|row| Arc::clone(&row.sensor));
+        last = rows.last().cloned();
     }
     if !is_sorted {
-        seen.wrong
-            .insert("its rows are not in order of their sensors".to_owned());
+        seen.wrong.insert("its rows are not in order".to_owned());
     }
     if astray > 0 {
         seen.wrong.insert(format!(

@@ -166,7 +166,7 @@ fn need(need: &Need) -> String {
          <p class=\"small sure\">How sure: {}</p></div>\n",
         escape(&need.headline),
         prose(&need.when),
-        prose(&need.next),
+        prose(need.next_in_turn()),
         prose(&need.sure)
     )
 }

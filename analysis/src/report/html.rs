@@ -108,7 +108,7 @@ fn need_html(page: &mut String, need: &Need) {
     }
     *page += &format!(
         "<p><strong>Next:</strong> {}</p>\n<p class=\"sure\">How sure: {}</p></div>\n",
-        prose(&need.next),
+        prose(need.next_in_turn()),
         prose(&need.sure)
     );
 }

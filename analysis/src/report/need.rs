@@ -53,6 +53,8 @@ pub struct Need {
     pub evidence: Vec<String>,
     /// One next step.
     pub next: String,
+    /// Whether a heavier need of the same place asks for that step already.
+    pub next_is_above: bool,
     /// How sure.
     pub sure: String,
     /// Seen from the end of the span: what was urgent and is over is a warning.
@@ -60,6 +62,17 @@ pub struct Need {
     pub kind: Kind,
     pub subject: String,
     pub weight: f64,
+}
+
+impl Need {
+    /// The next step where needs stand one below the other: each step is told once.
+    pub fn next_in_turn(&self) -> &str {
+        if self.next_is_above {
+            "The same as above."
+        } else {
+            &self.next
+        }
+    }
 }
 
 /// Findings of one need that are told in their own words; of the others, how many and between what they lie.
@@ -179,6 +192,9 @@ pub(crate) fn needs(
             .then(b.weight.total_cmp(&a.weight))
             .then_with(|| (a.kind, &a.subject).cmp(&(b.kind, &b.subject)))
     });
+    for index in 1..needs.len() {
+        needs[index].next_is_above = needs[..index].iter().any(|above| above.next == needs[index].next);
+    }
     needs
 }
 
@@ -217,6 +233,7 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         } else {
             worst
         })),
+        next_is_above: false,
         sure: match worst.kind {
             Kind::CareOverdue => "By the journal and the site file.".to_owned(),
             Kind::SensorSilent => "By when readings came in.".to_owned(),
@@ -525,5 +542,17 @@ mod tests {
             (Severity::Urgent, "Pull its plug now.")
         );
         assert_eq!(both.headline, "The heater stays on");
+    }
+
+    #[test]
+    fn one_step_for_two_needs_is_told_once() {
+        let found = vec![
+            finding(Kind::HumidityTooLow, Severity::Warning, 10, 8),
+            finding(Kind::NightTooWarm, Severity::Warning, 20, 8),
+        ];
+        let needs = weigh(found, Standing::Believed);
+        let told: Vec<&str> = needs.iter().map(Need::next_in_turn).collect();
+        assert_eq!(needs[1].next, needs[0].next);
+        assert_eq!(told, [needs[0].next.as_str(), "The same as above."]);
     }
 }

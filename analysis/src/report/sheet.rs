@@ -84,7 +84,7 @@ pub(crate) fn need(need: &Need) -> Vec<Block> {
         format!("{}.", need.when),
     )];
     blocks.extend(need.evidence.iter().cloned().map(Block::Paragraph));
-    blocks.push(Block::labelled("Next:", &need.next));
+    blocks.push(Block::labelled("Next:", need.next_in_turn()));
     blocks.push(Block::Small(format!("How sure: {}", need.sure)));
     blocks
 }

@@ -16,147 +16,22 @@
 //!
 //! Sources: [Searle1992] for the model; thresholds and noise shape are our own, measured on simulated sites.
 
+mod change;
+mod fit;
+mod noise;
 mod whitening;
 
 use mosswarden_config::zone::MS_PER_24_H;
 
-use crate::statistics::Estimate;
-use crate::statistics::cholesky::{self, dot};
-use crate::statistics::robust::{median, robust_standard_deviation};
+use crate::statistics::cholesky::dot;
+use crate::statistics::robust::median;
 
 use super::daily::DayFigure;
+pub(super) use change::{Change, Part, Shape};
+use fit::{Fit, hull, with_unseen};
+pub(super) use noise::Noise;
+use noise::day_sd;
 use whitening::{Basis, Whitener, without};
-
-/// What is told apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Shape {
-    Drift,
-    Step,
-}
-
-/// One bend or step of the fit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Part {
-    pub shape: Shape,
-    /// Start of the first day that shows it, ms.
-    pub at_ms: i64,
-    /// Per day for a drift.
-    pub size: f64,
-}
-
-impl Part {
-    /// How far it has come, for a size of 1, by the start of the day at `at_ms`.
-    fn reach(self, at_ms: i64) -> f64 {
-        let days = (at_ms - self.at_ms) as f64 / MS_PER_24_H as f64;
-        match self.shape {
-            Shape::Drift => days.max(0.0),
-            Shape::Step => f64::from(u8::from(days >= 0.0)),
-        }
-    }
-}
-
-/// A change that began on a day of the history.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Change {
-    pub shape: Shape,
-    /// Start of the day of onset, ms, and the range of days that fit about as well.
-    pub onset_ms: i64,
-    pub onset_low_ms: i64,
-    pub onset_high_ms: i64,
-    /// Drift: change per day. Step: 0.
-    pub per_day: Estimate,
-    /// How far it has come by the last day, or had come when it ended.
-    pub now: Estimate,
-    /// The day on which the figures came back to what was usual, if they did, ms.
-    pub ended_ms: Option<i64>,
-    /// Natural logarithm of its odds against "nothing happened".
-    pub evidence: f64,
-    /// The same if the only other one changed the other way instead, by the mean of the two; `None` where that was not weighed.
-    pub evidence_of_other: Option<f64>,
-    /// All bends and steps of the fit.
-    pub parts: Vec<Part>,
-}
-
-impl Change {
-    /// The same difference as a change of the other one.
-    pub(super) fn mirrored(&self) -> Change {
-        let flipped = |estimate: Estimate| Estimate {
-            value: -estimate.value,
-            low: -estimate.high,
-            high: -estimate.low,
-        };
-        let mut mirrored = self.clone();
-        mirrored.now = flipped(self.now);
-        mirrored.per_day = flipped(self.per_day);
-        mirrored.parts.iter_mut().for_each(|part| part.size = -part.size);
-        mirrored
-    }
-
-    /// What the readings are off by at an instant; 0 after the change ended.
-    pub(super) fn bias_at(&self, at_ms: i64) -> f64 {
-        if self.ended_ms.is_some_and(|ended| at_ms >= ended) {
-            return 0.0;
-        }
-        self.parts.iter().map(|part| part.size * part.reach(at_ms)).sum()
-    }
-}
-
-/// How the noise of a quantity is tuned.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Noise {
-    /// Least standard deviation of a day's figure, whatever the record says: quantisation and placement.
-    pub sd_min: f64,
-    /// What is usual, and how many days of the record weigh as much as that.
-    pub sd_usual: f64,
-    pub usual_days: f64,
-    /// Share of the variance that carries over from day to day, and how much of it does.
-    pub carried_frac: f64,
-    pub carried_phi: f64,
-    /// Random walk, standard deviation per square root of a day.
-    pub walk_per_sqrt_day: f64,
-    /// Prior standard deviation of the sensitivity to level.
-    pub gain_sd: f64,
-    /// A drift or a step that has come less far than this is not worth a word.
-    pub drift_min: f64,
-    pub step_min: f64,
-    /// Natural logarithm of the odds that a change needs.
-    pub evidence_min: f64,
-    /// Twice the gain in log-likelihood that a further change in the same history needs, and a jump that rests on a single day.
-    pub further_gain_min: f64,
-    /// Prior standard deviation of a drift's rate, per day, and of a step: what runs much faster is a mood of the weather more often
-    /// than a fault.
-    pub rate_sd_per_day: f64,
-    pub step_sd: f64,
-    /// Standard uncertainty of a stated bias that no noise of the days shows: hysteresis, and the levels that happened to be met.
-    pub unseen_sd: f64,
-}
-
-impl Noise {
-    /// The same with its random walk as the figures themselves show it: what the spread of differences over a week has more than that
-    /// of a stationary noise; never below what is tuned.
-    pub(super) fn walking_as(self, figures: &[DayFigure]) -> Noise {
-        const WEEK_D: f64 = 7.0;
-        let over = |days: f64| {
-            let differences: Vec<f64> = figures
-                .iter()
-                .flat_map(|a| figures.iter().map(move |b| (a, b)))
-                .filter(|(a, b)| ((b.day - a.day) - days).abs() < 0.1)
-                .map(|(a, b)| b.difference - a.difference)
-                .collect();
-            robust_standard_deviation(&differences)
-        };
-        let Some(week) = over(WEEK_D) else {
-            return self;
-        };
-        let stationary =
-            day_sd(figures, self).powi(2) * 2.0 * (1.0 - self.carried_frac * self.carried_phi.powf(WEEK_D));
-        let walk = ((week * week - stationary).max(0.0) / WEEK_D).sqrt();
-        Noise {
-            walk_per_sqrt_day: walk.max(self.walk_per_sqrt_day),
-            ..self
-        }
-    }
-}
 
 /// What all sensors of an enclosure show together, as a further witness of the change of one of them.
 #[derive(Debug, Clone)]
@@ -188,8 +63,6 @@ const DAYS_AFTER_MIN: usize = 2;
 const EXCURSION_MS_MIN: i64 = 2 * MS_PER_24_H;
 /// Onsets whose gain lies this close to the best fit about as well (chi-square, one degree of freedom, 95 %).
 const ONSET_SLACK: f64 = 3.84;
-/// Two-sided 95 % of the normal distribution.
-const Z_95: f64 = 1.96;
 
 /// Bends and steps that one history may hold: a fault that came and went, and another.
 const PARTS_MAX: usize = 4;
@@ -509,9 +382,17 @@ impl<'f> Search<'f> {
             .max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
+    fn fit(&self, chosen: &[usize]) -> Option<Fit> {
+        let columns: Vec<&[f64]> = chosen
+            .iter()
+            .map(|index| &*self.whitened.columns[*index])
+            .collect();
+        Fit::new(&columns, &self.whitened.y)
+    }
+
     /// What the chosen bends and steps say together.
     fn change(&self, chosen: &[usize], weighed: &Weighed) -> Option<Change> {
-        let fit = Fit::new(self, chosen)?;
+        let fit = self.fit(chosen)?;
         let sizes = fit.sizes();
         let parts: Vec<Part> = chosen
             .iter()
@@ -585,7 +466,7 @@ impl<'f> Search<'f> {
 
     /// Onsets that fit about as well widen every interval: the day is part of what is not known.
     fn widen(&self, change: &mut Change, chosen: &[usize], first: usize, until_ms: i64) {
-        let Some(best) = Fit::new(self, chosen).map(|fit| fit.explained()) else {
+        let Some(best) = self.fit(chosen).map(|fit| fit.explained()) else {
             return;
         };
         for (index, candidate) in self.candidates.iter().enumerate() {
@@ -595,7 +476,10 @@ impl<'f> Search<'f> {
             }
             let mut other = chosen.to_vec();
             other[first] = index;
-            let Some(fit) = Fit::new(self, &other).filter(|fit| best - fit.explained() < ONSET_SLACK) else {
+            let Some(fit) = self
+                .fit(&other)
+                .filter(|fit| best - fit.explained() < ONSET_SLACK)
+            else {
                 continue;
             };
             let reaches: Vec<f64> = other
@@ -618,68 +502,6 @@ impl<'f> Search<'f> {
 /// Onsets further away than this from the best are another story.
 const ONSET_NEAR_MS: i64 = 21 * MS_PER_24_H;
 
-/// Least squares on whitened columns, by the Cholesky factor of their products.
-struct Fit {
-    lower: Vec<Vec<f64>>,
-    /// The factor's solution of the products with the figures.
-    along: Vec<f64>,
-}
-
-impl Fit {
-    fn new(search: &Search<'_>, chosen: &[usize]) -> Option<Fit> {
-        let column = |index: usize| &search.whitened.columns[chosen[index]][..];
-        let lower = cholesky::factor(chosen.len(), |i, j| dot(column(i), column(j)))?;
-        let products: Vec<f64> = (0..chosen.len())
-            .map(|index| dot(column(index), &search.whitened.y))
-            .collect();
-        let along = cholesky::forward(&lower, &products);
-        Some(Fit { lower, along })
-    }
-
-    /// Twice the gain in log-likelihood of all together.
-    fn explained(&self) -> f64 {
-        dot(&self.along, &self.along)
-    }
-
-    /// A weighted sum of the sizes with its 95 % interval.
-    fn of(&self, weights: &[f64]) -> Estimate {
-        let solved = cholesky::forward(&self.lower, weights);
-        let (value, half) = (dot(&solved, &self.along), Z_95 * dot(&solved, &solved).sqrt());
-        Estimate {
-            value,
-            low: value - half,
-            high: value + half,
-        }
-    }
-
-    fn sizes(&self) -> Vec<f64> {
-        let count = self.along.len();
-        let unit = |index: usize| {
-            (0..count)
-                .map(|other| f64::from(u8::from(other == index)))
-                .collect::<Vec<f64>>()
-        };
-        (0..count).map(|index| self.of(&unit(index)).value).collect()
-    }
-}
-
-/// The interval with a further standard uncertainty in it ([JCGM100] 5.1.2).
-fn with_unseen(known: Estimate, standard: f64) -> Estimate {
-    Estimate {
-        low: known.value - (known.value - known.low).hypot(Z_95 * standard),
-        high: known.value + (known.high - known.value).hypot(Z_95 * standard),
-        ..known
-    }
-}
-
-fn hull(kept: Estimate, other: Estimate) -> Estimate {
-    Estimate {
-        low: kept.low.min(other.low),
-        high: kept.high.max(other.high),
-        ..kept
-    }
-}
-
 /// How far another daily figure went along with a change: its estimate by the last day of it, and the standard deviation of that.
 pub(super) fn went_along(figures: &[DayFigure], change: &Change, noise: Noise) -> Option<(f64, f64)> {
     let column: Vec<f64> = figures
@@ -700,22 +522,6 @@ pub(super) fn went_along(figures: &[DayFigure], change: &Change, noise: Noise) -
     let x = basis.whitened(&column);
     let xx = dot(&x, &x);
     (xx > 1e-12).then(|| (dot(&x, &y) / xx, 1.0 / xx.sqrt()))
-}
-
-/// Standard deviation of a day's figure, from differences of neighbouring days and what is usual.
-fn day_sd(figures: &[DayFigure], noise: Noise) -> f64 {
-    let steps: Vec<f64> = figures
-        .windows(2)
-        .filter(|pair| pair[1].day - pair[0].day < 1.5)
-        .map(|pair| pair[1].difference - pair[0].difference)
-        .collect();
-    // var(step) = 2 · var · (white + carried · (1 − phi))
-    let spread = 2.0 * ((1.0 - noise.carried_frac) + noise.carried_frac * (1.0 - noise.carried_phi));
-    let seen = robust_standard_deviation(&steps).unwrap_or(0.0).powi(2) / spread;
-    let days = steps.len() as f64;
-    let weighed =
-        (days * seen + noise.usual_days * noise.sd_usual.powi(2)) / (days + noise.usual_days).max(1.0);
-    weighed.sqrt().max(noise.sd_min)
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
-//! Sensors that fall silent together and come back together: what carries their readings was off, and none of them is at fault.
+//! Sensors that fall silent together, and if they come back do so together: what carries their readings was off, and none of them is at fault.
 //!
-//! In: the site and what was said of its sensors one by one. A silence that still goes on is left as it is: each enclosure is unknown then.
+//! In: the site and what was said of its sensors one by one.
 
 use std::collections::BTreeSet;
 
@@ -8,7 +8,7 @@ use mosswarden_config::site::{Sensor, Site};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::MS_PER_HOUR;
 
-use crate::findings::{Finding, Kind, Value, Verdicts};
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::words;
 
 /// Silences whose ends differ by no more than this are one: the slowest sensors speak once an hour.
@@ -34,18 +34,19 @@ pub(crate) fn tell_once(site: &Site, verdicts: &mut Verdicts) {
     let silences: Vec<Finding> = verdicts
         .findings
         .iter()
-        .filter(|finding| finding.kind == Kind::SensorSilent)
+        .filter(|finding| finding.kind == Kind::SensorSilent && !is_fading(finding))
         .cloned()
         .collect();
     let mut told: Vec<Finding> = Vec::new();
     let mut laid_to_outages: Vec<&Finding> = Vec::new();
-    for first in silences.iter().filter(|finding| finding.end_ms.is_some()) {
+    for first in &silences {
         if laid_to_outages.contains(&first) {
             continue;
         }
-        let near = |a_ms: Option<i64>, b_ms: Option<i64>| {
-            a_ms.zip(b_ms)
-                .is_some_and(|(a_ms, b_ms)| (a_ms - b_ms).abs() <= TOGETHER_MS)
+        // Two that still go on have one end.
+        let near = |a_ms: Option<i64>, b_ms: Option<i64>| match (a_ms, b_ms) {
+            (Some(a_ms), Some(b_ms)) => (a_ms - b_ms).abs() <= TOGETHER_MS,
+            (a_ms, b_ms) => a_ms == b_ms,
         };
         let alike = |other: &&Finding| {
             near(other.end_ms, first.end_ms) && near(Some(other.start_ms), Some(first.start_ms))
@@ -73,30 +74,57 @@ pub(crate) fn tell_once(site: &Site, verdicts: &mut Verdicts) {
     verdicts.findings.extend(told);
 }
 
-/// From the last reading of any to the first of any.
+/// Whether a sensor is heard less and less, not silent: that is no more than a notice while it holds.
+fn is_fading(finding: &Finding) -> bool {
+    finding.end_ms.is_none() && finding.severity == Severity::Notice
+}
+
+/// From the last reading of any to the first of any, or until now.
 fn outage(site: &Site, first: &Finding, together: &[&Finding], sensors: usize) -> Finding {
-    let ends = || together.iter().filter_map(|finding| finding.end_ms);
     let from_ms = together
         .iter()
         .map(|finding| finding.start_ms)
         .max()
         .unwrap_or(first.start_ms);
-    let until_ms = ends().min().unwrap_or(from_ms);
-    let hours = (until_ms - from_ms) as f64 / MS_PER_HOUR as f64;
+    let end_ms = together.iter().filter_map(|finding| finding.end_ms).min();
+    let hours = match end_ms {
+        Some(end_ms) => (end_ms - from_ms) as f64 / MS_PER_HOUR as f64,
+        None => together
+            .iter()
+            .map(|finding| finding.value.estimate)
+            .fold(f64::INFINITY, f64::min),
+    };
+    let (lasting, from) = (words::duration(hours), words::instant(site.zone, from_ms));
+    let who = format!("All {sensors} sensors heard until then");
+    let (message, advice) = match end_ms {
+        Some(_) => (
+            format!(
+                "{who} were silent together for {lasting} from {from}: collector, network, broker or power was off then, not a sensor."
+            ),
+            "If the power was off and the journal does not have it, note it there. See that collector, network and broker start again by themselves after \
+             a cut.",
+        ),
+        None => (
+            format!(
+                "{who} have been silent together for {lasting}, since {from}: collector, network, broker or power is off, not a sensor. Nothing is known of \
+                 any enclosure since."
+            ),
+            "Go and look at every enclosure, with a thermometer. Then see whether the power is on, and whether broker, network and collector run.",
+        ),
+    };
     Finding {
         enclosure: ROOM.to_owned(),
         subject: ROOM.to_owned(),
         start_ms: from_ms,
-        end_ms: Some(until_ms),
+        end_ms,
+        severity: together
+            .iter()
+            .map(|finding| finding.severity)
+            .max()
+            .unwrap_or(first.severity),
         value: Value::new("hours without a reading", hours, "h"),
-        message: format!(
-            "All {sensors} sensors heard until then were silent together for {} from {}: collector, network, broker or power was off then, not a sensor.",
-            words::duration(hours),
-            words::instant(site.zone, from_ms)
-        ),
-        advice: "If the power was off and the journal does not have it, note it there. See that collector, network and broker start again by themselves after \
-                 a cut."
-            .to_owned(),
+        message,
+        advice: advice.to_owned(),
         ..first.clone()
     }
 }
@@ -104,7 +132,7 @@ fn outage(site: &Site, first: &Finding, together: &[&Finding], sensors: usize) -
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::findings::{NotAssessed, Severity};
+    use crate::findings::NotAssessed;
     use crate::report::sample;
 
     const MIN: i64 = 60_000;
@@ -116,7 +144,11 @@ mod tests {
             subject: sensor.to_owned(),
             start_ms,
             end_ms,
-            severity: Severity::Notice,
+            severity: if end_ms.is_some() {
+                Severity::Notice
+            } else {
+                Severity::Warning
+            },
             value: Value::new("hours without a reading", 7.0, "h"),
             cause: None,
             also: Vec::new(),
@@ -194,10 +226,17 @@ mod tests {
         assert_eq!(told(dead_before, None).len(), 2);
         // One that was heard meanwhile does.
         assert_eq!(told(four, None).len(), 4);
-        assert_eq!(
-            told(all(None), None).len(),
-            5,
-            "while it goes on each enclosure is unknown"
-        );
+        let goes_on = "All 5 sensors heard until then have been silent together for 7 h, since Thursday 1 January, 00:04: collector, network, \
+                       broker or power is off, not a sensor. Nothing is known of any enclosure since.";
+        assert_eq!(told(all(None), None), [goes_on]);
+        // One that came back says that it is no outage, and sensors that fade are not silent.
+        let fading = all(None).into_iter().map(|silence| Finding {
+            severity: Severity::Notice,
+            ..silence
+        });
+        assert_eq!(told(fading.collect(), None).len(), 5);
+        let mut back = all(None);
+        back[1].end_ms = end_ms;
+        assert_eq!(told(back, None).len(), 5);
     }
 }

@@ -11,7 +11,7 @@ mod write;
 
 use mosswarden_config::table::{FORMAT_VERSION, Reading, column};
 
-pub(crate) use read::TableReader;
+pub(crate) use read::{Group, TableReader};
 pub(crate) use source::Source;
 pub(crate) use summary::{Digesting, Print, Summary};
 pub(crate) use write::{Effort, TableWriter, to_bytes};

@@ -39,6 +39,7 @@ impl Group {
 pub(crate) struct TableReader<R: ChunkReader + 'static> {
     file: SerializedFileReader<R>,
     places: Places,
+    is_in_order: bool,
 }
 
 /// Where each column stands in the file.
@@ -55,7 +56,7 @@ impl<R: ChunkReader + 'static> TableReader<R> {
             .find(|pair| pair.key == FORMAT_KEY)
             .and_then(|pair| pair.value.clone());
         let is_newer = |found: &String| found.parse::<u32>().map_or(true, |found| found > FORMAT_VERSION);
-        if let Some(found) = version.filter(is_newer) {
+        if let Some(found) = version.clone().filter(is_newer) {
             return Err(TableError::Newer { found });
         }
         let schema = about.schema_descr();
@@ -68,7 +69,13 @@ impl<R: ChunkReader + 'static> TableReader<R> {
         Ok(TableReader {
             file,
             places: Places(places),
+            is_in_order: version.is_some_and(|version| version == FORMAT_VERSION.to_string()),
         })
+    }
+
+    /// Whether its rows stand in `row_order`, as the present version writes them; version 1 had another order.
+    pub(crate) fn is_in_order(&self) -> bool {
+        self.is_in_order
     }
 
     /// What each group holds, as far as the footer says.

@@ -59,6 +59,14 @@ impl<W: Write + Send> TableWriter<W> {
         Ok(())
     }
 
+    /// Says that the sensor at hand has no more rows, so that a group that is large enough need not wait for the next sensor's.
+    pub(crate) fn end_sensor(&mut self) -> Result<(), TableError> {
+        if self.waiting.len() >= GROUP_ROWS_MIN {
+            self.flush()?;
+        }
+        Ok(())
+    }
+
     /// A whole file's rows in `row_order`, in the groups that [`push`](TableWriter::push) would make, without a copy of them.
     fn write(&mut self, rows: &[Reading]) -> Result<(), TableError> {
         let mut first = 0;
@@ -78,9 +86,9 @@ impl<W: Write + Send> TableWriter<W> {
     }
 
     fn flush(&mut self) -> Result<(), TableError> {
-        if !self.waiting.is_empty() {
-            write_group(&mut self.file, &self.waiting)?;
-            self.waiting.clear();
+        let rows = std::mem::take(&mut self.waiting);
+        if !rows.is_empty() {
+            write_group(&mut self.file, &rows)?;
         }
         Ok(())
     }
