@@ -10,7 +10,7 @@ use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::context::Context;
-use super::device::{hours_within, union};
+use super::device::{States, hours_within, union};
 use super::heater;
 use super::places::{Line, hour_of, hour_start};
 use super::thermal::{Shares, WhatItWouldDo};
@@ -28,6 +28,11 @@ const STUCK_FRAC_MIN: f64 = 0.3;
 const ON_MORE_FRAC: f64 = 0.3;
 /// Time before the first hot minute in which a source already acted.
 const LEAD_MS: i64 = 2 * MS_PER_HOUR;
+/// Without a sensor in the room: dark hours that count begin so long before the day, and were warmer by this share of the hot hours.
+const DARK_BEFORE_MS: i64 = 6 * MS_PER_HOUR;
+const DARK_FRAC_MIN: f64 = 0.4;
+/// A heater that was on for this much less of the dark hours was needed less.
+const NEEDED_LESS_FRAC: f64 = 0.1;
 /// Light outside the light hours that points at the lamp, h.
 const EXTRA_LIGHT_H: f64 = 1.0;
 /// A lamp's excess is there from the first hours of light and for most of them; the sun's is not.
@@ -159,10 +164,7 @@ fn by_evidence(
             .devices_of(DeviceKind::Heater)
             .find_map(|device| heater::works_at_c(context, device, acting));
         let how = match works_at_c {
-            Some(works_at_c) => format!(
-                "the heater still cycled, but switched off only at {} by its own probe: its thermostat is set higher than the site file says",
-                context.words.temperature(works_at_c)
-            ),
+            Some(works_at_c) => heater::set_higher(context, works_at_c),
             None => format!(
                 "the heater was on beyond its set-point for {} of that time, without cycling",
                 percent(heaters.stuck_frac)
@@ -193,7 +195,10 @@ fn by_evidence(
         Some(_) => unknown(
             "neither the room nor the warming inside was far from usual; the enclosure usually runs close to the limit",
         ),
-        None => without_usual(context, line, hot, &heaters, &lamps),
+        None => match usual.as_ref().filter(|_| context.room_c.is_none()) {
+            Some(usual) => without_room(context, line, usual, (day, hot), &heaters, &lamps),
+            None => without_usual(context, line, hot, &heaters, &lamps),
+        },
     }
 }
 
@@ -415,6 +420,68 @@ fn unusual_hours(context: &Context<'_>, line: &Line, usual: Option<&Usual>, day:
         .collect()
 }
 
+/// Nothing measures the room: it is the cause where the dark hours were warmer as well, or their heater was needed less, and no heater or
+/// lamp gave more than usual by day.
+fn without_room(
+    context: &Context<'_>,
+    line: &Line,
+    usual: &Usual,
+    (day, hot): (Span, Span),
+    heaters: &Source,
+    lamps: &Source,
+) -> Verdict {
+    let around = Span {
+        from_ms: day.from_ms - DARK_BEFORE_MS,
+        until_ms: day.until_ms,
+    };
+    let light = context.light_within(around);
+    let warmer_k = |is_asked: &dyn Fn(Span) -> bool| {
+        let hours: Vec<f64> = (around.from_ms..around.until_ms)
+            .step_by(MS_PER_HOUR as usize)
+            .filter(|from_ms| is_asked(hour_from(*from_ms)))
+            .filter_map(|from_ms| {
+                Some(hour_mean(line, from_ms)? - usual.inside_c.get(&hour_of(context.zone, from_ms))?)
+            })
+            .collect();
+        (!hours.is_empty()).then(|| hours.iter().sum::<f64>() / hours.len() as f64)
+    };
+    let by_day_k = warmer_k(&|hour| hour.intersect(hot).is_some());
+    let in_the_dark_k = warmer_k(&|hour| hours_within(&light, hour) == 0.0);
+    let dark = Span {
+        from_ms: around.from_ms,
+        until_ms: light
+            .first()
+            .map_or(day.from_ms, |light| light.from_ms.max(day.from_ms)),
+    };
+    let needed_less = context.enclosure.devices_of(DeviceKind::Heater).any(|device| {
+        let less = |states: &States| Some(usual.on_frac(states, dark)? - states.on_frac(dark)?);
+        context
+            .states(device)
+            .as_ref()
+            .and_then(less)
+            .is_some_and(|less| less >= NEEDED_LESS_FRAC)
+    });
+    match (by_day_k, in_the_dark_k) {
+        (Some(by_day_k), Some(in_the_dark_k))
+            if (needed_less || in_the_dark_k >= DEPARTURE_K_MIN.max(DARK_FRAC_MIN * by_day_k))
+                && by_day_k >= DEPARTURE_K_MIN
+                && heaters.as_usual()
+                && lamps.as_usual() =>
+        {
+            let in_the_dark = if needed_less {
+                "its heater was needed less in the dark".to_owned()
+            } else {
+                format!("{} warmer in the dark", context.words.difference(in_the_dark_k))
+            };
+            room_verdict(format!(
+                "it was {} warmer than usual at that hour and {in_the_dark}, while no heater or lamp gave more than usual: the room is likely, though no sensor measures it",
+                context.words.difference(by_day_k),
+            ))
+        }
+        _ => unknown("no sensor measures the room"),
+    }
+}
+
 /// No earlier days to compare with: only plain evidence counts.
 fn without_usual(context: &Context<'_>, line: &Line, hot: Span, heaters: &Source, lamps: &Source) -> Verdict {
     let limit_c = context.limits_at(hot.from_ms).max_c;
@@ -483,6 +550,7 @@ pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, unde
             ),
             Some(_) => "the cause can't be told (neither the room nor the warming inside was far from usual)"
                 .to_owned(),
+            None if usual.is_some() => "the cause can't be told (no sensor measures the room)".to_owned(),
             None => "the cause can't be told (there are no earlier days to compare with)".to_owned(),
         }
     };

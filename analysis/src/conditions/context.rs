@@ -11,13 +11,15 @@ use super::places::{Line, Places};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
 use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
+use crate::series::Series;
 use crate::trusted::{Trusted, Usable};
 use crate::words::Words;
 
 /// A mister that said "on" and then nothing runs for at most this long: longer runs are not asked for by anyone.
 const MIST_MS_MAX: i64 = MS_PER_HOUR;
-/// Readings of any sensor of the enclosure this near show that the logger listened.
-const LISTENING_MS: i64 = 20 * 60_000;
+/// An outage is a pause of everything that is longer than this, or than some of the usual intervals.
+const OUTAGE_MS: i64 = 10 * 60_000;
+const USUAL_INTERVALS: i64 = 3;
 
 /// One enclosure, its record and the span to judge.
 pub(super) struct Context<'a> {
@@ -37,6 +39,32 @@ pub(super) struct Context<'a> {
     pub(super) room_pct: Option<Line>,
     /// Instants at which its sensors were heard, each in order.
     heard_ms: Vec<&'a [i64]>,
+    /// A pause longer than this is an outage.
+    outage_ms: i64,
+    /// Pauses of its sensors and its room's all together: what a device sent then is lost.
+    outages: Vec<Span>,
+}
+
+/// The pauses longer than `longer_than_ms` that all series have in common, each from its last reading to its next.
+fn common_pauses<'s>(heard_ms: impl Iterator<Item = &'s [i64]>, longer_than_ms: i64) -> Vec<Span> {
+    let is_long = |span: &Span| span.until_ms - span.from_ms > longer_than_ms;
+    let pauses = |at_ms: &[i64]| -> Vec<Span> {
+        at_ms
+            .windows(2)
+            .map(|pair| Span {
+                from_ms: pair[0],
+                until_ms: pair[1],
+            })
+            .filter(is_long)
+            .collect()
+    };
+    let shared = |a: Vec<Span>, b: Vec<Span>| -> Vec<Span> {
+        let both = a
+            .iter()
+            .flat_map(|one| b.iter().filter_map(|other| one.intersect(*other)));
+        both.filter(is_long).collect()
+    };
+    heard_ms.map(pauses).reduce(shared).unwrap_or_default()
 }
 
 impl<'a> Context<'a> {
@@ -58,13 +86,25 @@ impl<'a> Context<'a> {
         let animal = enclosure.animal_sensors();
         let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
         let room: Vec<&Sensor> = site.room_sensors.iter().collect();
-        let heard_ms = enclosure
-            .sensors
+        let series = |sensors: &[&Sensor]| -> Vec<&'a Series> {
+            let of = |sensor: &&Sensor| {
+                [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q))
+            };
+            sensors.iter().flat_map(of).flatten().collect()
+        };
+        let own = series(&all);
+        let usual_ms = own
             .iter()
-            .flat_map(|sensor| [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q)))
-            .flatten()
-            .map(|series| &series.at_ms[..])
-            .collect();
+            .filter_map(|series| series.usual_interval_ms())
+            .min()
+            .unwrap_or(0);
+        let heard_ms: Vec<&[i64]> = own.iter().map(|series| &series.at_ms[..]).collect();
+        let outage_ms = OUTAGE_MS.max(USUAL_INTERVALS * usual_ms);
+        let everything = own
+            .iter()
+            .copied()
+            .chain(series(&room))
+            .map(|series| &series.at_ms[..]);
         Context {
             zone,
             enclosure,
@@ -77,7 +117,9 @@ impl<'a> Context<'a> {
             humidity: usable(&animal, Quantity::Humidity).or_else(|| usable(&all, Quantity::Humidity)),
             room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),
             room_pct: usable(&room, Quantity::Humidity).map(|places| places.mean),
+            outages: common_pauses(everything, outage_ms),
             heard_ms,
+            outage_ms,
         }
     }
 
@@ -88,12 +130,17 @@ impl<'a> Context<'a> {
             DeviceKind::Mister => MIST_MS_MAX,
             _ => i64::MAX,
         };
-        States::of(self.record, &device.id, self.span.until_ms, on_ms_max)
+        States::of(
+            self.record,
+            &device.id,
+            self.span.until_ms,
+            on_ms_max,
+            &self.outages,
+        )
     }
 
     /// Whether anything of the enclosure was heard around an instant: a message that is missing then was not sent.
     pub(super) fn listening(&self, at_ms: i64) -> bool {
-        let near = |found: Option<i64>| found.is_some_and(|found| (found - at_ms).abs() <= LISTENING_MS);
         let places = || {
             self.heard_ms
                 .iter()
@@ -105,7 +152,9 @@ impl<'a> Context<'a> {
         let after = places()
             .filter_map(|(heard, place)| heard.get(place).copied())
             .min();
-        near(before) && near(after)
+        before
+            .zip(after)
+            .is_some_and(|(before, after)| after - before <= self.outage_ms)
     }
 
     /// The first instant of the record.

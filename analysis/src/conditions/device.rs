@@ -5,7 +5,6 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use crate::load::Record;
-use crate::series::on_spans;
 
 /// A device that sends at least this share of its messages without a change repeats its state by a clock.
 const REPEAT_SHARE_MIN: f64 = 0.3;
@@ -14,6 +13,12 @@ const HOLD_PAUSES: i64 = 3;
 const HOLD_MS_MIN: i64 = 30 * 60_000;
 /// A state that is sent only on change holds until the next, but a device unheard of for a month is not known.
 const HOLD_MS_MAX: i64 = 30 * MS_PER_24_H;
+/// Where no more than this share of a device's messages, or so many, repeat the one before, a repeat is no word by a clock: the change
+/// between the two was lost.
+const LOST_SHARE_MAX: f64 = 0.1;
+const LOST_MAX: usize = 2;
+/// An outage in which a device may have changed and changed back.
+const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
 
 /// The states of one device.
 #[derive(Debug, Clone, Default)]
@@ -23,48 +28,65 @@ pub(super) struct States {
 }
 
 impl States {
-    /// The states in a record up to `until_ms`; `None` when the device sent none. An "on" holds for at most `on_ms_max`.
-    pub(super) fn of(record: &Record, device: &str, until_ms: i64, on_ms_max: i64) -> Option<States> {
+    /// The states in a record up to `until_ms`; `None` when the device sent none. An "on" holds for at most `on_ms_max`. What changed in
+    /// an outage is not known until the next message: in a long one anything may have, in a short one what a device that repeats its state
+    /// by a clock says after it.
+    pub(super) fn of(
+        record: &Record,
+        device: &str,
+        until_ms: i64,
+        on_ms_max: i64,
+        outages: &[Span],
+    ) -> Option<States> {
         let all = record.get(device, Quantity::State)?;
         // A lost device says nothing of its state; the broker's will ends what was known.
-        let lost: Vec<i64> = all
+        let lost = all
             .at_ms
             .iter()
             .zip(&all.mark)
             .filter(|(_, mark)| **mark == Mark::DeviceLost)
-            .map(|(at, _)| *at)
-            .collect();
-        let states =
+            .map(|(at, _)| *at);
+        let is_long = |outage: &&Span| outage.until_ms - outage.from_ms >= LONG_OUTAGE_MS;
+        let long = outages.iter().filter(is_long).map(|outage| outage.from_ms);
+        let mut ends: Vec<i64> = lost.chain(long).collect();
+        ends.sort_unstable();
+        let sent =
             all.filtered(|at, _, mark| at < until_ms && mark != Mark::Impossible && mark != Mark::DeviceLost);
-        if states.is_empty() {
+        if sent.is_empty() {
             return None;
         }
-        let hold_ms = hold_ms(&states.at_ms, &states.value);
-        let end = |span: Span| {
-            let lost_ms = lost.iter().copied().find(|at| span.contains(*at));
-            Span {
-                from_ms: span.from_ms,
-                until_ms: span.until_ms.min(until_ms).min(lost_ms.unwrap_or(i64::MAX)),
+        let holds = Holds::of(&sent.at_ms, &sent.value);
+        let mut states = States::default();
+        for (index, from_ms) in sent.at_ms.iter().enumerate() {
+            let is_on = sent.value[index] >= 0.5;
+            let next = sent.at_ms.get(index + 1).copied();
+            if holds.is_broken_by_repeat && sent.value.get(index + 1) == Some(&sent.value[index]) {
+                continue;
             }
-        };
-        let on = on_spans(states.view(), hold_ms.min(on_ms_max))
-            .into_iter()
-            .map(end)
-            .filter(|span| span.from_ms < span.until_ms)
-            .collect();
-        let mut known: Vec<Span> = Vec::new();
-        for (index, from_ms) in states.at_ms.iter().enumerate() {
-            let next = states.at_ms.get(index + 1).copied().unwrap_or(until_ms);
-            let span = end(Span {
+            let end_ms = ends.get(ends.partition_point(|end_ms| end_ms < from_ms)).copied();
+            let is_after = |outage: &&Span| {
+                outage.from_ms >= *from_ms && next.is_some_and(|next| outage.until_ms <= next)
+            };
+            let changed = sent.value.get(index + 1) != Some(&sent.value[index]);
+            let short = outages
+                .iter()
+                .find(is_after)
+                .filter(|_| changed && holds.is_repeated);
+            let known = Span {
                 from_ms: *from_ms,
-                until_ms: next.min(from_ms + hold_ms),
-            });
-            match known.last_mut() {
-                Some(last) if last.until_ms == span.from_ms => last.until_ms = span.until_ms,
-                _ => known.push(span),
+                until_ms: next
+                    .unwrap_or(until_ms)
+                    .min(from_ms + holds.ms)
+                    .min(end_ms.unwrap_or(i64::MAX))
+                    .min(short.map_or(i64::MAX, |outage| outage.from_ms)),
+            };
+            join(&mut states.known, known);
+            if is_on {
+                let until_ms = known.until_ms.min(from_ms.saturating_add(on_ms_max));
+                join(&mut states.on, Span { until_ms, ..known });
             }
         }
-        Some(States { on, known })
+        Some(states)
     }
 
     /// Share of a span in which it was on; `None` where less than half of the span is known.
@@ -80,19 +102,45 @@ impl States {
     }
 }
 
-/// How long a state holds without a further message.
-fn hold_ms(at_ms: &[i64], value: &[f64]) -> i64 {
-    if at_ms.len() < 3 {
-        return HOLD_MS_MAX;
+/// How far a state can be believed after its message.
+struct Holds {
+    /// Without a further message, ms.
+    ms: i64,
+    /// Whether the device repeats its state by a clock.
+    is_repeated: bool,
+    /// Whether a message that repeats the one before says that one between them was lost.
+    is_broken_by_repeat: bool,
+}
+
+impl Holds {
+    fn of(at_ms: &[i64], value: &[f64]) -> Holds {
+        let repeats = value.windows(2).filter(|pair| pair[0] == pair[1]).count();
+        let share = repeats as f64 / value.len().saturating_sub(1).max(1) as f64;
+        if at_ms.len() < 3 || share < REPEAT_SHARE_MIN {
+            return Holds {
+                ms: HOLD_MS_MAX,
+                is_repeated: false,
+                is_broken_by_repeat: at_ms.len() >= 3 && (share <= LOST_SHARE_MAX || repeats <= LOST_MAX),
+            };
+        }
+        let mut pauses: Vec<i64> = at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        let high = pauses.len() * 9 / 10;
+        let usual_ms = *pauses.select_nth_unstable(high).1;
+        Holds {
+            ms: (HOLD_PAUSES * usual_ms).clamp(HOLD_MS_MIN, HOLD_MS_MAX),
+            is_repeated: true,
+            is_broken_by_repeat: false,
+        }
     }
-    let repeats = value.windows(2).filter(|pair| pair[0] == pair[1]).count();
-    if (repeats as f64) < REPEAT_SHARE_MIN * (value.len() - 1) as f64 {
-        return HOLD_MS_MAX;
+}
+
+/// Puts a span that is not empty behind the others, or to the last where it goes on from it.
+fn join(spans: &mut Vec<Span>, span: Span) {
+    match spans.last_mut() {
+        Some(last) if last.until_ms == span.from_ms => last.until_ms = span.until_ms.max(span.from_ms),
+        _ if span.until_ms > span.from_ms => spans.push(span),
+        _ => {}
     }
-    let mut pauses: Vec<i64> = at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let high = pauses.len() * 9 / 10;
-    let usual_ms = *pauses.select_nth_unstable(high).1;
-    (HOLD_PAUSES * usual_ms).clamp(HOLD_MS_MIN, HOLD_MS_MAX)
 }
 
 /// Hours of `spans` (disjoint) inside `span`.
@@ -119,17 +167,110 @@ pub(super) fn union(mut spans: Vec<Span>) -> Vec<Span> {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
+    use mosswarden_config::table::{Reading, TimeSource};
+
     use super::*;
 
     #[test]
     fn a_state_sent_on_change_holds_and_a_repeated_one_goes_stale() {
         let hour = MS_PER_HOUR;
-        assert_eq!(
-            hold_ms(&[0, hour, 5 * hour, 9 * hour], &[1.0, 0.0, 1.0, 0.0]),
-            HOLD_MS_MAX
-        );
+        let on_change = Holds::of(&[0, hour, 5 * hour, 9 * hour], &[1.0, 0.0, 1.0, 0.0]);
+        assert_eq!(on_change.ms, HOLD_MS_MAX);
         let at: Vec<i64> = (0..50).map(|i| i * hour).collect();
-        assert_eq!(hold_ms(&at, &[0.0; 50]), 3 * hour);
+        assert_eq!(Holds::of(&at, &[0.0; 50]).ms, 3 * hour);
+    }
+
+    fn reading(at_ms: i64, value: f64) -> Reading {
+        Reading {
+            at_ms,
+            received_ms: at_ms,
+            time_source: TimeSource::Arrival,
+            enclosure: Arc::from("a"),
+            sensor: Arc::from("lamp"),
+            quantity: Quantity::State,
+            value,
+            mark: Mark::Ok,
+        }
+    }
+
+    /// Spans on and spans known, in hours, of a lamp that is on every other six hours for four days, less the messages that were lost.
+    fn lamp(lost: &[i64], outages: &[(i64, i64)]) -> (Vec<(i64, i64)>, Vec<(i64, i64)>) {
+        let hours = |h: i64| h * MS_PER_HOUR;
+        let sent = (0..16)
+            .filter(|index| !lost.contains(index))
+            .map(|index| reading(hours(6 * index), ((index + 1) % 2) as f64));
+        let whole = Span {
+            from_ms: 0,
+            until_ms: hours(96),
+        };
+        let record = Record::from_readings(sent, Vec::new(), whole);
+        let outages: Vec<Span> = outages
+            .iter()
+            .map(|(from, until)| Span {
+                from_ms: hours(*from),
+                until_ms: hours(*until),
+            })
+            .collect();
+        let states = States::of(&record, "lamp", hours(96), i64::MAX, &outages).expect("states");
+        let in_hours = |spans: Vec<Span>| {
+            spans
+                .into_iter()
+                .map(|span| (span.from_ms / MS_PER_HOUR, span.until_ms / MS_PER_HOUR))
+                .collect()
+        };
+        (in_hours(states.on), in_hours(states.known))
+    }
+
+    #[test]
+    fn a_change_that_a_repeat_brings_after_a_short_outage_may_have_come_in_it() {
+        let hour = MS_PER_HOUR;
+        let sent = (0..40).map(|index| reading(index * hour, f64::from(u8::from(index >= 20))));
+        let whole = Span {
+            from_ms: 0,
+            until_ms: 40 * hour,
+        };
+        let record = Record::from_readings(sent, Vec::new(), whole);
+        let outage = |from_ms: i64| Span {
+            from_ms,
+            until_ms: from_ms + hour / 2,
+        };
+        let known = |outages: &[Span]| {
+            States::of(&record, "lamp", 40 * hour, i64::MAX, outages)
+                .expect("states")
+                .known
+        };
+        assert_eq!(known(&[]), [whole]);
+        assert_eq!(
+            known(&[outage(10 * hour + 60_000)]),
+            [whole],
+            "the same before and after"
+        );
+        let until_then = Span {
+            from_ms: 0,
+            until_ms: 19 * hour + 60_000,
+        };
+        let from_then = Span {
+            from_ms: 20 * hour,
+            until_ms: 40 * hour,
+        };
+        assert_eq!(known(&[outage(until_then.until_ms)]), [until_then, from_then]);
+    }
+
+    #[test]
+    fn what_changed_in_an_outage_or_with_a_lost_message_is_not_known() {
+        let (on, known) = lamp(&[], &[]);
+        assert_eq!((on[1], known), ((12, 18), vec![(0, 96)]));
+        // The "off" of hour 18 never came: the next message says "on" again.
+        let (on, known) = lamp(&[3], &[]);
+        assert_eq!((on[1], known), ((24, 30), vec![(0, 12), (24, 96)]));
+        // "Off" and "on" fell into an outage: what was known ends with it.
+        let (on, known) = lamp(&[3, 4], &[(16, 26)]);
+        assert_eq!(
+            (&on[..3], known),
+            (&[(0, 6), (12, 16), (36, 42)][..], vec![(0, 16), (30, 96)])
+        );
     }
 
     #[test]

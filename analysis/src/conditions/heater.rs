@@ -159,45 +159,63 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
         from_ms: context.span.from_ms - 2 * MS_PER_24_H,
         until_ms: context.span.until_ms,
     };
+    let habit = Habit::of(states, probe);
     let mut findings = Vec::new();
-    for on in states.on_within(recent) {
-        if on.hours() < FAILED_H_MIN || on.until_ms <= context.span.from_ms {
-            continue;
-        }
+    for on in states
+        .on_within(recent)
+        .filter(|on| on.until_ms > context.span.from_ms)
+    {
         // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
         let Some(whole) = probe.summary(on) else { continue };
         let falling = Span {
             from_ms: on.from_ms,
             until_ms: whole.low_at_ms,
         };
-        if falling.hours() < FAILED_H_MIN {
-            continue;
-        }
         let Some(during) = probe.summary(falling) else {
             continue;
         };
         let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
-        // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
-        let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
-        let fell_k = first_c - during.low;
-        if warmed || during.covered_frac < KNOWN_FRAC_MIN || fell_k < WARMING_K_MIN {
-            continue;
+        let asked = first_c <= setpoint_c + MARGIN_K;
+        let broken =
+            habit.filter(|habit| asked && habit.is_broken(probe, on) && !mains_were_off(context, on));
+        if broken.is_none() {
+            if falling.hours() < FAILED_H_MIN {
+                continue;
+            }
+            // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
+            let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
+            let fell_k = first_c - during.low;
+            if warmed || during.covered_frac < KNOWN_FRAC_MIN || fell_k < WARMING_K_MIN {
+                continue;
+            }
+            let lost = excess_lost(context, probe, falling);
+            if !lost.unwrap_or(fell_k >= FALL_ALONE_K) {
+                continue;
+            }
         }
-        let lost = excess_lost(context, probe, falling);
-        if !lost.unwrap_or(fell_k >= FALL_ALONE_K) {
-            continue;
-        }
-        let value = Value::new("hours on with no warming", falling.hours(), "h");
+        let hours = if broken.is_some() {
+            on.hours()
+        } else {
+            falling.hours()
+        };
+        let value = Value::new("hours on with no warming", hours, "h");
         let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
         finding.subject = device.id.clone();
         finding.end_ms = (on.until_ms < context.span.until_ms).then_some(on.until_ms);
         finding.message = format!(
-            "{} was on for {} from {} without warming: its probe went from {} to {}.",
+            "{} was on for {} from {} without warming: its probe went from {} to {}{}.",
             device.id,
-            context.words.hours(falling.hours()),
+            context.words.hours(hours),
             context.words.moment(on.from_ms),
             context.words.temperature(first_c),
-            context.words.temperature(during.low)
+            context.words.temperature(during.low),
+            broken.map_or(String::new(), |habit| {
+                format!(
+                    ", while it usually rises by {} within {}",
+                    context.words.difference(habit.rise_k),
+                    context.words.hours(habit.within_ms as f64 / MS_PER_HOUR as f64)
+                )
+            })
         );
         finding.advice = "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
             it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
@@ -205,6 +223,70 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
         findings.push(finding);
     }
     findings
+}
+
+/// What a heater usually does to its probe when it switches on.
+#[derive(Debug, Clone, Copy)]
+struct Habit {
+    /// The usual length of a run, ms, at most [`HABIT_MS_MAX`].
+    within_ms: i64,
+    /// How far the probe usually rises in that time, K.
+    rise_k: f64,
+    /// By how much that is more than it rose in as long a time before, K. A heater that is too weak for the cold still bends the line.
+    bend_k: f64,
+}
+
+/// Runs that make a habit, and how long they may take.
+const HABIT_RUNS_MIN: usize = 8;
+const HABIT_MS_MAX: i64 = MS_PER_HOUR;
+/// A run this many times as long as usual, and this long at least, h, at whose start the probe rose by no more than this share of the usual
+/// and its line was bent by no more than that share.
+const HABIT_TIMES: i64 = 5;
+const HABIT_H_MIN: f64 = 2.0;
+const HABIT_RISE_FRAC: f64 = 0.2;
+const HABIT_BEND_FRAC: f64 = 0.4;
+
+impl Habit {
+    /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`WARMING_K_MIN`].
+    fn of(states: &States, probe: &Line) -> Option<Habit> {
+        let middle = |values: &[f64]| median(values).filter(|_| values.len() >= HABIT_RUNS_MIN);
+        let lengths: Vec<f64> = states
+            .on
+            .iter()
+            .map(|on| (on.until_ms - on.from_ms) as f64)
+            .collect();
+        let within_ms = middle(&lengths)? as i64;
+        let (rises, bends): (Vec<f64>, Vec<f64>) = states
+            .on
+            .iter()
+            .filter_map(|on| rise_and_bend(probe, on.from_ms, within_ms))
+            .unzip();
+        let (rise_k, bend_k) = (middle(&rises)?, middle(&bends)?);
+        (within_ms <= HABIT_MS_MAX && rise_k >= WARMING_K_MIN).then_some(Habit {
+            within_ms,
+            rise_k,
+            bend_k,
+        })
+    }
+
+    /// Whether the heater was on far longer than usual, and its probe took no notice when it began: what a lamp or the room do later is not
+    /// its.
+    fn is_broken(self, probe: &Line, on: Span) -> bool {
+        let length_ms = on.until_ms - on.from_ms;
+        on.hours() >= HABIT_H_MIN
+            && length_ms >= HABIT_TIMES * self.within_ms
+            && rise_and_bend(probe, on.from_ms, self.within_ms).is_some_and(|(rise_k, bend_k)| {
+                rise_k <= HABIT_RISE_FRAC * self.rise_k && bend_k <= HABIT_BEND_FRAC * self.bend_k
+            })
+    }
+}
+
+/// How far a probe rose within a time after an instant, and how much more that is than in as long a time before, K.
+fn rise_and_bend(probe: &Line, at_ms: i64, within_ms: i64) -> Option<(f64, f64)> {
+    let at_c = probe.value_at(at_ms)?;
+    let rise_k = probe.value_at(at_ms + within_ms)? - at_c;
+    let before_k = at_c - probe.value_at(at_ms - within_ms)?;
+    Some((rise_k, rise_k - before_k))
 }
 
 /// Below this a thermostat surely asks for heat, °C.
@@ -379,6 +461,23 @@ pub(super) fn probe_too_cool_k(context: &Context<'_>, window: Span) -> Option<f6
         })
 }
 
+/// What a heater did in a time that was too warm, in words; `None` where it kept to its set-point, or is not known.
+pub(super) fn why_warmth(context: &Context<'_>, window: Span) -> Option<String> {
+    let mut heaters = context.enclosure.devices_of(DeviceKind::Heater);
+    heaters.find_map(|device| {
+        let works_at_c = works_at_c(context, device, window)?;
+        Some(set_higher(context, works_at_c))
+    })
+}
+
+/// A thermostat that cycles elsewhere than the site file says, in words.
+pub(super) fn set_higher(context: &Context<'_>, works_at_c: f64) -> String {
+    format!(
+        "the heater still cycled, but switched off only at {} by its own probe: its thermostat is set higher than the site file says",
+        context.words.temperature(works_at_c)
+    )
+}
+
 /// Why a heater did not keep a cold time warm, in words; `None` where it did what its thermostat should ask, or is not known.
 pub(super) fn why_no_warmth(context: &Context<'_>, window: Span) -> Option<String> {
     /// On for this share of the time, it gave all it has.
@@ -479,6 +578,44 @@ mod tests {
         let found = of(&outcome, Kind::HeaterFailed);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].value.estimate > 9.0);
+    }
+
+    /// Weeks of short runs, each of which lifts the probe by a kelvin; then one of four hours, in which it does so or not.
+    fn last_run(warms_k_per_h: f64) -> Vec<Finding> {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let began_ms = kit.at("2026-05-21T03:00");
+        let hours_into = move |at_ms: i64| (at_ms - began_ms) as f64 / MS_PER_HOUR as f64;
+        let is_last = move |at_ms: i64| (0.0..4.0).contains(&hours_into(at_ms));
+        let minute_of = |at_ms: i64| (at_ms.rem_euclid(2 * MS_PER_HOUR) / 60_000) as f64;
+        kit.refill("stat", Quantity::Temperature, move |_, at_ms| {
+            Some(match minute_of(at_ms) {
+                _ if is_last(at_ms) => 20.0 + (warms_k_per_h * hours_into(at_ms)).min(1.0),
+                minute if minute <= 20.0 => 20.0 + minute / 20.0,
+                minute => 21.0 - (minute - 20.0) / 100.0,
+            })
+        });
+        kit.states("heater", move |_, at_ms| {
+            is_last(at_ms) || minute_of(at_ms) < 20.0
+        });
+        of(&kit.judge("2026-05-18", "2026-05-25"), Kind::HeaterFailed)
+            .into_iter()
+            .cloned()
+            .collect()
+    }
+
+    #[test]
+    fn a_heater_that_no_longer_lifts_its_probe_as_it_used_to_has_failed() {
+        // It goes on falling as before, by 0.6 K an hour.
+        let found = last_run(-0.6);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(
+            found[0]
+                .message
+                .contains("while it usually rises by 1.0 °C within 20 min"),
+            "{}",
+            found[0].message
+        );
+        assert_eq!(last_run(2.0), Vec::new());
     }
 
     #[test]

@@ -8,7 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::Night;
 use super::context::{Context, silent_words};
-use super::heater::why_no_warmth;
+use super::heater::{why_no_warmth, why_warmth};
 use super::places::Places;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
@@ -213,10 +213,11 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Find
         format!(", its usual {}", words.temperature(mean_c))
     });
     let silent = silent_words(&places.silent(night.span, SILENT_FRAC), places.sensors.len());
-    let no_warmth = (kind == Kind::NightTooCold)
-        .then(|| why_no_warmth(context, night.span))
-        .flatten();
-    let why = no_warmth.as_ref().map_or(String::new(), |why| format!(": {why}"));
+    let why = match kind {
+        Kind::NightTooWarm => why_warmth(context, night.span),
+        _ => why_no_warmth(context, night.span),
+    };
+    let why = why.map_or(String::new(), |why| format!(": {why}"));
     finding.message = format!(
         "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}{why}.",
         words.day(night.span.from_ms),

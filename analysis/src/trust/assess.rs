@@ -6,19 +6,19 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Enclosure, Sensor, Site};
+use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::cross::{self, Blamed, Compared};
 use super::grid::Grid;
 use super::pattern::lay_to_air;
-use super::scene::{Checked, Comparison, Grids, Scene};
+use super::scene::{self, Checked, Comparison, Grids, Scene};
 use super::signal::{self, Fading};
-use super::{Outcome, clock};
+use super::{Outcome, alone, clock};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
-use crate::series::Series;
+use crate::series::{Series, on_spans};
 use crate::statistics::robust::median;
 
 /// The quantities that are checked.
@@ -211,7 +211,7 @@ impl Room<'_> {
         }
         lay_to_temperature(&mut compared);
         // Last, since a probe that hangs elsewhere may show it by day alone, and is told by its temperature.
-        lay_to_air(&mut compared);
+        lay_to_air(&mut compared, &scene);
         cross::suspect_others(&mut compared);
         compared
     }
@@ -280,6 +280,36 @@ impl Room<'_> {
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
     }
 
+    /// Whether nothing else measures the humidity there.
+    pub(super) fn is_alone(&self, sensor: &str) -> bool {
+        let mut others = self.sensors.iter().filter(|other| other.id != sensor);
+        !others.any(|other| self.record.get(&other.id, Quantity::Humidity).is_some())
+    }
+
+    /// When water was given, by devices and journal; `None` where a device that gives it says nothing.
+    fn watered(&self) -> Option<Vec<Span>> {
+        let Some(enclosure) = self.enclosure else {
+            return Some(Vec::new());
+        };
+        let mut watered: Vec<Span> = self
+            .record
+            .entries(&enclosure.id, self.history())
+            .filter(|entry| ["misted-by-hand", "cleaned"].contains(&entry.kind.as_str()))
+            .map(|entry| scene::by_hand(entry.at_ms))
+            .collect();
+        for kind in [DeviceKind::Mister, DeviceKind::Fogger] {
+            for device in enclosure.devices_of(kind) {
+                let states = self.record.get(&device.id, Quantity::State)?;
+                watered.extend(
+                    on_spans(states.view(), MS_PER_HOUR)
+                        .into_iter()
+                        .map(scene::after_mist),
+                );
+            }
+        }
+        Some(watered)
+    }
+
     fn signal_faults<'s>(
         &self,
         sensor: &str,
@@ -289,7 +319,9 @@ impl Room<'_> {
     ) -> (Faults, Cow<'s, Series>) {
         let movement = |span: Span| {
             let step = super::grid::CELL_MS;
-            let levels: Vec<f64> = (span.from_ms.div_euclid(step)..=span.until_ms.div_euclid(step))
+            // What moved at its ends may be what ended it.
+            let inside = span.from_ms.div_euclid(step) + 1..span.until_ms.div_euclid(step);
+            let levels: Vec<f64> = inside
                 .filter_map(|cell| self.expected(sensor, quantity, grids, cell * step))
                 .collect();
             let low = levels.iter().copied().fold(f64::INFINITY, f64::min);
@@ -303,7 +335,17 @@ impl Room<'_> {
             ..Faults::default()
         };
         if quantity == Quantity::Humidity {
-            faults.pinned = signal::pinned(series, |at| self.expected(sensor, quantity, grids, at));
+            let is_alone = self.is_alone(sensor);
+            let own_t = grids.get(&(sensor.to_owned(), Quantity::Temperature));
+            let watered = if is_alone {
+                self.watered()
+            } else {
+                Some(Vec::new())
+            };
+            faults.pinned = signal::pinned(series, |at| match (own_t, &watered) {
+                (Some(own_t), Some(watered)) if is_alone => alone::expected_pct(own_t, watered, at),
+                _ => self.expected(sensor, quantity, grids, at),
+            });
         }
         // Where stamps run twice, two true courses are interleaved.
         let twice = clock::twice(series);

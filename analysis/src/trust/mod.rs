@@ -1,5 +1,6 @@
 //! Which sensor can be trusted, and how far: words with figures for each, and usable readings for everything that follows.
 
+mod alone;
 mod assess;
 mod battery;
 mod clock;
@@ -20,6 +21,7 @@ mod say;
 mod scene;
 mod signal;
 mod standing;
+mod thermostat;
 mod witness;
 
 pub use assess::assess;

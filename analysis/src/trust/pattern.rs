@@ -1,4 +1,4 @@
-//! A change of humidity that is one of the air in a place and not of the sensor there, by two signs.
+//! A change that is one of the air in a place and not of the sensor there. Of humidity there are two signs.
 //!
 //! A sensor that begins to read wrong does so at all hours, or along the level if it is its gain. Plants that grow or are cut, leaves that
 //! come, a vent, a lamp that moved change the course of the day: one place grows drier by day and not at night. So a change that was
@@ -7,6 +7,8 @@
 //!
 //! And sensors go wrong one at a time: where several of one enclosure moved the same way, by the same amount, from the same days on, the
 //! air parted between them and the others, or what they share went wrong; a comparison can't say which.
+//!
+//! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]).
 //!
 //! The limits are our own choice, measured on simulated rooms with sensor faults and on open recordings (ACCURACY.md).
 
@@ -17,6 +19,8 @@ use super::assess::{ComparedMap, SAME_TIME_MS};
 use super::cross::{Blamed, Compared};
 use super::daily::{DayFigure, PARTS, PartFigure};
 use super::onset::{Change, Noise, Shape, went_along};
+use super::scene::Scene;
+use super::thermostat::{self, SetAnew};
 use super::witness;
 use crate::physics::uncertainty::rectangular;
 use crate::statistics::robust::median;
@@ -45,7 +49,7 @@ const BETWEEN_PARTS: Noise = Noise {
 pub(super) struct Parted {
     onset_ms: i64,
     ended_ms: Option<i64>,
-    /// By how much the whole day moved, %RH.
+    /// By how much the whole day moved, %RH or K.
     day: f64,
     by: By,
 }
@@ -57,10 +61,11 @@ enum By {
     Hours([(usize, f64); 2]),
     /// Sensors that moved with it.
     Company(Vec<String>),
+    Thermostat(SetAnew),
 }
 
-/// Lays changes of humidity to the air where their days, or other sensors, show that.
-pub(super) fn lay_to_air(compared: &mut ComparedMap) {
+/// Lays changes to the air where their days, other sensors or the thermostat show that.
+pub(super) fn lay_to_air(compared: &mut ComparedMap, scene: &Scene<'_>) {
     let moved: Vec<(String, Change)> = compared
         .iter()
         .filter_map(|((sensor, quantity), found)| {
@@ -68,11 +73,17 @@ pub(super) fn lay_to_air(compared: &mut ComparedMap) {
         })
         .collect();
     for ((sensor, quantity), found) in compared {
-        let Some(blamed) = settled(*quantity, found) else {
-            continue;
-        };
-        found.parted =
-            Parted::with_company(sensor, blamed, &moved).or_else(|| Parted::by_hours(&found.figures, blamed));
+        let of_temperature = found
+            .change
+            .as_ref()
+            .filter(|_| *quantity == Quantity::Temperature);
+        if let Some(blamed) = of_temperature {
+            found.parted = thermostat::set_anew(scene, blamed.change.onset_ms)
+                .map(|set_anew| Parted::new(blamed, By::Thermostat(set_anew)));
+        } else if let Some(blamed) = settled(*quantity, found) {
+            found.parted = Parted::with_company(sensor, blamed, &moved)
+                .or_else(|| Parted::by_hours(&found.figures, blamed));
+        }
         if found.parted.is_some() {
             found.change = None;
         }
@@ -142,7 +153,7 @@ impl Parted {
         self.ended_ms.is_none_or(|ended| ended > span.from_ms)
     }
 
-    /// Standard uncertainty that it adds to a reading, %RH: a sensor may have moved by as much unseen.
+    /// Standard uncertainty that it adds to a reading, %RH or K: a sensor may have moved by as much unseen.
     pub(super) fn standard(&self, span: Span) -> f64 {
         if self.concerns(span) {
             rectangular(self.day.abs())
@@ -176,6 +187,13 @@ impl Parted {
                 "it parted from the others together with {} {until} ({}), so most likely the air changed there, or what they share",
                 words::list(company),
                 words::change(Quantity::Humidity, self.day)
+            ),
+            By::Thermostat(SetAnew { device, from_c, to_c }) => format!(
+                "it and {} parted by {} {until}, when {device} began to switch off at {} instead of {} by its own probe: warm and cool places part then",
+                others.join(" and "),
+                words::value(Quantity::Temperature, self.day.abs()),
+                words::value(Quantity::Temperature, *to_c),
+                words::value(Quantity::Temperature, *from_c)
             ),
         }
     }

@@ -115,6 +115,13 @@ impl Room<'_> {
         }
     }
 
+    fn controls(&self, sensor: &Sensor) -> bool {
+        self.enclosure.is_some_and(|enclosure| {
+            let mut by = enclosure.devices.iter().map(|device| &device.controlled_by);
+            by.any(|by| by.as_ref() == Some(&sensor.id))
+        })
+    }
+
     fn charge_told(&self, sensor: &Sensor) -> String {
         self.charge(sensor).map_or_else(String::new, |charge| {
             format!(" Its battery stood at {}.", charge.words())
@@ -250,14 +257,24 @@ impl Room<'_> {
                 cause: None,
                 also: Vec::new(),
                 message: format!(
-                    "{} has read the top of its scale for {:.0} % of the time since {}, while the others say the air was drier.",
+                    "{} has read the top of its scale for {:.0} % of the time since {}, {}.",
                     sensor.id,
                     share,
-                    words::instant(zone, whole.from_ms)
+                    words::instant(zone, whole.from_ms),
+                    if self.is_alone(&sensor.id) {
+                        "also while the air warmed and no water came, which dries it"
+                    } else {
+                        "while the others say the air was drier"
+                    }
                 ),
-                advice: "Take it out and let it air in the dry room for a day; if it still reads near 100, replace it. What it \
-                         controls is not controlled meanwhile: look and mist by hand."
-                    .to_owned(),
+                advice: format!(
+                    "Take it out and let it air in the dry room for a day; if it still reads near 100, replace it.{}",
+                    if self.controls(sensor) {
+                        " What it controls is not controlled meanwhile: look and mist by hand."
+                    } else {
+                        ""
+                    }
+                ),
             });
         }
         let days = self.span.hours() / 24.0;

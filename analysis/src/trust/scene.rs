@@ -60,11 +60,24 @@ impl<'a> Scene<'a> {
             .devices_of(DeviceKind::Mister)
             .filter_map(|mister| self.record.get(&mister.id, Quantity::State))
             .flat_map(|states| on_spans(states.view(), MS_PER_HOUR))
-            .map(|run| Span {
-                from_ms: run.from_ms,
-                until_ms: run.until_ms + AFTER_MIST_MS,
-            })
+            .map(after_mist)
             .collect()
+    }
+}
+
+/// A run of a mister and as long after it as its vapour is not spread.
+pub(super) fn after_mist(run: Span) -> Span {
+    Span {
+        from_ms: run.from_ms,
+        until_ms: run.until_ms + AFTER_MIST_MS,
+    }
+}
+
+/// About when a hand was inside, of which the journal has an entry.
+pub(super) fn by_hand(at_ms: i64) -> Span {
+    Span {
+        from_ms: at_ms - AFTER_HAND_MS / 4,
+        until_ms: at_ms + AFTER_HAND_MS,
     }
 }
 
@@ -153,7 +166,8 @@ impl<'a> Cells<'a> {
             if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"]
                 .contains(&entry.kind.as_str())
             {
-                silence(entry.at_ms - AFTER_HAND_MS / 4, entry.at_ms + AFTER_HAND_MS);
+                let hand = by_hand(entry.at_ms);
+                silence(hand.from_ms, hand.until_ms);
             }
         }
         if quantity == Quantity::Humidity {
