@@ -478,6 +478,9 @@ fn without_room(
                 context.words.difference(by_day_k),
             ))
         }
+        _ if heaters.present && heaters.on_frac.is_none() => {
+            unknown("no sensor measures the room, and nothing is known of the heater")
+        }
         _ => unknown("no sensor measures the room"),
     }
 }

@@ -178,7 +178,8 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
         let asked = first_c <= setpoint_c + MARGIN_K;
         let broken =
             habit.filter(|habit| asked && habit.is_broken(probe, on) && !mains_were_off(context, on));
-        if broken.is_none() {
+        let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
+        if broken.is_none() && !is_cold {
             if falling.hours() < FAILED_H_MIN {
                 continue;
             }
@@ -193,7 +194,7 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
                 continue;
             }
         }
-        let hours = if broken.is_some() {
+        let hours = if broken.is_some() || is_cold {
             on.hours()
         } else {
             falling.hours()
@@ -209,13 +210,15 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
             context.words.moment(on.from_ms),
             context.words.temperature(first_c),
             context.words.temperature(during.low),
-            broken.map_or(String::new(), |habit| {
-                format!(
+            match broken {
+                Some(habit) => format!(
                     ", while it usually rises by {} within {}",
                     context.words.difference(habit.rise_k),
                     context.words.hours(habit.within_ms as f64 / MS_PER_HOUR as f64)
-                )
-            })
+                ),
+                None if is_cold => ", no warmer than the room".to_owned(),
+                None => String::new(),
+            }
         );
         finding.advice = "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
             it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
@@ -223,6 +226,25 @@ fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line)
         findings.push(finding);
     }
     findings
+}
+
+/// Whether after [`FAILED_H_MIN`] of being on the probe still asks for heat and stands no higher than its room, by their doubt.
+fn stays_at_room(context: &Context<'_>, probe: &Line, on: Span, low_c: f64) -> bool {
+    let last_hour = Span {
+        from_ms: on.from_ms + ((FAILED_H_MIN - 1.0) * MS_PER_HOUR as f64) as i64,
+        until_ms: on.from_ms + (FAILED_H_MIN * MS_PER_HOUR as f64) as i64,
+    };
+    let (Some(room), Some(first_c)) = (context.room_c.as_ref(), probe.value_at(on.from_ms)) else {
+        return false;
+    };
+    let then = probe.summary(last_hour).zip(room.summary(last_hour));
+    on.until_ms >= last_hour.until_ms
+        && then.is_some_and(|(probe, room)| {
+            probe.covered_frac.min(room.covered_frac) >= KNOWN_FRAC_MIN
+                && probe.mean < low_c
+                && probe.mean - first_c < WARMING_K_MIN
+                && probe.mean - room.mean < GONE_K
+        })
 }
 
 /// What a heater usually does to its probe when it switches on.
@@ -239,6 +261,7 @@ struct Habit {
 /// Runs that make a habit, and how long they may take.
 const HABIT_RUNS_MIN: usize = 8;
 const HABIT_MS_MAX: i64 = MS_PER_HOUR;
+const HABIT_RISE_K_MIN: f64 = 0.3;
 /// A run this many times as long as usual, and this long at least, h, at whose start the probe rose by no more than this share of the usual
 /// and its line was bent by no more than that share.
 const HABIT_TIMES: i64 = 5;
@@ -247,7 +270,7 @@ const HABIT_RISE_FRAC: f64 = 0.2;
 const HABIT_BEND_FRAC: f64 = 0.4;
 
 impl Habit {
-    /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`WARMING_K_MIN`].
+    /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`HABIT_RISE_K_MIN`].
     fn of(states: &States, probe: &Line) -> Option<Habit> {
         let middle = |values: &[f64]| median(values).filter(|_| values.len() >= HABIT_RUNS_MIN);
         let lengths: Vec<f64> = states
@@ -262,7 +285,7 @@ impl Habit {
             .filter_map(|on| rise_and_bend(probe, on.from_ms, within_ms))
             .unzip();
         let (rise_k, bend_k) = (middle(&rises)?, middle(&bends)?);
-        (within_ms <= HABIT_MS_MAX && rise_k >= WARMING_K_MIN).then_some(Habit {
+        (within_ms <= HABIT_MS_MAX && rise_k >= HABIT_RISE_K_MIN).then_some(Habit {
             within_ms,
             rise_k,
             bend_k,

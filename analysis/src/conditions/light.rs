@@ -50,6 +50,11 @@ impl Lit {
             .fold(0.0, f64::max)
     }
 
+    /// Hours of a span of which it is not known whether there was light.
+    fn unknown_h(&self, span: Span) -> f64 {
+        span.hours() - hours_within(&self.known, span)
+    }
+
     /// Hours of light in a span; `None` where too little is known.
     pub(super) fn hours(&self, span: Span) -> Option<f64> {
         (hours_within(&self.known, span) >= KNOWN_FRAC_MIN * span.hours())
@@ -160,7 +165,12 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             continue;
         };
         let asked: f64 = context.light_within(whole).iter().map(|span| span.hours()).sum();
-        let difference_h = hours - asked;
+        // Light may have fallen into what is not known.
+        let difference_h = if hours < asked {
+            (hours + lit.unknown_h(whole) - asked).min(0.0)
+        } else {
+            hours - asked
+        };
         if difference_h.abs() <= TOLERANCE_H {
             open = false;
             continue;
