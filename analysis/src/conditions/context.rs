@@ -45,15 +45,21 @@ pub(super) struct Context<'a> {
     outages: Vec<Span>,
 }
 
-/// The pauses longer than `longer_than_ms` that all series have in common, each from its last reading to its next.
-fn common_pauses<'s>(heard_ms: impl Iterator<Item = &'s [i64]>, longer_than_ms: i64) -> Vec<Span> {
+/// The pauses longer than `longer_than_ms` that all series have in common, each from its last reading to its next or to `until_ms`.
+fn common_pauses<'s>(
+    heard_ms: impl Iterator<Item = &'s [i64]>,
+    until_ms: i64,
+    longer_than_ms: i64,
+) -> Vec<Span> {
     let is_long = |span: &Span| span.until_ms - span.from_ms > longer_than_ms;
     let pauses = |at_ms: &[i64]| -> Vec<Span> {
+        let nexts = at_ms.iter().skip(1).copied().chain([until_ms]);
         at_ms
-            .windows(2)
-            .map(|pair| Span {
-                from_ms: pair[0],
-                until_ms: pair[1],
+            .iter()
+            .zip(nexts)
+            .map(|(from_ms, until_ms)| Span {
+                from_ms: *from_ms,
+                until_ms,
             })
             .filter(is_long)
             .collect()
@@ -117,7 +123,7 @@ impl<'a> Context<'a> {
             humidity: usable(&animal, Quantity::Humidity).or_else(|| usable(&all, Quantity::Humidity)),
             room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),
             room_pct: usable(&room, Quantity::Humidity).map(|places| places.mean),
-            outages: common_pauses(everything, outage_ms),
+            outages: common_pauses(everything, span.until_ms, outage_ms),
             heard_ms,
             outage_ms,
         }

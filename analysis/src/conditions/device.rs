@@ -25,6 +25,8 @@ const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
 pub(super) struct States {
     pub(super) on: Vec<Span>,
     pub(super) known: Vec<Span>,
+    /// Whether the device repeats its state by a clock, so that no change stays unknown for long.
+    pub(super) is_repeated: bool,
 }
 
 impl States {
@@ -40,46 +42,51 @@ impl States {
     ) -> Option<States> {
         let all = record.get(device, Quantity::State)?;
         // A lost device says nothing of its state; the broker's will ends what was known.
-        let lost = all
+        let lost: Vec<i64> = all
             .at_ms
             .iter()
             .zip(&all.mark)
             .filter(|(_, mark)| **mark == Mark::DeviceLost)
-            .map(|(at, _)| *at);
-        let is_long = |outage: &&Span| outage.until_ms - outage.from_ms >= LONG_OUTAGE_MS;
-        let long = outages.iter().filter(is_long).map(|outage| outage.from_ms);
-        let mut ends: Vec<i64> = lost.chain(long).collect();
-        ends.sort_unstable();
+            .map(|(at, _)| *at)
+            .collect();
         let sent =
             all.filtered(|at, _, mark| at < until_ms && mark != Mark::Impossible && mark != Mark::DeviceLost);
         if sent.is_empty() {
             return None;
         }
         let holds = Holds::of(&sent.at_ms, &sent.value);
-        let mut states = States::default();
+        let mut states = States {
+            is_repeated: holds.is_repeated,
+            ..States::default()
+        };
         for (index, from_ms) in sent.at_ms.iter().enumerate() {
             let is_on = sent.value[index] >= 0.5;
             let next = sent.at_ms.get(index + 1).copied();
             if holds.is_broken_by_repeat && sent.value.get(index + 1) == Some(&sent.value[index]) {
                 continue;
             }
-            let end_ms = ends.get(ends.partition_point(|end_ms| end_ms < from_ms)).copied();
-            let is_after = |outage: &&Span| {
-                outage.from_ms >= *from_ms && next.is_some_and(|next| outage.until_ms <= next)
-            };
-            let changed = sent.value.get(index + 1) != Some(&sent.value[index]);
-            let short = outages
-                .iter()
-                .find(is_after)
-                .filter(|_| changed && holds.is_repeated);
-            let known = Span {
+            let mut known = Span {
                 from_ms: *from_ms,
-                until_ms: next
-                    .unwrap_or(until_ms)
-                    .min(from_ms + holds.ms)
-                    .min(end_ms.unwrap_or(i64::MAX))
-                    .min(short.map_or(i64::MAX, |outage| outage.from_ms)),
+                until_ms: next.unwrap_or(until_ms).min(from_ms + holds.ms),
             };
+            if let Some(lost_ms) = lost.iter().find(|at| known.contains(**at)) {
+                known.until_ms = *lost_ms;
+            }
+            let changed = sent
+                .value
+                .get(index + 1)
+                .is_some_and(|next| *next != sent.value[index]);
+            let hides = |outage: &&Span| {
+                // A message of the last moments before it, or of the first after it, is none of its.
+                let part_ms = outage
+                    .intersect(known)
+                    .map_or(0, |part| part.until_ms - part.from_ms);
+                let outage_ms = outage.until_ms - outage.from_ms;
+                2 * part_ms > outage_ms && (outage_ms >= LONG_OUTAGE_MS || (changed && holds.is_repeated))
+            };
+            if let Some(outage) = outages.iter().find(hides) {
+                known.until_ms = outage.from_ms.max(*from_ms);
+            }
             join(&mut states.known, known);
             if is_on {
                 let until_ms = known.until_ms.min(from_ms.saturating_add(on_ms_max));

@@ -11,7 +11,7 @@ use super::context::Context;
 use super::device::{States, hours_within, union};
 use super::places::{Line, hour_of, hour_start};
 use super::usual::{Usual, hour_mean};
-use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::findings::{Finding, Kind, NotAssessed, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
 
 /// How far above the set-point a probe may read while the heater is still on: its noise, the pause between its readings
@@ -52,7 +52,15 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
                 Some("the site file gives no set-point for it")
             }
             (Some(states), Some(probe)) => {
-                verdicts.findings.extend(stuck(context, device, &states, &probe));
+                for (finding, is_still_on) in stuck(context, device, &states, &probe) {
+                    if is_still_on && !states.is_repeated && is_no_warmer(context, &probe, &finding) {
+                        verdicts
+                            .not_assessed
+                            .push(off_was_lost(context, device, &finding));
+                    } else {
+                        verdicts.findings.push(finding);
+                    }
+                }
                 verdicts.findings.extend(failed(context, device, &states, &probe));
                 verdicts
                     .findings
@@ -112,7 +120,8 @@ pub(super) fn beyond_setpoint(
     union(spans)
 }
 
-fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
+/// Stretches of being on beyond the set-point, and of each whether the heater is on at the end of the record.
+fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<(Finding, bool)> {
     let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
     // One time of being on after the other: a thermostat that cycles, only higher than written down, is not stuck.
     states
@@ -128,9 +137,10 @@ fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) 
             let far = probe.summary(stretch).is_some_and(|s| s.high >= setpoint_c + FAR_K);
             let stuck = hours >= STUCK_H_MIN || (far && hours >= STUCK_FAR_H_MIN);
             let cycles = works_at_c(context, device, stretch).is_some();
-            (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours))
+            let is_still_on = on.until_ms >= context.span.until_ms;
+            (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours, is_still_on))
         })
-        .map(|(stretch, hours)| {
+        .map(|(stretch, hours, is_still_on)| {
             let value = Value::new("hours on beyond its set-point", hours, "h");
             let mut finding = context.finding(Kind::HeaterStuckOn, stretch.from_ms, Severity::Urgent, value);
             finding.subject = device.id.clone();
@@ -146,9 +156,49 @@ fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) 
                 probe does this: replace the thermostat or its probe, check the set-point, and fit an independent high \
                 cut-out, by an electrician where your rules ask for one. No software stands in for it."
                 .to_owned();
-            finding
+            (finding, is_still_on)
         })
         .collect()
+}
+
+/// Whether the probe, over its room where that is measured, was as warm as usual while the heater is said to have been on beyond its
+/// set-point; `false` where nothing is usual.
+fn is_no_warmer(context: &Context<'_>, probe: &Line, stuck: &Finding) -> bool {
+    let stretch = Span {
+        from_ms: stuck.start_ms,
+        until_ms: stuck.end_ms.unwrap_or(context.span.until_ms),
+    };
+    let day = context.zone.day(context.zone.date(stretch.from_ms));
+    let Some(usual) = Usual::before(context, probe, f64::INFINITY, day.from_ms) else {
+        return false;
+    };
+    let warmer_k = |from_ms: i64| {
+        let hour = hour_of(context.zone, from_ms);
+        let inside_c = hour_mean(probe, from_ms)?;
+        match &context.room_c {
+            Some(room) => Some(inside_c - hour_mean(room, from_ms)? - usual.excess_k.get(&hour)?),
+            None => Some(inside_c - usual.inside_c.get(&hour)?),
+        }
+    };
+    let hours: Vec<f64> = (hour_start(stretch.from_ms)..stretch.until_ms)
+        .step_by(MS_PER_HOUR as usize)
+        .filter_map(warmer_k)
+        .collect();
+    median(&hours).is_some_and(|warmer_k| warmer_k < GONE_K)
+}
+
+/// What is said instead of a heater that sends its states on change only and did not say that it is off again.
+fn off_was_lost(context: &Context<'_>, device: &Device, stuck: &Finding) -> NotAssessed {
+    let span = Span {
+        from_ms: stuck.start_ms,
+        until_ms: stuck.end_ms.unwrap_or(context.span.until_ms),
+    };
+    let reason = format!(
+        "{} said that it is on and nothing since, but from {} on its probe was no warmer than usual: its \"off\" seems to be lost; look whether it is on",
+        device.id,
+        context.words.moment(span.from_ms)
+    );
+    context.not_assessed(Kind::HeaterStuckOn, Some(&device.id), span, reason)
 }
 
 /// Stretches of being on without warming.
@@ -570,6 +620,23 @@ mod tests {
             (found[0].subject.as_str(), found[0].severity),
             ("heater", Severity::Urgent)
         );
+    }
+
+    #[test]
+    fn a_heater_whose_off_was_lost_is_not_judged_unless_it_is_warmer() {
+        let judged = |warmer_k: f64| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            let began_ms = kit.at("2026-05-22T10:00");
+            kit.refill("stat", Quantity::Temperature, move |kit, at_ms| {
+                Some(quiet_c(kit, at_ms) + if at_ms >= began_ms { warmer_k } else { 0.0 })
+            });
+            kit.states("heater", move |_, at_ms| at_ms >= began_ms);
+            let outcome = kit.judge("2026-05-18", "2026-05-25");
+            let told = of(&outcome, Kind::HeaterStuckOn).len();
+            (told, unjudged(&outcome, Kind::HeaterStuckOn))
+        };
+        assert_eq!(judged(0.0), (0, true));
+        assert_eq!(judged(2.0), (1, false));
     }
 
     #[test]
