@@ -498,7 +498,7 @@ fn where_no_reading_is_that_is_the_first_thing_said() {
     );
     assert_eq!(
         answer("2026-02-25", "2026-03-01T08:10").as_deref(),
-        Some("Nothing was found.")
+        Some("Nothing was found in what could be judged.")
     );
     let said = home.run(&["alerts"]).expect_code(3);
     assert!(

@@ -7,6 +7,9 @@ use serde::{Deserialize, Serialize};
 /// A task that comes back was done; the subject is the task.
 pub const CARE_DONE: &str = "care-done";
 
+/// An animal looks unwell.
+pub const LOOKS_UNWELL: &str = "looks-unwell";
+
 /// The power was off; noted for the room it concerns every enclosure.
 pub const POWER_CUT: &str = "power-cut";
 
@@ -15,7 +18,7 @@ pub const WEIGHT: &str = "weight";
 
 /// Kinds of entries, as written in journal CSV and on the command line.
 pub const KINDS: [&str; 24] = [
-    "looks-unwell",
+    LOOKS_UNWELL,
     "ate",
     "refused-food",
     "shed",

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{NaiveDate, NaiveTime};
 use mosswarden_analysis::findings::{Finding, Severity};
+use mosswarden_analysis::words::next_step;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::{Deserialize, Serialize};
@@ -102,7 +103,12 @@ impl Daily {
             count => format!("{count} things need a look."),
         };
         for finding in &new {
-            text += &format!("\n{}: {} {}", finding.enclosure, finding.message, finding.advice);
+            text += &format!(
+                "\n{}: {} {}",
+                finding.enclosure,
+                finding.message,
+                next_step(finding)
+            );
         }
         let findings = Findings {
             at_ms: now_ms,

@@ -4,7 +4,7 @@ use std::io::Write as _;
 
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::findings::{Document, gathered};
+use mosswarden_analysis::findings::{Document, Verdicts, gathered};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
@@ -42,7 +42,7 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
         words::instant(zone, span.until_ms),
         zone.name()
     )];
-    lines.push(answer(site, verdicts.findings.len(), &assessment.silent));
+    lines.push(answer(site, verdicts, &assessment.silent));
     for finding in &verdicts.findings {
         lines.push(String::new());
         lines.push(format!(
@@ -76,15 +76,16 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
 }
 
 /// The line that answers: what was found, and of which places there is nothing to find anything in.
-fn answer(site: &Site, found: usize, silent: &[String]) -> String {
+fn answer(site: &Site, verdicts: &Verdicts, silent: &[String]) -> String {
     let with_sensors = site
         .enclosures
         .iter()
         .filter(|own| !own.sensors.is_empty())
         .count();
     let places = with_sensors + usize::from(!site.room_sensors.is_empty());
-    let found = match found {
+    let found = match verdicts.findings.len() {
         0 if silent.len() == places => "Nothing can be said".to_owned(),
+        0 if !verdicts.not_assessed.is_empty() => "Nothing was found in what could be judged".to_owned(),
         0 => "Nothing was found".to_owned(),
         1 => "One thing was found".to_owned(),
         count => format!("{count} things were found"),

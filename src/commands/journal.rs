@@ -1,7 +1,7 @@
 //! `journal`: what a keeper saw and did.
 
 use mosswarden_collector::journal::{self, Line};
-use mosswarden_config::journal::Entry;
+use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
 use mosswarden_config::site::Site;
 use serde::Serialize;
 
@@ -191,6 +191,13 @@ pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
         entry.kind,
         moment(site, entry.at_ms)
     );
+    if entry.kind == LOOKS_UNWELL {
+        println!(
+            "Ring a veterinarian who knows such animals. What it lived through, to print and take along: mosswarden audit --enclosure {} --until {}",
+            entry.enclosure,
+            site.zone.local(entry.at_ms).format("%Y-%m-%dT%H:%M")
+        );
+    }
     Ok(Outcome::Done)
 }
 

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use axum::extract::State;
 use axum::response::Response;
 use mosswarden_analysis::plot::{Display, escape};
+use mosswarden_analysis::words::next_step;
 
 use super::Page;
 use super::layout::{View, ago, answer, capital, count, moment, prose};
@@ -24,7 +25,10 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             .map_or_else(|| "The room".to_owned(), |enclosure| enclosure.label.clone())
     };
     let mut body = match found.len() {
-        0 => "<h1>Nothing was found in the last seven days.</h1>\n".to_owned(),
+        0 if judged.verdicts.not_assessed.is_empty() => {
+            "<h1>Nothing was found in the last seven days.</h1>\n".to_owned()
+        }
+        0 => "<h1>Nothing was found in what could be judged of the last seven days.</h1>\n".to_owned(),
         1 => "<h1>One finding in the last seven days.</h1>\n".to_owned(),
         number => format!(
             "<h1>{} findings in the last seven days.</h1>\n",
@@ -48,7 +52,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             prose(&display.sentence(&finding.message)),
             finding.kind.name().replace('-', " "),
             moment(&page, finding.start_ms),
-            prose(&display.sentence(&finding.advice))
+            prose(&display.sentence(&next_step(finding)))
         );
     }
     let refused = &judged.verdicts.not_assessed;

@@ -348,7 +348,12 @@ impl Room<'_> {
         compared: Option<&Compared>,
     ) -> String {
         let name = words::quantity(quantity);
-        let test = "put a second device beside it for a day, or check it over saturated table salt";
+        let test = match quantity {
+            Quantity::Humidity => {
+                "put a second device beside it for a day, or check it over saturated table salt"
+            }
+            _ => "put a trusted thermometer beside it for a day",
+        };
         match compared {
             Some(Compared {
                 parted: Some(parted),

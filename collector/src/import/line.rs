@@ -158,7 +158,7 @@ impl<'k, R: BufRead> Lines<'k, R> {
             self.places.map(|place| self.records.cell(place));
         let at_ms = instant_ms(time).ok_or_else(|| {
             format!(
-                "`{}` is not a time; write it as 2026-03-01T08:00:00Z (RFC 3339)",
+                "`{}` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339)",
                 short(time)
             )
         })?;
@@ -239,9 +239,12 @@ pub(crate) fn places<const N: usize>(
 
 /// "unknown sensor `x`; did you mean `y`?"
 pub(crate) fn unknown_word<'w>(what: &str, word: &str, known: impl IntoIterator<Item = &'w str>) -> String {
-    match nearest(word, known) {
-        Some(near) => format!("unknown {what} `{}`; did you mean `{near}`?", short(word)),
-        None => format!("unknown {what} `{}`", short(word)),
+    let known: Vec<&str> = known.into_iter().collect();
+    let word_told = short(word);
+    match nearest(word, known.iter().copied()) {
+        Some(near) => format!("unknown {what} `{word_told}`; did you mean `{near}`?"),
+        None if known.is_empty() => format!("unknown {what} `{word_told}`"),
+        None => format!("unknown {what} `{word_told}`; known are {}", known.join(", ")),
     }
 }
 

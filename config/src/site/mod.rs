@@ -611,6 +611,16 @@ mod tests {
             "`max_c` lies below the wanted day range: limits are upside down",
         );
         check(
+            "timezone = \"Europe/Lisbon\"",
+            "timezone = \"new york\"",
+            "unknown time zone \"new york\"\n  hint: the nearest IANA name is \"America/New_York\"",
+        );
+        check(
+            "max_c = 28.0",
+            "max_c = 82.0",
+            "`max_c` has 82.0, which is in °C here: no animal is kept at that\n  hint: write °C; 82 °F are 27.8 °C",
+        );
+        check(
             "listen = \"127.0.0.1:1883\"",
             "listen = \"1884\"",
             "`listen = \"1884\"` is no address with a port\n  hint: write \"127.0.0.1:1884\"",

@@ -1,5 +1,6 @@
 //! Devices: what they are, what drives them, when they should run.
 
+use super::enclosure::livable;
 use super::feed::{OFF, ON, feeds, words};
 use super::*;
 use crate::site::reader::{parse_duration_s, parse_time};
@@ -36,6 +37,9 @@ pub(super) fn device(reader: &mut Reader<'_>, mut section: Section<'_, '_>) -> O
         setpoint.humidity_pct = reader.number(&inner, "humidity_pct");
         setpoint.hysteresis_pct = positive(reader, &inner, "hysteresis_pct");
         setpoint.temperature_c = reader.number(&inner, "temperature_c");
+        if let Some(written_c) = setpoint.temperature_c {
+            livable(reader, &inner, "temperature_c", written_c);
+        }
         setpoint.hysteresis_c = positive(reader, &inner, "hysteresis_c");
     }
     let mut schedule = Vec::new();

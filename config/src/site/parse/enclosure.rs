@@ -142,17 +142,23 @@ pub(super) fn limits(
         return base;
     };
     let band = |(low, high)| Band { low, high };
-    let day_c = reader
-        .range(&written, "day_c")
-        .map(band)
-        .or(base.map(|b| b.day_c));
-    let night_c = reader
-        .range(&written, "night_c")
-        .map(band)
-        .or(base.map(|b| b.night_c));
-    let max_c = reader.number(&written, "max_c").or(base.map(|b| b.max_c));
-    let min_c = reader.number(&written, "min_c");
-    let emergency_c = reader.number(&written, "emergency_c");
+    let [day_c, night_c] = ["day_c", "night_c"].map(|key| {
+        let range = reader.range(&written, key);
+        for written_c in range.into_iter().flat_map(|(low, high)| [low, high]) {
+            livable(reader, &written, key, written_c);
+        }
+        range.map(band)
+    });
+    let [max_c, min_c, emergency_c] = ["max_c", "min_c", "emergency_c"].map(|key| {
+        let number = reader.number(&written, key);
+        if let Some(written_c) = number {
+            livable(reader, &written, key, written_c);
+        }
+        number
+    });
+    let day_c = day_c.or(base.map(|b| b.day_c));
+    let night_c = night_c.or(base.map(|b| b.night_c));
+    let max_c = max_c.or(base.map(|b| b.max_c));
     let both = reader.range(&written, "humidity_pct").map(band);
     let humidity_day_pct = reader.range(&written, "humidity_day_pct").map(band).or(both);
     let humidity_night_pct = reader.range(&written, "humidity_night_pct").map(band).or(both);
@@ -207,6 +213,23 @@ pub(super) fn limits(
         humidity_day_pct: humidity_day_pct.or(base.and_then(|b| b.humidity_day_pct)),
         humidity_night_pct: humidity_night_pct.or(base.and_then(|b| b.humidity_night_pct)),
     })
+}
+
+/// No animal is kept beyond these, °C (own choice): who writes 82.0 means Fahrenheit, and no alarm would ever sound.
+const LIVABLE_C: std::ops::RangeInclusive<f64> = -20.0..=55.0;
+
+/// Refuses a temperature that no enclosure is kept at.
+pub(super) fn livable(reader: &mut Reader<'_>, written: &Section<'_, '_>, key: &str, written_c: f64) {
+    if !LIVABLE_C.contains(&written_c) {
+        reader.problem(
+            &written.key_span(key),
+            format!("`{key}` has {written_c:?}, which is in °C here: no animal is kept at that"),
+            Some(format!(
+                "write °C; {written_c} °F are {:.1} °C",
+                (written_c - 32.0) / 1.8
+            )),
+        );
+    }
 }
 
 fn check_order(reader: &mut Reader<'_>, written: &Section<'_, '_>, key: &str, holds: bool, wrong: &str) {

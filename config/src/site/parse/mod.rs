@@ -151,7 +151,12 @@ fn zone(reader: &mut Reader<'_>, head: &Section<'_, '_>) -> Option<Zone> {
     let name = reader.required_text(head, "timezone", "\"Europe/Lisbon\"")?;
     let zone = Zone::from_name(&name);
     if zone.is_none() {
-        let hint = match nearest(&name, Zone::names()) {
+        let city = |known: &&str| {
+            let last = known.rsplit('/').next().unwrap_or(known);
+            last.eq_ignore_ascii_case(&name.trim().replace(' ', "_"))
+        };
+        let near = Zone::names().find(city).or_else(|| nearest(&name, Zone::names()));
+        let hint = match near {
             Some(near) => format!("the nearest IANA name is \"{near}\""),
             None => "write an IANA name such as \"Europe/Lisbon\"".to_owned(),
         };
