@@ -15,6 +15,7 @@ mod documents;
 mod harness;
 mod journal;
 mod mosquitto;
+mod other_room;
 mod page;
 mod recording;
 mod samples;

@@ -202,8 +202,10 @@ mod tests {
         }
     }
 
+    type Hours = Vec<(i64, i64)>;
+
     /// Spans on and spans known, in hours, of a lamp that is on every other six hours for four days, less the messages that were lost.
-    fn lamp(lost: &[i64], outages: &[(i64, i64)]) -> (Vec<(i64, i64)>, Vec<(i64, i64)>) {
+    fn lamp(lost: &[i64], outages: &[(i64, i64)]) -> (Hours, Hours) {
         let hours = |h: i64| h * MS_PER_HOUR;
         let sent = (0..16)
             .filter(|index| !lost.contains(index))
