@@ -25,6 +25,8 @@ const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
 pub(super) struct States {
     pub(super) on: Vec<Span>,
     pub(super) known: Vec<Span>,
+    /// When it was on of which the "off" was lost.
+    pub(super) unended_ms: Vec<i64>,
     /// Whether the device repeats its state by a clock, so that no change stays unknown for long.
     pub(super) is_repeated: bool,
 }
@@ -63,6 +65,7 @@ impl States {
             let is_on = sent.value[index] >= 0.5;
             let next = sent.at_ms.get(index + 1).copied();
             if holds.is_broken_by_repeat && sent.value.get(index + 1) == Some(&sent.value[index]) {
+                states.unended_ms.extend(is_on.then_some(*from_ms));
                 continue;
             }
             let mut known = Span {
@@ -94,6 +97,11 @@ impl States {
             }
         }
         Some(states)
+    }
+
+    /// Whether its state is known at an instant.
+    pub(super) fn is_known(&self, at_ms: i64) -> bool {
+        self.known.iter().any(|known| known.contains(at_ms))
     }
 
     /// Share of a span in which it was on; `None` where less than half of the span is known.

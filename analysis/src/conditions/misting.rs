@@ -373,6 +373,29 @@ mod tests {
     }
 
     #[test]
+    fn a_lost_message_is_no_missed_run() {
+        let lost = ["2026-03-26", "2026-03-27"];
+        let mut kit = misted(true, |kit, at| {
+            (!lost.contains(&kit.zone.date(at).to_string().as_str())).then_some(1.0)
+        });
+        // Of one morning the "off" never came, of the other the "on".
+        kit.push("mister", Quantity::State, kit.at("2026-03-26T10:00"), 1.0);
+        kit.push(
+            "mister",
+            Quantity::State,
+            kit.at("2026-03-27T10:00") + 30_000,
+            0.0,
+        );
+        for date in lost {
+            kit.mist(kit.at(&format!("{date}T15:00")));
+        }
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        assert!(of(&outcome, Kind::MistMissed).is_empty());
+        let count = |ran: Ran| outcome.mistings.iter().filter(|m| m.ran == ran).count();
+        assert_eq!((count(Ran::Yes), count(Ran::NotKnown)), (13, 1));
+    }
+
+    #[test]
     fn a_yield_of_half_is_found_within_a_week_and_a_healthy_one_is_not() {
         let weak = misted(true, |kit, at| {
             Some(if at >= kit.at("2026-04-01") { 0.55 } else { 1.0 })

@@ -68,22 +68,33 @@ pub(super) fn of(context: &Context<'_>, device: &Device) -> Vec<Run> {
         }
     }
     for ((at_ms, duration_s, slot), on) in expected.into_iter().zip(matched) {
-        let ran = match (&on, &states) {
+        // Of a run whose "off" was lost the beginning is known, and that it went on for as long as asked is likely.
+        let unended = states.iter().flat_map(|states| states.unended_ms.iter().copied());
+        let began_ms = on.map(|on| on.from_ms).or_else(|| {
+            let near = unended.filter(|began_ms| (began_ms - at_ms).abs() <= MATCH_MS);
+            near.min_by_key(|began_ms| (began_ms - at_ms).abs())
+        });
+        let ran = match (began_ms, &states) {
             (Some(_), _) => Ran::Yes,
-            (None, Some(_)) if context.listening(at_ms) => Ran::No,
+            // A device that repeats its state and fell silent does nothing.
+            (None, Some(states))
+                if context.listening(at_ms) && (states.is_repeated || states.is_known(at_ms)) =>
+            {
+                Ran::No
+            }
             (None, _) => Ran::NotKnown,
         };
-        if on.is_none() && at_ms + ARRIVAL_MS > whole.until_ms {
+        if began_ms.is_none() && at_ms + ARRIVAL_MS > whole.until_ms {
             continue;
         }
         runs.push(Run {
             device: device.id.clone(),
-            at_ms: on.map_or(at_ms, |on| on.from_ms),
+            at_ms: began_ms.unwrap_or(at_ms),
             duration_s: on.map_or(duration_s, length_s),
             scheduled: true,
             ran,
             slot: Some(slot),
-            stated: on.is_some(),
+            stated: began_ms.is_some(),
         });
     }
     for (on, _) in observed.iter().filter(|(_, used)| !used) {
