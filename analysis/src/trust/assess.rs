@@ -286,11 +286,10 @@ impl Room<'_> {
         !others.any(|other| self.record.get(&other.id, Quantity::Humidity).is_some())
     }
 
-    /// When water was given, by devices and journal; `None` where a device that gives it says nothing.
+    /// When water was given, by devices and journal; `None` where a device that gives it says nothing, and in the room: its air is changed
+    /// by other air.
     fn watered(&self) -> Option<Vec<Span>> {
-        let Some(enclosure) = self.enclosure else {
-            return Some(Vec::new());
-        };
+        let enclosure = self.enclosure?;
         let mut watered: Vec<Span> = self
             .record
             .entries(&enclosure.id, self.history())
