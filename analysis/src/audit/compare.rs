@@ -170,7 +170,7 @@ pub(super) fn others(gathered: &Gathered<'_>) -> (Table, Vec<String>) {
         let count = gathered
             .journal
             .iter()
-            .filter(|entry| entry.enclosure == id && entry.kind == "looks-unwell")
+            .filter(|entry| entry.enclosure == id && entry.kind == mosswarden_config::journal::LOOKS_UNWELL)
             .filter(|entry| entry.at_ms >= late.from_ms)
             .count();
         Cell::text(match count {

@@ -2,7 +2,7 @@
 //!
 //! An entry that was written down later than a day after what it tells is marked as late; nothing is left out or put right.
 
-use mosswarden_config::journal::Entry;
+use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -14,7 +14,7 @@ use crate::words as report_words;
 
 /// Kinds of entries that tell of the animal.
 const ANIMAL_KINDS: [&str; 9] = [
-    "looks-unwell",
+    LOOKS_UNWELL,
     "ate",
     "refused-food",
     "shed",
@@ -26,7 +26,7 @@ const ANIMAL_KINDS: [&str; 9] = [
 ];
 /// Kinds that are marked where many weeks are drawn: what changes the conditions or the readings, and illness.
 const LONG_KINDS: [&str; 12] = [
-    "looks-unwell",
+    LOOKS_UNWELL,
     "treated",
     "arrived",
     "left",

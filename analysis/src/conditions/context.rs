@@ -17,7 +17,7 @@ use crate::words::Words;
 
 /// A mister that said "on" and then nothing runs for at most this long: longer runs are not asked for by anyone.
 const MIST_MS_MAX: i64 = MS_PER_HOUR;
-/// An outage is a pause of everything that is longer than this, or than some of the usual intervals.
+/// An outage is a pause of everything that is longer than this, or than some of the usual intervals (own choice).
 const OUTAGE_MS: i64 = 10 * 60_000;
 const USUAL_INTERVALS: i64 = 3;
 

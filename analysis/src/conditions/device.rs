@@ -14,7 +14,7 @@ const HOLD_MS_MIN: i64 = 30 * 60_000;
 /// A state that is sent only on change holds until the next, but a device unheard of for a month is not known.
 const HOLD_MS_MAX: i64 = 30 * MS_PER_24_H;
 /// Where no more than this share of a device's messages, or so many, repeat the one before, a repeat is no word by a clock: the change
-/// between the two was lost.
+/// between the two was lost (own choice).
 const LOST_SHARE_MAX: f64 = 0.1;
 const LOST_MAX: usize = 2;
 /// An outage in which a device may have changed and changed back.

@@ -1,9 +1,13 @@
 //! Heaters that stay on beyond their set-point, heaters that are on and do not warm, and heaters that stay off though asked.
 //!
+//! Those that are on and do not warm are told in `failed`.
+//!
 //! In: states of heaters, what the controller's own probe read (raw: the thermostat acted on it). Out: one finding a stretch.
 
+mod failed;
+
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Device, DeviceKind, Role};
+use mosswarden_config::site::{Device, DeviceKind};
 use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -26,18 +30,10 @@ const FAR_K: f64 = 4.0;
 const OPEN_MS: i64 = MS_PER_HOUR;
 /// A heater that is on for this long without warming has failed, h.
 const FAILED_H_MIN: f64 = 3.0;
-/// Warming that a working heater reaches in that time, K (common practice, no source).
-const WARMING_K_MIN: f64 = 0.5;
-/// A fall while on that says it alone, K, where the room can't be compared.
-const FALL_ALONE_K: f64 = 1.0;
 /// Known share of that time.
 const KNOWN_FRAC_MIN: f64 = 0.5;
 /// On for at most this share of a time, it was off.
 const OFF_FRAC: f64 = 0.1;
-/// The excess over the room that is left when a heater fails, as a share of the usual at that hour, or of what it was.
-const EXCESS_LEFT_FRAC: f64 = 0.6;
-/// The usual excess must be at least this, K, for its loss to show by itself.
-const EXCESS_K_MIN: f64 = 1.0;
 /// Nothing is left of it below this, K: two thermometers' doubt.
 const GONE_K: f64 = 0.5;
 
@@ -61,7 +57,9 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
                         verdicts.findings.push(finding);
                     }
                 }
-                verdicts.findings.extend(failed(context, device, &states, &probe));
+                verdicts
+                    .findings
+                    .extend(failed::failed(context, device, &states, &probe));
                 verdicts
                     .findings
                     .extend(unanswered(context, device, &states, &probe));
@@ -84,11 +82,8 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
 
 /// What the thermostat's probe read, as it came.
 fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
-    let id = device.controlled_by.as_deref().or_else(|| {
-        let sensors = &context.enclosure.sensors;
-        let by_role = sensors.iter().find(|sensor| sensor.role == Role::Controller);
-        by_role.or(sensors.first()).map(|sensor| sensor.id.as_str())
-    })?;
+    let first = || context.enclosure.sensors.first().map(|sensor| sensor.id.as_str());
+    let id = context.enclosure.controller_of(device).or_else(first)?;
     let series = context
         .record
         .get(id, Quantity::Temperature)?
@@ -201,167 +196,6 @@ fn off_was_lost(context: &Context<'_>, device: &Device, stuck: &Finding) -> NotA
     context.not_assessed(Kind::HeaterStuckOn, Some(&device.id), span, reason)
 }
 
-/// Stretches of being on without warming.
-fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
-    let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
-    let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K);
-    let recent = Span {
-        from_ms: context.span.from_ms - 2 * MS_PER_24_H,
-        until_ms: context.span.until_ms,
-    };
-    let habit = Habit::of(states, probe);
-    let mut findings = Vec::new();
-    for on in states
-        .on_within(recent)
-        .filter(|on| on.until_ms > context.span.from_ms)
-    {
-        // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
-        let Some(whole) = probe.summary(on) else { continue };
-        let falling = Span {
-            from_ms: on.from_ms,
-            until_ms: whole.low_at_ms,
-        };
-        let Some(during) = probe.summary(falling) else {
-            continue;
-        };
-        let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
-        let asked = first_c <= setpoint_c + MARGIN_K;
-        let broken =
-            habit.filter(|habit| asked && habit.is_broken(probe, on) && !mains_were_off(context, on));
-        let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
-        if broken.is_none() && !is_cold {
-            if falling.hours() < FAILED_H_MIN {
-                continue;
-            }
-            // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
-            let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
-            let fell_k = first_c - during.low;
-            if warmed || during.covered_frac < KNOWN_FRAC_MIN || fell_k < WARMING_K_MIN {
-                continue;
-            }
-            let lost = excess_lost(context, probe, falling);
-            if !lost.unwrap_or(fell_k >= FALL_ALONE_K) {
-                continue;
-            }
-        }
-        let hours = if broken.is_some() || is_cold {
-            on.hours()
-        } else {
-            falling.hours()
-        };
-        let value = Value::new("hours on with no warming", hours, "h");
-        let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
-        finding.subject = device.id.clone();
-        finding.end_ms = (on.until_ms < context.span.until_ms).then_some(on.until_ms);
-        finding.message = format!(
-            "{} was on for {} from {} without warming: its probe went from {} to {}{}.",
-            device.id,
-            context.words.hours(hours),
-            context.words.moment(on.from_ms),
-            context.words.temperature(first_c),
-            context.words.temperature(during.low),
-            match broken {
-                Some(habit) => format!(
-                    ", while it usually rises by {} within {}",
-                    context.words.difference(habit.rise_k),
-                    context.words.hours(habit.within_ms as f64 / MS_PER_HOUR as f64)
-                ),
-                None if is_cold => ", no warmer than the room".to_owned(),
-                None => String::new(),
-            }
-        );
-        finding.advice = "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
-            it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
-            .to_owned();
-        findings.push(finding);
-    }
-    findings
-}
-
-/// Whether after [`FAILED_H_MIN`] of being on the probe still asks for heat and stands no higher than its room, by their doubt.
-fn stays_at_room(context: &Context<'_>, probe: &Line, on: Span, low_c: f64) -> bool {
-    let last_hour = Span {
-        from_ms: on.from_ms + ((FAILED_H_MIN - 1.0) * MS_PER_HOUR as f64) as i64,
-        until_ms: on.from_ms + (FAILED_H_MIN * MS_PER_HOUR as f64) as i64,
-    };
-    let (Some(room), Some(first_c)) = (context.room_c.as_ref(), probe.value_at(on.from_ms)) else {
-        return false;
-    };
-    let then = probe.summary(last_hour).zip(room.summary(last_hour));
-    on.until_ms >= last_hour.until_ms
-        && then.is_some_and(|(probe, room)| {
-            probe.covered_frac.min(room.covered_frac) >= KNOWN_FRAC_MIN
-                && probe.mean < low_c
-                && probe.mean - first_c < WARMING_K_MIN
-                && probe.mean - room.mean < GONE_K
-        })
-}
-
-/// What a heater usually does to its probe when it switches on.
-#[derive(Debug, Clone, Copy)]
-struct Habit {
-    /// The usual length of a run, ms, at most [`HABIT_MS_MAX`].
-    within_ms: i64,
-    /// How far the probe usually rises in that time, K.
-    rise_k: f64,
-    /// By how much that is more than it rose in as long a time before, K. A heater that is too weak for the cold still bends the line.
-    bend_k: f64,
-}
-
-/// Runs that make a habit, and how long they may take.
-const HABIT_RUNS_MIN: usize = 8;
-const HABIT_MS_MAX: i64 = MS_PER_HOUR;
-const HABIT_RISE_K_MIN: f64 = 0.3;
-/// A run this many times as long as usual, and this long at least, h, at whose start the probe rose by no more than this share of the usual
-/// and its line was bent by no more than that share.
-const HABIT_TIMES: i64 = 5;
-const HABIT_H_MIN: f64 = 2.0;
-const HABIT_RISE_FRAC: f64 = 0.2;
-const HABIT_BEND_FRAC: f64 = 0.4;
-
-impl Habit {
-    /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`HABIT_RISE_K_MIN`].
-    fn of(states: &States, probe: &Line) -> Option<Habit> {
-        let middle = |values: &[f64]| median(values).filter(|_| values.len() >= HABIT_RUNS_MIN);
-        let lengths: Vec<f64> = states
-            .on
-            .iter()
-            .map(|on| (on.until_ms - on.from_ms) as f64)
-            .collect();
-        let within_ms = middle(&lengths)? as i64;
-        let (rises, bends): (Vec<f64>, Vec<f64>) = states
-            .on
-            .iter()
-            .filter_map(|on| rise_and_bend(probe, on.from_ms, within_ms))
-            .unzip();
-        let (rise_k, bend_k) = (middle(&rises)?, middle(&bends)?);
-        (within_ms <= HABIT_MS_MAX && rise_k >= HABIT_RISE_K_MIN).then_some(Habit {
-            within_ms,
-            rise_k,
-            bend_k,
-        })
-    }
-
-    /// Whether the heater was on far longer than usual, and its probe took no notice when it began: what a lamp or the room do later is not
-    /// its.
-    fn is_broken(self, probe: &Line, on: Span) -> bool {
-        let length_ms = on.until_ms - on.from_ms;
-        on.hours() >= HABIT_H_MIN
-            && length_ms >= HABIT_TIMES * self.within_ms
-            && rise_and_bend(probe, on.from_ms, self.within_ms).is_some_and(|(rise_k, bend_k)| {
-                rise_k <= HABIT_RISE_FRAC * self.rise_k && bend_k <= HABIT_BEND_FRAC * self.bend_k
-            })
-    }
-}
-
-/// How far a probe rose within a time after an instant, and how much more that is than in as long a time before, K.
-fn rise_and_bend(probe: &Line, at_ms: i64, within_ms: i64) -> Option<(f64, f64)> {
-    let at_c = probe.value_at(at_ms)?;
-    let rise_k = probe.value_at(at_ms + within_ms)? - at_c;
-    let before_k = at_c - probe.value_at(at_ms - within_ms)?;
-    Some((rise_k, rise_k - before_k))
-}
-
 /// Below this a thermostat surely asks for heat, °C.
 fn asks_below_c(device: &Device) -> Option<f64> {
     Some(device.setpoint.temperature_c? - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K)
@@ -446,43 +280,6 @@ fn mains_were_off(context: &Context<'_>, stretch: Span) -> bool {
         until_ms: stretch.until_ms,
     };
     context.record.power_was_cut(&context.enclosure.id, around)
-}
-
-/// Whether the excess over the room is well below the usual at the end of `on`, or well below what it was at its beginning where
-/// nothing is usual yet; `None` where that can't be compared.
-fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
-    let room = context.room_c.as_ref()?;
-    let excess_k = |at_ms: i64| Some(probe.value_at(at_ms)? - room.value_at(at_ms)?);
-    let day = context.zone.day(context.zone.date(on.from_ms));
-    let Some(usual) = Usual::before(context, probe, f64::INFINITY, day.from_ms) else {
-        let (first_k, last_k) = excess_k(on.from_ms).zip(excess_k(on.until_ms))?;
-        return Some(first_k - last_k >= FALL_ALONE_K && last_k < EXCESS_LEFT_FRAC * first_k);
-    };
-    let (mut now, mut before, mut hours) = (0.0, 0.0, 0.0);
-    // The first hour is left out: the heat that is stored fades over it.
-    let mut from_ms = hour_start(on.from_ms) + 2 * MS_PER_HOUR;
-    while from_ms + MS_PER_HOUR <= on.until_ms {
-        let hour = hour_of(context.zone, from_ms);
-        if let (Some(inside_c), Some(room_c), Some(excess_k)) = (
-            hour_mean(probe, from_ms),
-            hour_mean(room, from_ms),
-            usual.excess_k.get(&hour),
-        ) {
-            now += inside_c - room_c;
-            before += excess_k;
-            hours += 1.0;
-        }
-        from_ms += MS_PER_HOUR;
-    }
-    if hours == 0.0 {
-        return None;
-    }
-    if before / hours < EXCESS_K_MIN {
-        // Usually there is little to lose: it must have lost it all, and plainly.
-        let (first_k, last_k) = excess_k(on.from_ms).zip(excess_k(on.until_ms))?;
-        return Some(first_k - last_k >= FALL_ALONE_K && last_k < GONE_K);
-    }
-    Some(now < EXCESS_LEFT_FRAC * before)
 }
 
 /// A thermostat that switches off this much above its set-point is set to another one than written down, K.

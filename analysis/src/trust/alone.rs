@@ -9,7 +9,7 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 use super::grid::Grid;
 use crate::physics::humidity::humidity_at_pct;
 
-/// Air that warmed by so much dries visibly.
+/// Air that warmed by so much dries visibly (own choice).
 const WARMED_K_MIN: f64 = 3.0;
 /// Walls and soil give water slowly: warmth that came over a longer time than this contradicts nothing.
 const WARMED_WITHIN_MS: i64 = 6 * MS_PER_HOUR;

@@ -4,14 +4,14 @@
 //! begins to read wrong leaves that reading where it was.
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{DeviceKind, Role};
+use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::scene::Scene;
 use crate::series::Series;
 use crate::statistics::robust::median;
 
-/// Switching off this much higher or lower than before is another setting, K.
+/// Switching off this much higher or lower than before is another setting, K (own choice, as are the times below).
 const SET_ANEW_K_MIN: f64 = 1.0;
 /// Days before and since that are looked at, and how often it must have switched off in each.
 const DAYS_BEFORE: i64 = 14;
@@ -31,14 +31,8 @@ pub(super) struct SetAnew {
 
 /// The enclosure's thermostat that was set anew within a day of `onset_ms`.
 pub(super) fn set_anew(scene: &Scene<'_>, onset_ms: i64) -> Option<SetAnew> {
-    let by_role = || {
-        let mut sensors = scene.enclosure.sensors.iter();
-        sensors
-            .find(|sensor| sensor.role == Role::Controller)
-            .map(|sensor| &sensor.id)
-    };
     scene.enclosure.devices_of(DeviceKind::Heater).find_map(|device| {
-        let probe = device.controlled_by.as_ref().or_else(by_role)?;
+        let probe = scene.enclosure.controller_of(device)?;
         let offs = offs(
             scene.record.get(&device.id, Quantity::State)?,
             scene.record.get(probe, Quantity::Temperature)?,

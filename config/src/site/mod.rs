@@ -476,6 +476,13 @@ impl Site {
 }
 
 impl Enclosure {
+    /// The sensor that a device acts on: the one that is named, else the one whose role it is.
+    pub fn controller_of<'e>(&'e self, device: &'e Device) -> Option<&'e str> {
+        let by_role = || self.sensors.iter().find(|sensor| sensor.role == Role::Controller);
+        let named = device.controlled_by.as_deref();
+        named.or_else(|| by_role().map(|sensor| sensor.id.as_str()))
+    }
+
     /// Sensors at places that the animals can reach: those marked so; where none is, all but the controllers'; where only
     /// controllers exist, those.
     pub fn animal_sensors(&self) -> Vec<&Sensor> {
