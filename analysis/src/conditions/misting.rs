@@ -30,6 +30,7 @@ use crate::statistics::Estimate;
 use response::{Probe, Response};
 use runs::{Events, Run};
 
+pub(super) use empty::NOTHING_FRAC;
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
@@ -433,6 +434,20 @@ mod tests {
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!(found[0].severity, crate::findings::Severity::Urgent);
         assert_eq!(found[0].start_ms, kit.at("2026-04-04T15:00"));
+    }
+
+    #[test]
+    fn one_dry_run_is_told_while_it_is_the_last() {
+        let kit = misted(true, |kit, at| {
+            Some(if at == kit.at("2026-04-05T15:00") { 0.0 } else { 1.0 })
+        });
+        let outcome = kit.judge("2026-03-29T17:00", "2026-04-05T17:00");
+        let found = of(&outcome, Kind::MistWeak);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].severity, crate::findings::Severity::Warning);
+        assert!(found[0].message.starts_with("The last run"), "{}", found[0].message);
+        let outcome = kit.judge("2026-04-01", "2026-04-08");
+        assert!(of(&outcome, Kind::MistWeak).is_empty(), "water came again");
     }
 
     #[test]

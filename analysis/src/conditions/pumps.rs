@@ -1,13 +1,14 @@
 //! Misters that share a pump, judged together: all that stop on one day have lost their pump or reservoir; one alone its nozzle.
 //!
 //! In: the site and the outcomes of its enclosures. Changes only the words of findings about mistings that weaken, so that the
-//! keeper looks in the right place first.
+//! keeper looks in the right place first, and how urgent they are: a pump that fails is never one dry run by chance.
 
 use mosswarden_config::site::{DeviceKind, Site};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::Outcome;
-use crate::findings::{Finding, Kind};
+use super::misting::NOTHING_FRAC;
+use crate::findings::{Finding, Kind, Severity};
 
 /// Falls that began within this are one event.
 const TOGETHER_MS: i64 = 36 * 60 * 60_000;
@@ -109,6 +110,9 @@ fn judge(outcomes: &mut [Outcome], misters: &[Mister], pump: Option<&str>) {
         let finding: &mut Finding = &mut outcomes[outcome].verdicts.findings[place];
         finding.message += &words;
         finding.advice = format!("{first}{}", finding.advice);
+        if !first.is_empty() && finding.value.estimate < 100.0 * NOTHING_FRAC {
+            finding.severity = Severity::Urgent;
+        }
     }
 }
 

@@ -10,10 +10,13 @@ use crate::statistics::robust::{median, quantile};
 use crate::words::percent;
 
 /// A run that gives less than this share of the usual, and no more than noise does, gave nothing.
-const NOTHING_FRAC: f64 = 0.2;
+pub(in super::super) const NOTHING_FRAC: f64 = 0.2;
 /// Runs in a row that gave nothing: two where every usual run stands out, else three.
 const NOTHING_COUNT: usize = 2;
 const NOTHING_COUNT_UNSURE: usize = 3;
+/// One is enough, while it is the last, where nearly all usual runs give at least this share of the middle one and it gave less than that.
+const ALIKE_FRAC: f64 = 0.7;
+const SURELY_NOTHING_FRAC: f64 = 0.1;
 /// A run just after the light changed shows that water came when it gives at least this share of the usual.
 const EDGE_WELL_FRAC: f64 = 0.75;
 
@@ -46,8 +49,14 @@ pub(super) fn judge(
         if index < telling.len() && gave_nothing(&telling[index]) {
             continue;
         }
-        if index - from >= needed {
-            streaks.push((&telling[from..index], index == telling.len()));
+        let (streak, is_last) = (&telling[from..index], index == telling.len());
+        let one_is_enough = is_last
+            && lowest_usual >= ALIKE_FRAC
+            && streak.first().is_some_and(|(sample, log_share)| {
+                !sample.near_edge && sample.rise_g_m3 <= noise && log_share.exp() < SURELY_NOTHING_FRAC
+            });
+        if streak.len() >= needed || one_is_enough {
+            streaks.push((streak, is_last));
         }
         from = index + 1;
     }
@@ -75,7 +84,11 @@ fn finding(
     let high = shares.iter().copied().fold(0.0, f64::max);
     let value =
         Value::new("vapour per misting against its own usual", share * 100.0, "%").between(0.0, high * 100.0);
-    let severity = if open { Severity::Urgent } else { Severity::Warning };
+    let severity = if open && streak.len() >= NOTHING_COUNT {
+        Severity::Urgent
+    } else {
+        Severity::Warning
+    };
     let mut finding = context.finding(Kind::MistWeak, first_ms, severity, value);
     finding.subject = device.id.clone();
     finding.end_ms = (!open).then_some(last_ms);
@@ -85,12 +98,17 @@ fn finding(
     } else {
         format!(" until {}", context.words.moment(last_ms))
     };
+    let runs = match streak.len() {
+        1 => format!("The last run of {}, {},", device.id, context.words.moment(first_ms)),
+        count => format!(
+            "{count} runs of {} in a row, from {}{until},",
+            device.id,
+            context.words.moment(first_ms)
+        ),
+    };
     finding.message = format!(
-        "{} runs of {} in a row, from {}{until}, raised the humidity by next to nothing ({} of the usual): an empty \
-         reservoir, a pump without water or a shut valve.",
-        streak.len(),
-        device.id,
-        context.words.moment(first_ms),
+        "{runs} raised the humidity by next to nothing ({} of the usual): an empty reservoir, a pump without water or a \
+         shut valve.",
         percent(share)
     );
     finding.advice = "Mist by hand if the animals need it. Fill and rinse the reservoir, prime the pump, look for a kinked \
