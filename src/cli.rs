@@ -150,7 +150,8 @@ pub(crate) struct Import {
     /// Tidy CSV files: time,enclosure,sensor,quantity,value,unit; or separated by semicolons, then decimal commas are read too
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
-    /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take
+    /// For logs with a column a sensor: HEADER=time, and "HEADER=SENSOR QUANTITY UNIT" for each column to take. Local times are the site's;
+    /// where dates are written like 1/3/2026, "HEADER=time day-first" or "HEADER=time month-first"
     #[arg(long, value_name = "COLUMN")]
     pub(crate) columns: Vec<String>,
 }

@@ -18,6 +18,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 fn main() -> ExitCode {
+    reporter::end_with_the_pipe();
     let arguments = cli::Arguments::parse();
     arguments.command.memory().into_iter().for_each(memory::settle);
     logging::start(

@@ -27,6 +27,21 @@ impl From<Outcome> for ExitCode {
     }
 }
 
+/// Ends as other programs do where the reader of standard output has gone, as in `flags | head`: silently, with 128 + SIGPIPE.
+pub(crate) fn end_with_the_pipe() {
+    const OF_SIGPIPE: i32 = 141;
+    let told = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let words = panic.payload().downcast_ref::<String>();
+        if words.is_some_and(|words| {
+            words.starts_with("failed printing to stdout") && words.contains("Broken pipe")
+        }) {
+            std::process::exit(OF_SIGPIPE);
+        }
+        told(panic);
+    }));
+}
+
 /// Why a command did not do its work.
 #[derive(Debug)]
 pub(crate) enum Failure {

@@ -117,6 +117,13 @@ fn a_failing_world_is_exit_code_1() {
 }
 
 #[test]
+fn a_reader_that_goes_ends_the_program_without_a_word() {
+    let home = Home::new(SITE);
+    let said = home.run_unread(&["check"]).expect_code(141);
+    assert_eq!(said.stderr, "");
+}
+
+#[test]
 fn check_says_what_is_fit_and_changes_nothing() {
     let (home, _) = Home::builtin();
     let said = home.run(&["check"]).expect_code(3);

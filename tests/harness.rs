@@ -148,6 +148,18 @@ impl Home {
         child.wait_with_output().expect("it is our child").into()
     }
 
+    /// Runs the program with a standard output that nobody reads.
+    pub(crate) fn run_unread(&self, arguments: &[&str]) -> Said {
+        let mut child = self
+            .command(arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program was built");
+        drop(child.stdout.take());
+        child.wait_with_output().expect("it is our child").into()
+    }
+
     pub(crate) fn run_with(&self, arguments: &[&str], environment: &[(&str, &Path)]) -> Said {
         self.command(arguments)
             .envs(environment.iter().copied())

@@ -1,16 +1,18 @@
 //! Logs with a column for each sensor, as loggers and spreadsheets write them, to tidy CSV that [`import_csv`](crate::import_csv) takes.
 //!
 //! Between cells stands a comma, or a semicolon; then a decimal comma is understood too.
-//! A column is described as `HEADER=time` or `HEADER=SENSOR QUANTITY [UNIT]`. Times are RFC 3339, local date-times of the site's zone,
-//! or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no number, no time or no record at all goes on as
+//! A column is described as `HEADER=time` or `HEADER=SENSOR QUANTITY [UNIT]`. Times are RFC 3339, local date-times of the site's zone
+//! (year first, or as the description says), or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no number, no time or no record at all goes on as
 //! it is, so that the import refuses it, whole, and takes the rest.
 
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use chrono::DateTime;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::table::ROOM;
+use mosswarden_config::zone::{DateOrder, local_time};
 
 use crate::csv::{Next, Records};
 
@@ -20,7 +22,9 @@ const EPOCH_MS_FROM: f64 = 1e11;
 /// Why a file could not be read by its columns.
 #[derive(Debug, thiserror::Error)]
 pub enum ColumnsError {
-    #[error("`{0}` does not describe a column; write HEADER=time or \"HEADER=SENSOR QUANTITY UNIT\"")]
+    #[error(
+        "`{0}` does not describe a column; write HEADER=time, or \"HEADER=time day-first\" or \"HEADER=time month-first\" where dates are like 1/3/2026, or \"HEADER=SENSOR QUANTITY UNIT\""
+    )]
     Description(String),
     #[error("there is no sensor or device `{id}` in the site file{}", near.as_ref().map_or_else(String::new, |near| format!("; the nearest is `{near}`")))]
     UnknownSensor { id: String, near: Option<String> },
@@ -53,7 +57,43 @@ struct Column {
 /// What the columns of a file mean.
 pub struct Columns {
     time: String,
+    order: DateOrder,
     columns: Vec<Column>,
+}
+
+/// From which lines of a log the lines of its tidy copy come.
+#[derive(Debug, Default)]
+pub struct Origins {
+    /// Runs of records that give the same number of tidy lines each: the first tidy line, the line of its record, lines a record.
+    runs: Vec<(u64, u64, u64)>,
+    tidy_lines: u64,
+}
+
+impl Origins {
+    /// The log's line for a line of the tidy copy, both from 1.
+    pub fn line(&self, tidy_line: u64) -> u64 {
+        let after = self.runs.partition_point(|(first, ..)| *first <= tidy_line);
+        match after.checked_sub(1).map(|run| self.runs[run]) {
+            Some((first, line, per)) => line + (tidy_line - first) / per,
+            None => tidy_line,
+        }
+    }
+
+    /// A record that ended at a line became so many tidy lines.
+    fn add(&mut self, line: u64, count: u64) {
+        if count == 0 {
+            return;
+        }
+        let first = self.tidy_lines + 1;
+        self.tidy_lines += count;
+        let goes_on = self
+            .runs
+            .last()
+            .is_some_and(|(_, _, per)| *per == count && self.line(first) == line);
+        if !goes_on {
+            self.runs.push((first, line, count));
+        }
+    }
 }
 
 impl Columns {
@@ -63,15 +103,22 @@ impl Columns {
     /// The first description that can't be used, with the nearest known word.
     pub fn parse(site: &Site, descriptions: &[String]) -> Result<Columns, ColumnsError> {
         let mut time = None;
+        let mut order = DateOrder::YearFirst;
         let mut columns = Vec::new();
         for description in descriptions {
             let wrong = || ColumnsError::Description(description.clone());
             let (header, meaning) = description.rsplit_once('=').ok_or_else(wrong)?;
-            if meaning.trim() == "time" {
+            let words: Vec<&str> = meaning.split_whitespace().collect();
+            if words.first() == Some(&"time") {
+                order = match words[1..] {
+                    [] => DateOrder::YearFirst,
+                    ["day-first"] => DateOrder::DayFirst,
+                    ["month-first"] => DateOrder::MonthFirst,
+                    _ => return Err(wrong()),
+                };
                 time = Some(header.trim().to_owned());
                 continue;
             }
-            let words: Vec<&str> = meaning.split_whitespace().collect();
             let (sensor, quantity, unit) = match words[..] {
                 [sensor, quantity] => (sensor, quantity, None),
                 [sensor, quantity, unit] => (sensor, quantity, Some(unit)),
@@ -89,15 +136,16 @@ impl Columns {
         }
         Ok(Columns {
             time: time.ok_or(ColumnsError::NoTime)?,
+            order,
             columns,
         })
     }
 
-    /// Writes the file's readings as tidy CSV to `out`.
+    /// Writes the file's readings as tidy CSV to `out`; says from which lines they come.
     ///
     /// # Errors
     /// [`ColumnsError`] with the file; `out` is then not whole.
-    pub fn tidy(&self, site: &Site, file: &Path, out: &Path) -> Result<(), ColumnsError> {
+    pub fn tidy(&self, site: &Site, file: &Path, out: &Path) -> Result<Origins, ColumnsError> {
         let io = |source| ColumnsError::Io {
             file: file.to_owned(),
             source,
@@ -114,7 +162,7 @@ impl Columns {
         file: &Path,
         input: impl BufRead,
         mut tidy: impl Write,
-    ) -> Result<(), ColumnsError> {
+    ) -> Result<Origins, ColumnsError> {
         let io = |source| ColumnsError::Io {
             file: file.to_owned(),
             source,
@@ -130,21 +178,29 @@ impl Columns {
             Next::Broken(why) => return Err(broken(why)),
         }
         let (time, places) = self.places(&records, file)?;
+        let mut origins = Origins::default();
+        let mut before_ms = i64::MIN;
         writeln!(tidy, "time,enclosure,sensor,quantity,value,unit").map_err(io)?;
+        origins.add(records.line(), 1);
         loop {
             match records.next().map_err(io)? {
                 Next::End => break,
                 Next::Broken(_) => {
                     let raw = String::from_utf8_lossy(records.raw());
                     writeln!(tidy, "{}", quoted(&raw)).map_err(io)?;
+                    origins.add(records.line(), 1);
                     continue;
                 }
                 Next::Record => {}
             }
             let written = records.cell(time);
-            let at = self
-                .instant(site, &records.decimal(written))
+            let at_ms = self.instant_ms(site, &records.decimal(written), before_ms);
+            before_ms = at_ms.unwrap_or(before_ms);
+            let at = at_ms
+                .and_then(DateTime::from_timestamp_millis)
+                .map(|at| at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true))
                 .unwrap_or_else(|| quoted(written));
+            let mut count = 0;
             for (column, place) in self.columns.iter().zip(&places) {
                 let value = records.cell(*place);
                 if !value.is_empty() {
@@ -158,10 +214,13 @@ impl Columns {
                         column.unit
                     )
                     .map_err(io)?;
+                    count += 1;
                 }
             }
+            origins.add(records.line(), count);
         }
-        tidy.flush().map_err(io)
+        tidy.flush().map_err(io)?;
+        Ok(origins)
     }
 
     /// Where the time and each column stand.
@@ -187,19 +246,21 @@ impl Columns {
         Ok((place(&self.time)?, columns.collect::<Result<_, _>>()?))
     }
 
-    fn instant(&self, site: &Site, text: &str) -> Option<String> {
-        let at_ms = match text.parse::<f64>() {
-            Ok(number) if number.is_finite() => {
+    /// The instant that a cell tells; `before_ms` is the record's before.
+    fn instant_ms(&self, site: &Site, text: &str, before_ms: i64) -> Option<i64> {
+        match text.parse::<f64>() {
+            Ok(number) if number.is_finite() => Some(
                 (if number.abs() >= EPOCH_MS_FROM {
                     number
                 } else {
                     number * 1000.0
-                }) as i64
-            }
-            _ => site.zone.parse(text).ok()?,
-        };
-        let at = chrono::DateTime::from_timestamp_millis(at_ms)?;
-        Some(at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true))
+                }) as i64,
+            ),
+            _ => match local_time(text, self.order) {
+                Some(local) => Some(site.zone.instant_after_ms(local, before_ms)),
+                None => site.zone.parse(text).ok(),
+            },
+        }
     }
 }
 
@@ -256,7 +317,8 @@ mod tests {
         ]
         .map(str::to_owned);
         let columns = Columns::parse(&site(), &descriptions).expect("sound descriptions");
-        columns.tidy(&site(), &file, &out).expect("a sound log");
+        let origins = columns.tidy(&site(), &file, &out).expect("a sound log");
+        assert_eq!([1, 2, 3, 4, 5, 6].map(|line| origins.line(line)), [1, 2, 2, 3, 4, 5]);
         assert_eq!(
             fs_err::read_to_string(&out).expect("written"),
             "time,enclosure,sensor,quantity,value,unit\n\
@@ -281,6 +343,24 @@ mod tests {
             String::from_utf8(tidy).expect("text"),
             "time,enclosure,sensor,quantity,value,unit\n2026-07-01T11:00:00.000Z,mossy-1,mossy-1-stat,temperature,21.7,Cel\n"
         );
+    }
+
+    #[test]
+    fn local_times_day_first_are_read_through_the_hour_that_comes_twice() {
+        let columns = ["When=time day-first", "T=mossy-1-stat temperature"].map(str::to_owned);
+        let columns = Columns::parse(&site(), &columns).expect("sound descriptions");
+        let mut tidy = Vec::new();
+        let log = "When,T\n25/10/2026 01:30,21\n25/10/2026 01:00,22\n25/10/2026 01:30,23\n25/10/2026 02:00,24\n";
+        columns
+            .rewrite(&site(), Path::new("log.csv"), log.as_bytes(), &mut tidy)
+            .expect("a sound log");
+        let times: Vec<String> = String::from_utf8(tidy)
+            .expect("text")
+            .lines()
+            .skip(1)
+            .map(|line| line[11..16].to_owned())
+            .collect();
+        assert_eq!(times, ["00:30", "01:00", "01:30", "02:00"]);
     }
 
     #[test]

@@ -56,7 +56,7 @@ mod writer;
 pub use archive::ArchiveError;
 pub use broker::ListenError;
 pub use bucket::try_bucket;
-pub use columns::{Columns, ColumnsError};
+pub use columns::{Columns, ColumnsError, Origins};
 pub use counts::{Counts, FeedSnapshot, Newest, Part, SensorSnapshot, Snapshot, worst};
 pub use counts_file::{KeptCounts, KeptFeed, kept_counts};
 pub use export::{ExportError, export_parquet};

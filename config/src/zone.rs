@@ -219,6 +219,17 @@ impl Zone {
         format!("{}-W{:02}", week.year(), week.week())
     }
 
+    /// The same for a time that comes after `earlier_ms`, as in a log: in the hour that clocks go through twice, the second
+    /// time where the first would go back.
+    pub fn instant_after_ms(self, local: NaiveDateTime, earlier_ms: i64) -> i64 {
+        match self.0.from_local_datetime(&local) {
+            LocalResult::Ambiguous(first, second) if first.timestamp_millis() < earlier_ms => {
+                second.timestamp_millis()
+            }
+            _ => self.instant_ms(local),
+        }
+    }
+
     /// An instant that a person wrote: RFC 3339, or a local date (its midnight), or a local date and time.
     ///
     /// # Errors
@@ -230,19 +241,44 @@ impl Zone {
         if let Ok(date) = NaiveDate::parse_from_str(text, "%Y-%m-%d") {
             return Ok(self.at(date, NaiveTime::MIN));
         }
-        [
-            "%Y-%m-%dT%H:%M:%S",
-            "%Y-%m-%dT%H:%M",
-            "%Y-%m-%d %H:%M:%S",
-            "%Y-%m-%d %H:%M",
-        ]
-        .iter()
-        .find_map(|format| NaiveDateTime::parse_from_str(text, format).ok())
-        .map(|local| self.instant_ms(local))
-        .ok_or_else(|| NotATime {
-            text: text.to_owned(),
-        })
+        local_time(text, DateOrder::YearFirst)
+            .map(|local| self.instant_ms(local))
+            .ok_or_else(|| NotATime {
+                text: text.to_owned(),
+            })
     }
+}
+
+/// In which order a date is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DateOrder {
+    /// 2026-03-01 14:05, as ISO 8601 has it.
+    YearFirst,
+    /// 1/3/2026 14:05, 01.03.26 2:05 PM.
+    DayFirst,
+    /// 3/1/2026 14:05, 03-01-26 2:05 PM.
+    MonthFirst,
+}
+
+/// A date and time of day that somebody wrote, with or without seconds; `None` for anything else.
+pub fn local_time(text: &str, order: DateOrder) -> Option<NaiveDateTime> {
+    let (text, formats) = match order {
+        DateOrder::YearFirst => (text.replacen('T', " ", 1), ["%Y-%m-%d"; 2]),
+        // `%y` takes no more than two digits, so that it is asked first.
+        DateOrder::DayFirst => (text.replace(['.', '-'], "/"), ["%d/%m/%y", "%d/%m/%Y"]),
+        DateOrder::MonthFirst => (text.replace(['.', '-'], "/"), ["%m/%d/%y", "%m/%d/%Y"]),
+    };
+    let text = text.replace(',', " ");
+    let mut parts = text.split_whitespace();
+    let date = parts.next()?;
+    let date = formats
+        .iter()
+        .find_map(|format| NaiveDate::parse_from_str(date, format).ok())?;
+    let time = parts.collect::<Vec<_>>().join(" ");
+    let time = ["%H:%M", "%H:%M:%S%.f", "%I:%M %p", "%I:%M:%S %p"]
+        .iter()
+        .find_map(|format| NaiveTime::parse_from_str(&time, format).ok())?;
+    Some(date.and_time(time))
 }
 
 fn next(date: NaiveDate) -> NaiveDate {
@@ -294,6 +330,37 @@ mod tests {
             seen += 1;
         }
         assert!(seen >= 26, "the table was cut: {seen} rows");
+    }
+
+    #[test]
+    fn a_date_is_read_in_the_order_that_is_said() {
+        let noon = local_time("2026-03-01 14:05", DateOrder::YearFirst).expect("ISO 8601");
+        for (text, order) in [
+            ("2026-03-01T14:05:00", DateOrder::YearFirst),
+            ("1/3/2026 14:05", DateOrder::DayFirst),
+            ("01.03.26, 14:05:00", DateOrder::DayFirst),
+            ("01-03-2026 2:05 pm", DateOrder::DayFirst),
+            ("3/1/26 2:05:00 PM", DateOrder::MonthFirst),
+        ] {
+            assert_eq!(local_time(text, order), Some(noon), "{text}");
+        }
+        for (text, order) in [
+            ("2026-03-01 14:05", DateOrder::DayFirst),
+            ("13/1/2026 14:05", DateOrder::MonthFirst),
+            ("1/3/2026 14:05", DateOrder::YearFirst),
+            ("1/3/2026", DateOrder::DayFirst),
+        ] {
+            assert_eq!(local_time(text, order), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn the_hour_that_comes_twice_is_told_apart_by_what_went_before() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let half = local_time("2026-10-25 01:30", DateOrder::YearFirst).expect("a time");
+        let first_ms = zone.instant_ms(half);
+        assert_eq!(zone.instant_after_ms(half, first_ms - 60_000), first_ms);
+        assert_eq!(zone.instant_after_ms(half, first_ms + 60_000), first_ms + 3_600_000);
     }
 
     #[test]

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
 use mosswarden_analysis::words;
-use mosswarden_collector::{Columns, Marked, import_csv};
+use mosswarden_collector::{Columns, Marked, Origins, import_csv};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::Mark;
 
@@ -31,9 +31,9 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
     };
     let mut nothing_taken = Vec::new();
     for given in &import.files {
-        let file = &match &columns {
+        let (file, origins) = &match &columns {
             Some(columns) => tidied(site, columns, given)?,
-            None => given.clone(),
+            None => (given.clone(), Origins::default()),
         };
         let bar = bar("bytes");
         let summary = import_csv(site, &site.data_dir, file, &mut |done, total| {
@@ -51,10 +51,10 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
             summary.marked.values().map(|marked| marked.count).sum::<u64>()
         );
         for (mark, marked) in &summary.marked {
-            eprintln!("{}: {}", file.display(), kept(*mark, marked));
+            eprintln!("{}: {}", given.display(), kept(*mark, marked, origins));
         }
         for bad in &summary.examples {
-            eprintln!("{}:{}: {}", file.display(), bad.line, bad.message);
+            eprintln!("{}:{}: {}", given.display(), origins.line(bad.line), bad.message);
         }
         if summary.refused > 0 {
             eprintln!(
@@ -76,7 +76,7 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
 }
 
 /// What readings with a mark are, and where they stand.
-fn kept(mark: Mark, marked: &Marked) -> String {
+fn kept(mark: Mark, marked: &Marked, origins: &Origins) -> String {
     let why = match mark {
         Mark::ClockAhead => {
             "dated in the future; see the order of day, month and year, and the logger's clock"
@@ -84,7 +84,11 @@ fn kept(mark: Mark, marked: &Marked) -> String {
         Mark::ClockReset => "dated before the year 2000, as after a reset of the logger's clock",
         _ => "no such value is possible; it is never used to judge",
     };
-    let mut lines: Vec<String> = marked.lines.iter().map(u64::to_string).collect();
+    let mut lines: Vec<String> = marked
+        .lines
+        .iter()
+        .map(|line| origins.line(*line).to_string())
+        .collect();
     let further = marked.count - marked.lines.len() as u64;
     if further > 0 {
         lines.push(format!("{further} more"));
@@ -129,17 +133,17 @@ fn hinted<E: Error + Send + Sync + 'static>(file: &Path, has_columns: bool, erro
 }
 
 /// A tidy copy of a log, in the data folder's own place for it: refused lines can be looked up there.
-fn tidied(site: &Site, columns: &Columns, log: &Path) -> Result<PathBuf, Failure> {
+fn tidied(site: &Site, columns: &Columns, log: &Path) -> Result<(PathBuf, Origins), Failure> {
     let folder = site.data_dir.join("imports");
     fs_err::create_dir_all(&folder).map_err(Failure::failed("could not make the folder for tidy copies"))?;
     let name = log
         .file_stem()
         .map_or_else(|| "log".into(), |stem| stem.to_string_lossy().into_owned());
     let out = folder.join(format!("{name}.tidy.csv"));
-    columns
+    let origins = columns
         .tidy(site, log, &out)
         .map_err(|error| hinted(log, true, error))?;
-    Ok(out)
+    Ok((out, origins))
 }
 
 /// A progress bar on standard error; silent where that is no terminal.

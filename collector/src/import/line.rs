@@ -158,7 +158,7 @@ impl<'k, R: BufRead> Lines<'k, R> {
             self.places.map(|place| self.records.cell(place));
         let at_ms = instant_ms(time).ok_or_else(|| {
             format!(
-                "`{}` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339)",
+                "`{}` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339); --columns reads local times as well",
                 short(time)
             )
         })?;

@@ -406,7 +406,7 @@ mod tests {
             [
                 (
                     7,
-                    "`yesterday` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339)"
+                    "`yesterday` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339); --columns reads local times as well"
                 ),
                 (8, "unknown sensor `room-wal`; did you mean `room-wall`?"),
                 (9, "unknown quantity `temprature`; did you mean `temperature`?"),
