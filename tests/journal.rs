@@ -76,6 +76,19 @@ fn what_has_not_happened_and_what_is_no_weight_is_refused() {
 }
 
 #[test]
+fn what_is_usually_about_one_thing_asks_for_its_name() {
+    let home = Home::new(SITE);
+    let add = ["journal", "add", "--enclosure", "mossy-1", "--kind", "sensor-moved"];
+    let said = home.run(&add).expect_code(0);
+    let words = "it was about one of mossy-1-stat";
+    assert!(said.stderr.contains(words), "no {words:?} in {}", said.stderr);
+    let command = said.stderr.split("journal amend ").nth(1).expect("a command");
+    let id = command.split_whitespace().next().expect("an id");
+    let amend = ["journal", "amend", id, "--subject", "mossy-1-stat"];
+    assert_eq!(home.run(&amend).expect_code(0).stderr, "");
+}
+
+#[test]
 fn unknown_words_are_refused_with_the_nearest_known_one() {
     let home = Home::new(SITE);
     for (enclosure, kind, subject, words) in [

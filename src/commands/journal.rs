@@ -1,5 +1,6 @@
 //! `journal`: what a keeper saw and did.
 
+use mosswarden_analysis::words;
 use mosswarden_collector::journal::{self, Line};
 use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
 use mosswarden_config::site::Site;
@@ -198,7 +199,35 @@ pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
             site.zone.local(entry.at_ms).format("%Y-%m-%dT%H:%M")
         );
     }
+    let ids = could_be_about(site, entry);
+    if entry.subject.is_none() && !ids.is_empty() {
+        eprintln!(
+            "  hint: without --subject it counts for everything in {}, and what is usual there is learned anew. If it was about one of \
+             {}: mosswarden journal amend {} --subject ID",
+            entry.enclosure,
+            words::list(&ids),
+            journal::id(entry)
+        );
+    }
     Ok(Outcome::Done)
+}
+
+/// The sensors or devices one of which such an entry is usually about; none where it needs none.
+fn could_be_about(site: &Site, entry: &Entry) -> Vec<String> {
+    let enclosure = site.enclosures.iter().find(|e| e.id == entry.enclosure);
+    match entry.kind.as_str() {
+        "sensor-moved" | "sensor-replaced" => enclosure
+            .map_or(&site.room_sensors, |enclosure| &enclosure.sensors)
+            .iter()
+            .map(|sensor| sensor.id.clone())
+            .collect(),
+        "device-replaced" => enclosure
+            .iter()
+            .flat_map(|enclosure| &enclosure.devices)
+            .map(|device| device.id.clone())
+            .collect(),
+        _ => Vec::new(),
+    }
 }
 
 fn wrong(error: journal::JournalError) -> Failure {

@@ -42,12 +42,18 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         |said| matches!(said, Said::TooWide(_) | Said::TooEarly { .. }),
         site,
     );
+    let open = match unclear.is_empty() {
+        true => ".",
+        false => "; of others it is too early to say.",
+    };
     lines.push(match changed.len() {
         0 if comparison.is_too_early() => "Too early to say.".to_owned(),
-        0 if !too_small.is_empty() => "Nothing changed by as much as matters.".to_owned(),
-        0 => "Of the measures that can be told, none changed beyond what weather and chance do.".to_owned(),
-        1 => "One measure changed.".to_owned(),
-        count => format!("{count} measures changed."),
+        0 if !too_small.is_empty() => {
+            format!("Of the measures that can be told, none changed by as much as matters{open}")
+        }
+        0 => format!("Of the measures that can be told, none changed beyond what weather and chance do{open}"),
+        1 => format!("One measure changed{open}"),
+        count => format!("{count} measures changed{open}"),
     });
     for (heading, part) in [
         ("Changed:", changed),
