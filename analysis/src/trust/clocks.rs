@@ -99,15 +99,16 @@ impl Room<'_> {
             let channels = self.channels(sensor, &fine);
             let mut right_from_ms = i64::MIN;
             for stretch in stretches {
-                let is_wrong = stretch.span.from_ms >= right_from_ms
-                    && jump::follows(&channels, stretch.span, stretch.by_ms).is_some();
-                if !is_wrong {
+                if stretch.span.from_ms < right_from_ms {
                     continue;
                 }
+                let Some(off) = stretch.off_over(&channels, stretch.span) else {
+                    continue;
+                };
                 right_from_ms = stretch.span.until_ms;
                 for quantity in CHECKED {
                     if let Some(series) = plausible.get_mut(&(sensor.id.clone(), quantity)) {
-                        *series = Cow::Owned(moved(series, stretch.span, -stretch.by_ms));
+                        *series = Cow::Owned(moved(series, stretch.span, -(off.offset_s * 1000.0) as i64));
                     }
                 }
             }
@@ -145,7 +146,7 @@ impl Room<'_> {
                     .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
                     .or_else(|| {
                         let jumps = jump::jumps(heard().next()?);
-                        let found = jump::put_forward(&channels, &jumps, self.span)
+                        let found = jump::stands_off(&channels, &jumps, self.span)
                             .or_else(|| jump::put_right_within(&channels, &jumps, self.span));
                         Some((found?, Seen::Shifted))
                     })

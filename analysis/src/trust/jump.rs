@@ -8,6 +8,9 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 use super::clock::{AGREEMENT_MIN, Channel, FINE_MS, LAG_CELLS_MAX, Offset, agreement, fisher, twice};
 use crate::series::Series;
 
+/// A stretch run through twice is known to some intervals at each end, a pause to one.
+const ALIKE_MS: i64 = 8 * FINE_MS;
+
 /// A jump of a sensor's clock, by its stamps: put forward it leaves a pause of its own length, set back a stretch that they run twice
 /// through.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,14 +21,17 @@ pub(super) struct Jump {
 }
 
 impl Jump {
-    /// The clock over the stretch that it was off by this jump.
-    fn offset(self, span: Span, agreement: f64) -> Offset {
-        Offset {
-            span,
-            offset_s: self.by_ms as f64 / 1000.0,
+    /// The clock over a stretch, where the sensor follows the rest by this jump there.
+    pub(super) fn off_over(self, channels: &[Channel], stretch: Span) -> Option<Offset> {
+        let uncertain_ms = if self.by_ms > 0 { FINE_MS } else { ALIKE_MS };
+        let (shift, agreement) = follows(channels, stretch, self.by_ms, uncertain_ms)?;
+        let offset_ms = if self.by_ms > 0 { self.by_ms } else { shift * FINE_MS };
+        Some(Offset {
+            span: stretch,
+            offset_s: offset_ms as f64 / 1000.0,
             half_width_s: FINE_MS as f64 / 1000.0,
             agreement,
-        }
+        })
     }
 }
 
@@ -56,27 +62,28 @@ pub(super) fn jumps(series: &Series) -> Vec<Jump> {
     jumps
 }
 
-/// A clock that was put forward and stands so: a pause since which the sensor follows the rest by just that shift. One shift is tried
-/// and not hundreds, over as many days as there are, so this sees what [`clock::shifted`](super::clock::shifted) is too unsure of by half days.
-pub(super) fn put_forward(channels: &[Channel], jumps: &[Jump], span: Span) -> Option<Offset> {
+/// A clock that jumped and stands so: a jump since which the sensor follows the rest by just that shift. One shift is tried and not
+/// hundreds, over as many days as there are, so this sees what [`clock::shifted`](super::clock::shifted) is too unsure of by half days.
+pub(super) fn stands_off(channels: &[Channel], jumps: &[Jump], span: Span) -> Option<Offset> {
     const JUMPS_MAX: usize = 20;
     const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
-    let forward = jumps.iter().rev().filter(|jump| jump.by_ms > 0);
-    forward.take(JUMPS_MAX).find_map(|jump| {
-        let put_right = jumps
-            .iter()
-            .find(|later| later.by_ms < 0 && later.span.from_ms >= jump.span.until_ms);
+    jumps.iter().rev().take(JUMPS_MAX).find_map(|jump| {
+        let put_right = jumps.iter().find(|later| {
+            later.by_ms.signum() != jump.by_ms.signum() && later.span.from_ms >= jump.span.until_ms
+        });
         let until_ms = put_right.map_or(span.until_ms, |later| later.span.from_ms.min(span.until_ms));
         let window = Span {
             from_ms: jump.span.until_ms.max(until_ms - WINDOW_MS),
             until_ms,
         };
         window.intersect(span)?;
+        // Set forward, nothing was stamped within the pause; set back, both times were within the stretch.
         let since = Span {
-            from_ms: jump.span.from_ms,
+            from_ms: if jump.by_ms > 0 { jump.span.from_ms } else { jump.span.until_ms },
             until_ms,
         };
-        Some(jump.offset(since, follows(channels, window, jump.by_ms)?))
+        let found = jump.off_over(channels, window)?;
+        Some(Offset { span: since, ..found })
     })
 }
 
@@ -86,16 +93,11 @@ pub(super) fn put_right_within(channels: &[Channel], jumps: &[Jump], span: Span)
         .into_iter()
         .rev()
         .filter(|stretch| stretch.span.until_ms > span.from_ms)
-        .find_map(|stretch| {
-            let agreement = follows(channels, stretch.span, stretch.by_ms)?;
-            Some(stretch.offset(stretch.span, agreement))
-        })
+        .find_map(|stretch| stretch.off_over(channels, stretch.span))
 }
 
 /// Stretches over which a clock may have been wrong that was put right since: between a jump and the next one back by as much.
 pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
-    // A stretch run through twice is known to some intervals at each end, a pause to one.
-    const ALIKE_MS: i64 = 8 * FINE_MS;
     let between = |(index, jump): (usize, &Jump)| {
         let is_back = |later: &&Jump| (later.by_ms + jump.by_ms).abs() <= ALIKE_MS;
         let back = jumps[index + 1..].iter().find(is_back)?;
@@ -109,9 +111,9 @@ pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
     jumps.iter().enumerate().filter_map(between).collect()
 }
 
-/// How well a sensor follows the rest by a shift over a stretch, where that is clearly better than without; `None` where it is not, or the
-/// stretch is too short to tell.
-pub(super) fn follows(channels: &[Channel], stretch: Span, shift_ms: i64) -> Option<f64> {
+/// The shift in cells near one that is thought of by which a sensor follows the rest best over a stretch, and how well, where that is clearly
+/// better than without; `None` where it is not, or the stretch is too short to tell.
+fn follows(channels: &[Channel], stretch: Span, shift_ms: i64, uncertain_ms: i64) -> Option<(i64, f64)> {
     const HOURS_MIN: f64 = 24.0;
     /// How much better it must agree than without the shift, on Fisher's scale: that, and as many standard errors of a correlation over the
     /// stretch's cells, 1/√n (Fisher 1921, from memory).
@@ -124,16 +126,18 @@ pub(super) fn follows(channels: &[Channel], stretch: Span, shift_ms: i64) -> Opt
         return None;
     }
     let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
+    let at = |shift: i64| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift);
     let best = |around: i64, cells: i64| {
         (around - cells..=around + cells)
-            .filter_map(|shift| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift))
-            .fold(f64::NEG_INFINITY, f64::max)
+            .filter_map(|shift| Some((shift, at(shift)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
     };
-    let (shifted, unshifted) = (best(shift_ms / FINE_MS, 1), best(0, UNSHIFTED_CELLS));
+    let (_, unshifted) = best(0, UNSHIFTED_CELLS)?;
+    let (shift, shifted) = best(shift_ms / FINE_MS, uncertain_ms / FINE_MS)?;
     let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
     let gain_min = GAIN_MIN.max(GAIN_ERRORS_MIN / cells.sqrt());
     let is_better = fisher(shifted) - fisher(unshifted) >= gain_min;
-    (unshifted.is_finite() && shifted >= AGREEMENT_MIN && is_better).then_some(shifted)
+    (shift.abs() > UNSHIFTED_CELLS && shifted >= AGREEMENT_MIN && is_better).then_some((shift, shifted))
 }
 
 #[cfg(test)]
@@ -156,13 +160,19 @@ mod tests {
     }
 
     #[test]
-    fn a_pause_tells_a_clock_put_forward_where_the_rest_agrees_with_it_and_only_there() {
-        let found = |series: &Series| put_forward(&[beside_a_right_one(series)], &jumps(series), span());
+    fn a_jump_tells_a_clock_that_stands_off_where_the_rest_agrees_with_it_and_only_there() {
+        let found = |series: &Series| stands_off(&[beside_a_right_one(series)], &jumps(series), span());
         let ahead = found(&off(MS_PER_HOUR)).expect("an hour ahead");
         assert!((ahead.offset_s - 3600.0).abs() < 1.0, "{ahead:?}");
         assert!(
             (ahead.span.from_ms - 6 * MS_PER_24_H).abs() <= STEP_MS,
             "{ahead:?}"
+        );
+        let behind = found(&off(-MS_PER_HOUR)).expect("an hour behind");
+        assert!((behind.offset_s + 3600.0).abs() <= 600.0, "{behind:?}");
+        assert!(
+            (behind.span.from_ms - 6 * MS_PER_24_H).abs() <= 2 * STEP_MS,
+            "{behind:?}"
         );
         // An hour in which it was not heard.
         let day_6 = 6 * MS_PER_24_H;
@@ -196,7 +206,8 @@ mod tests {
                 (found[0].span.from_ms - from_ms).abs() <= 2 * STEP_MS,
                 "{hours} h: {found:?}"
             );
-            assert!(follows(&[beside_a_right_one(&series)], found[0].span, found[0].by_ms).is_some());
+            let off = found[0].off_over(&[beside_a_right_one(&series)], found[0].span);
+            assert!(off.is_some_and(|off| (off.offset_s - 3600.0 * hours as f64).abs() <= 600.0));
         }
         assert_eq!(put_right_since(&jumps(&off(MS_PER_HOUR))), []);
         assert_eq!(put_right_since(&jumps(&off(0))), []);
