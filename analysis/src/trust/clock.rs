@@ -256,6 +256,14 @@ fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
     }
 }
 
+/// How well a sensor follows the rest over a stretch once it is shifted.
+pub(super) fn agreement_over(channels: &[Channel], stretch: Span, offset_s: f64) -> Option<f64> {
+    let first_index = channels.first()?.own.first_index;
+    let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
+    let shift = (offset_s * 1000.0 / FINE_MS as f64).round() as i64;
+    agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift)
+}
+
 /// Mean correlation of the sensor's changes with those of the rest, `shift` cells earlier.
 pub(super) fn agreement(channels: &[Channel], from: i64, until: i64, shift: i64) -> Option<f64> {
     let (mut sum, mut count, mut wanted) = (0.0, 0_usize, 0_usize);
@@ -332,7 +340,10 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option<i64> {
     const NEAR_MS: i64 = 14 * MS_PER_HOUR;
     const LENGTH_FRAC: f64 = 0.7;
+    /// A pause that is longer than the jump by more than this many intervals is a silence, whatever else it is.
+    const LONGER_INTERVALS: f64 = 6.0;
     let length_ms = LENGTH_FRAC * offset_s.abs() * 1000.0;
+    let longest_ms = offset_s.abs() * 1000.0 / LENGTH_FRAC + LONGER_INTERVALS * series.usual_interval_ms()? as f64;
     let near = Span {
         from_ms: guess_ms - NEAR_MS - (offset_s.abs() * 1000.0) as i64,
         until_ms: guess_ms + NEAR_MS,
@@ -342,7 +353,9 @@ pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option
             from_ms: pair[0],
             until_ms: pair[1],
         });
-        pauses.max_by_key(|pause| pause.until_ms - pause.from_ms)?
+        pauses
+            .filter(|pause| (pause.until_ms - pause.from_ms) as f64 <= longest_ms)
+            .max_by_key(|pause| pause.until_ms - pause.from_ms)?
     } else {
         let stretches = twice(series)
             .into_iter()

@@ -28,7 +28,12 @@ pub(super) struct ClockFault {
     pub(super) shift_ms: i64,
     /// How well it agrees with the rest once shifted; 1 where its own stamps say it.
     agreement: f64,
+    /// `None` where no offset was measured.
+    seen: Option<Seen>,
 }
+
+/// How much better one of two must agree with all the rest to be the one (own choice).
+const SURELY_BETTER: f64 = 0.02;
 
 impl ClockFault {
     /// Whether a pause in the stamps is this clock's doing: nothing true was stamped since, or it is no longer than what a jump of this
@@ -73,8 +78,56 @@ impl Room<'_> {
             .iter()
             .filter_map(|sensor| Some((sensor.id.clone(), self.clock_fault(sensor, plausible, &fine)?)))
             .collect();
+        self.lay_to_the_other(&mut found, &fine);
         lay_to_one(&mut found);
         found
+    }
+
+    /// Two sensors are off against each other alike: where no jump in a sensor's own stamps says that it is this one, it is the one that agrees
+    /// better with all the rest once it is shifted. Where there is no rest, that can't be told.
+    fn lay_to_the_other(&self, found: &mut ClockFaults, fine: &BTreeMap<(String, Quantity), Grid>) {
+        let unmarked: Vec<String> = found
+            .iter()
+            .filter(|(_, fault)| fault.seen == Some(Seen::Drifting))
+            .map(|(id, _)| id.clone())
+            .collect();
+        for id in unmarked {
+            let fault = &found[&id];
+            let agreement = |sensor: &Sensor, offset_s: f64| {
+                clock::agreement_over(&self.channels(sensor, fine), fault.stretch, offset_s)
+            };
+            let of = |id: &str| self.sensors.iter().find(|sensor| sensor.id == id);
+            let own = of(&id).and_then(|sensor| agreement(sensor, fault.value.estimate));
+            let other = self
+                .sensors
+                .iter()
+                .filter(|other| !found.contains_key(&other.id))
+                .filter_map(|other| Some((other, agreement(other, -fault.value.estimate)?)))
+                .max_by(|a, b| a.1.total_cmp(&b.1));
+            let (Some(own), Some((other, others))) = (own, other) else {
+                continue;
+            };
+            if others > own + SURELY_BETTER {
+                let offset = Offset {
+                    span: fault.stretch,
+                    offset_s: -fault.value.estimate,
+                    half_width_s: FINE_MS as f64 / 1000.0,
+                    agreement: others,
+                };
+                let fault = self.off(other, offset, Seen::Drifting);
+                found.remove(&id);
+                found.insert(other.id.clone(), fault);
+            } else if others > own - SURELY_BETTER {
+                let words = format!(
+                    " Or that of {} is as much {}: nothing else there tells which.",
+                    other.id,
+                    way(-fault.value.estimate)
+                );
+                if let Some(fault) = found.get_mut(&id) {
+                    fault.message += &words;
+                }
+            }
+        }
     }
 
     /// Puts right what clocks that run right again stamped before the span: it is history by which the span is judged.
@@ -143,7 +196,7 @@ impl Room<'_> {
                 };
                 heard()
                     .find_map(|series| Some((clock::arriving_late(series, self.span)?, Seen::Arriving)))
-                    .or_else(|| Some((self.jumped(heard().next()?, &channels)?, Seen::Shifted)))
+                    .or_else(|| self.jumped(heard().next()?, &channels))
                     .or_else(|| {
                         let jumps = jump::jumps(heard().next()?);
                         let found = jump::stands_off(&channels, &jumps, self.span)
@@ -161,7 +214,7 @@ impl Room<'_> {
 
     /// A shift against the rest, whose beginning the sensor's own stamps show too: days are alike, so a shift alone proves little. A
     /// clock that drifts leaves no mark; then the shift must be small, long and clear.
-    fn jumped(&self, series: &Series, channels: &[Channel]) -> Option<Offset> {
+    fn jumped(&self, series: &Series, channels: &[Channel]) -> Option<(Offset, Seen)> {
         const DRIFTED_S_MAX: f64 = 1800.0;
         const DRIFTED_H_MIN: f64 = 48.0;
         const DRIFTED_AGREEMENT_MIN: f64 = 0.6;
@@ -170,11 +223,18 @@ impl Room<'_> {
             && offset.span.hours() >= DRIFTED_H_MIN
             && offset.agreement >= DRIFTED_AGREEMENT_MIN;
         match clock::jumped_ms(series, offset.span.from_ms, offset.offset_s) {
-            Some(from_ms) => offset.span.from_ms = from_ms.min(offset.span.until_ms - 1),
-            None if drifted => {}
-            None => return None,
+            Some(from_ms) => {
+                offset.span.from_ms = from_ms.min(offset.span.until_ms - 1);
+                // Some messages lost in a row look like a small jump.
+                let seen = if offset.offset_s.abs() <= DRIFTED_S_MAX {
+                    Seen::Drifting
+                } else {
+                    Seen::Shifted
+                };
+                Some((offset, seen))
+            }
+            None => drifted.then_some((offset, Seen::Drifting)),
         }
-        Some(offset)
     }
 
     /// Stamps that were refused at the door.
@@ -204,6 +264,7 @@ impl Room<'_> {
             ),
             shift_ms: 0,
             agreement: 1.0,
+            seen: None,
         })
     }
 
@@ -225,20 +286,21 @@ impl Room<'_> {
             ),
             shift_ms: 0,
             agreement: 1.0,
+            seen: None,
         })
     }
 
     fn off(&self, sensor: &Sensor, offset: Offset, seen: Seen) -> ClockFault {
         let (zone, id) = (self.site.zone, &sensor.id);
         let long = words::duration(offset.offset_s.abs() / 3600.0);
-        let way = if offset.offset_s > 0.0 { "ahead" } else { "behind" };
+        let way = way(offset.offset_s);
         let since = words::instant(zone, offset.span.from_ms);
         let hour_change = self.clocks_changed(offset);
         let message = match seen {
             Seen::Arriving => format!(
                 "The readings of {id} arrive {long} after the time that they bear, steadily since {since}: its clock is {way}."
             ),
-            Seen::Shifted => format!(
+            Seen::Shifted | Seen::Drifting => format!(
                 "{id} sees everything {long} {} than the rest of its enclosure since about {since}: its clock is {way}.",
                 if offset.offset_s > 0.0 { "later" } else { "earlier" }
             ),
@@ -255,6 +317,7 @@ impl Room<'_> {
             message: message + hour_change,
             shift_ms: -(offset.offset_s * 1000.0) as i64,
             agreement: offset.agreement,
+            seen: Some(seen),
         }
     }
 
@@ -333,11 +396,17 @@ impl Room<'_> {
 }
 
 /// How a wrong clock was seen.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, PartialEq)]
 enum Seen {
     Arriving,
     Shifted,
+    /// Shifted, and nothing in its own stamps surely says so.
+    Drifting,
     Twice,
+}
+
+fn way(offset_s: f64) -> &'static str {
+    if offset_s > 0.0 { "ahead" } else { "behind" }
 }
 
 /// Two sensors that are off by the same against each other are one fault seen twice: the one that agrees better with all the rest
@@ -374,6 +443,7 @@ mod tests {
             message: String::new(),
             shift_ms,
             agreement: 1.0,
+            seen: None,
         };
         let a_day_ahead = fault(-MS_PER_24_H);
         assert!(a_day_ahead.explains(span(198, 224)));
