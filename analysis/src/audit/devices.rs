@@ -1,15 +1,16 @@
 //! What devices did in the last days against the weeks before, what mistings took place, and what the site file asks now.
 
-use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind};
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::Span;
 
 use super::gather::{Gathered, LATE_DAYS, RECENT_DAYS};
 use super::words;
-use crate::conditions::Ran;
+use crate::conditions::{Ran, device_states, hours_within};
 use crate::plot::{both_scales, number};
-use crate::report::enclosure::bar;
 use crate::words as report_words;
+
+/// How long a device did is told from so many known hours on (own choice).
+const KNOWN_H_MIN: f64 = 24.0;
 
 /// One sentence a device.
 pub(crate) fn lines(gathered: &Gathered<'_>) -> Vec<String> {
@@ -42,23 +43,19 @@ fn did(gathered: &Gathered<'_>, device: &Device) -> String {
         until_ms: late.from_ms,
     };
     let kind = device.kind.name().replace('-', " ");
-    let (Some(bar), Some(states)) = (
-        bar(&gathered.recent, device),
-        gathered.recent.get(&device.id, Quantity::State),
-    ) else {
+    let states = device_states(
+        gathered.site,
+        gathered.enclosure,
+        &gathered.recent,
+        device,
+        late.until_ms,
+    );
+    let Some(states) = states else {
         return format!("{kind}; what it did is not known, it has reported no state");
     };
     let a_day = |span: Span| {
-        let heard = states.within(span);
-        let first_ms = *heard.at_ms.first()?;
-        let heard_days = (span.until_ms - first_ms) as f64 / MS_PER_24_H as f64;
-        let on_h: f64 = bar
-            .on
-            .iter()
-            .filter_map(|on| on.intersect(span))
-            .map(Span::hours)
-            .sum();
-        (heard_days >= 1.0).then(|| on_h / heard_days)
+        let known_h = hours_within(&states.known, span);
+        (known_h >= KNOWN_H_MIN).then(|| 24.0 * hours_within(&states.on, span) / known_h)
     };
     let show = |value: Option<f64>| {
         value.map_or_else(
@@ -70,7 +67,7 @@ fn did(gathered: &Gathered<'_>, device: &Device) -> String {
     if lately.is_none() && earlier.is_none() {
         return format!("{kind}; how long it was on is not known");
     }
-    let longest = bar
+    let longest = states
         .on
         .iter()
         .filter_map(|on| on.intersect(late))

@@ -199,7 +199,8 @@ pub fn gather<'a>(
     }
     progress(&format!("part {} of {count}: the last weeks", count - 1));
     let recent = reader.record(&own, recent_span)?;
-    let trust = trust::assess(&own, &recent, late);
+    let mut trust = trust::assess(&own, &recent, late);
+    trust::outage::tell_once(&own, &mut trust.verdicts);
     add(&mut tracks, &own, &recent, &trust, recent_span, true);
     let lived = conditions::assess(&own, enclosure, &recent, &trust.trusted, late);
     let mut speakers = BTreeMap::new();

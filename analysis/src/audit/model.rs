@@ -21,8 +21,8 @@ pub const SCHEMA: &str = "mosswarden.audit/1";
 
 /// Entries of the animal that the first page has room for; the newest.
 const SEEN_MAX: usize = 5;
-/// Changes that the first page has room for; the newest.
-const CHANGES_MAX: usize = 5;
+/// Changes that the first page has room for; the weightiest, of those the newest.
+const CHANGES_MAX: usize = 6;
 /// Shorter unknown times are a late reading and need no sentence (our own choice), h.
 const UNKNOWN_H_MIN: f64 = 0.25;
 
@@ -106,12 +106,11 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     let changes = timeline::events(gathered);
     let late = gathered.last(LATE_DAYS);
     let (seen, seen_note) = seen(&changes);
-    let mut recent: Vec<Event> = timeline::of_conditions(&changes)
+    let recent: Vec<Event> = timeline::of_conditions(&changes)
         .filter(|event| event.at_ms >= late.from_ms || event.is_open)
         .cloned()
         .collect();
-    let more = recent.len().saturating_sub(CHANGES_MAX);
-    recent.drain(..more);
+    let (recent, more) = weightiest(recent, CHANGES_MAX);
     let recent_changes_note = match (recent.len(), more) {
         (0, _) if excursions::is_anything_known(gathered, late) => Some(
             "Nothing was noted, and the checks of sensors and devices found nothing, in the last 14 days."
@@ -119,9 +118,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
         ),
         (0, _) => Some("Nothing was noted in the last 14 days; there were no readings to check.".to_owned()),
         (_, 0) => None,
-        (_, more) => Some(format!(
-            "{more} earlier ones of the 14 days stand in the list below."
-        )),
+        (_, more) => Some(further(more, "lesser or earlier one")),
     };
     let (excursions, none) = excursions::table(gathered);
     let (months, months_notes) = compare::months(gathered);
@@ -338,6 +335,21 @@ fn facts(gathered: &Gathered<'_>) -> Vec<Note> {
     facts
 }
 
+/// "2 earlier ones stand in the list below."
+fn further(count: usize, one: &str) -> String {
+    let stand = if count == 1 { "stands" } else { "stand" };
+    format!("{} {stand} in the list below.", report_words::several(count, one))
+}
+
+/// The weightiest of some events, of equals the newest, in order of time; and how many there are beside them.
+fn weightiest(mut events: Vec<Event>, most: usize) -> (Vec<Event>, usize) {
+    let more = events.len().saturating_sub(most);
+    events.sort_by_key(|event| std::cmp::Reverse((event.weight, event.at_ms)));
+    events.truncate(most);
+    events.sort_by_key(|event| event.at_ms);
+    (events, more)
+}
+
 fn seen(changes: &[Event]) -> (Vec<Event>, Option<String>) {
     let mut seen: Vec<Event> = timeline::of_animal(changes).cloned().collect();
     let more = seen.len().saturating_sub(SEEN_MAX);
@@ -348,7 +360,7 @@ fn seen(changes: &[Event]) -> (Vec<Event>, Option<String>) {
                 .to_owned(),
         ),
         (_, 0) => None,
-        (_, more) => Some(format!("{more} earlier ones stand in the list below.")),
+        (_, more) => Some(further(more, "earlier one")),
     };
     (seen, note)
 }

@@ -82,7 +82,7 @@ pub(crate) fn part(gathered: &Gathered<'_>, window: &Window, events: &[Event]) -
     } else {
         own.devices
             .iter()
-            .filter_map(|device| bar(&gathered.recent, device))
+            .filter_map(|device| bar(gathered.site, own, &gathered.recent, device, span.until_ms))
             .collect()
     };
     let mut picture = plot::week_strip(&plot::Strip {

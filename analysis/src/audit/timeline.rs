@@ -8,7 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::gather::Gathered;
 use super::words;
-use crate::findings::Kind;
+use crate::findings::{Finding, Kind, Severity};
 use crate::plot::{Mark, both_scales};
 use crate::words as report_words;
 
@@ -62,6 +62,18 @@ pub struct Event {
     pub(super) kind: String,
     /// A finding that had not ended.
     pub(super) is_open: bool,
+    pub(super) weight: Weight,
+}
+
+/// What must stand on the first page before what.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Weight {
+    /// Everyday care.
+    Care,
+    /// What changes conditions or readings, and lesser findings.
+    Change,
+    /// A finding that asks to be looked at.
+    Finding,
 }
 
 /// Everything in the reach, in order of time.
@@ -140,6 +152,11 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: Option<usize>) -> Ev
         at_ms: entry.at_ms,
         kind: entry.kind.clone(),
         is_open: false,
+        weight: if LONG_KINDS.contains(&entry.kind.as_str()) {
+            Weight::Change
+        } else {
+            Weight::Care
+        },
     }
 }
 
@@ -170,48 +187,98 @@ fn of_site_file(gathered: &Gathered<'_>) -> Vec<Event> {
                 at_ms,
                 kind: format!("sensor-{what}"),
                 is_open: false,
+                weight: Weight::Change,
             });
         }
     }
     events
 }
 
-/// What the checks of the sensors and, in the last weeks, of the devices found, from when on.
+/// What the checks of the sensors and, in the last weeks, of the devices found, from when on; and days and nights too warm or too cold with
+/// their cause.
 fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
-    let of_devices = gathered.lived.verdicts.findings.iter().filter(|finding| {
-        matches!(
-            finding.kind,
+    let (mut findings, mut days) = (Vec::new(), Vec::new());
+    for finding in &gathered.lived.verdicts.findings {
+        match finding.kind {
             Kind::HeaterStuckOn
-                | Kind::HeaterFailed
-                | Kind::LightHoursWrong
-                | Kind::MistMissed
-                | Kind::MistWeak
-        )
-    });
-    gathered
-        .trust
-        .verdicts
-        .findings
-        .iter()
-        .chain(of_devices)
+            | Kind::HeaterFailed
+            | Kind::LightHoursWrong
+            | Kind::MistMissed
+            | Kind::MistWeak => findings.push(finding),
+            Kind::Overheating | Kind::Overcooling | Kind::NightTooWarm | Kind::NightTooCold => days.push(finding),
+            _ => {}
+        }
+    }
+    findings.extend(&gathered.trust.verdicts.findings);
+    let mut events: Vec<Event> = findings
+        .into_iter()
         .filter(|finding| gathered.reach.contains(finding.start_ms))
-        .map(|finding| Event {
-            number: None,
-            at: words::at(gathered.site.zone, finding.start_ms),
-            what: match finding.end_ms {
-                None => report_words::kind(finding),
-                Some(_) => report_words::kind_over(finding),
-            }
-            .to_lowercase(),
-            place: place(gathered, &finding.enclosure),
-            text: both_scales(&finding.message),
-            from: "readings".to_owned(),
-            late: None,
-            at_ms: finding.start_ms,
-            kind: finding.kind.name().to_owned(),
-            is_open: finding.end_ms.is_none(),
-        })
-        .collect()
+        .map(|finding| of_finding(gathered, finding))
+        .collect();
+    events.extend(in_a_row(&days).into_iter().map(|row| of_days(gathered, &row)));
+    events
+}
+
+fn of_finding(gathered: &Gathered<'_>, finding: &Finding) -> Event {
+    Event {
+        number: None,
+        at: words::at(gathered.site.zone, finding.start_ms),
+        what: match finding.end_ms {
+            None => report_words::kind(finding),
+            Some(_) => report_words::kind_over(finding),
+        }
+        .to_lowercase(),
+        place: place(gathered, &finding.enclosure),
+        text: both_scales(&finding.message),
+        from: "readings".to_owned(),
+        late: None,
+        at_ms: finding.start_ms,
+        kind: finding.kind.name().to_owned(),
+        is_open: finding.end_ms.is_none(),
+        weight: if finding.severity >= Severity::Warning {
+            Weight::Finding
+        } else {
+            Weight::Change
+        },
+    }
+}
+
+/// Findings of one kind and cause on days or nights in a row, as one row each.
+fn in_a_row<'f>(days: &[&'f Finding]) -> Vec<Vec<&'f Finding>> {
+    /// From the beginning of one to the beginning of the next.
+    const NEXT_MS: i64 = 36 * MS_PER_HOUR;
+    let mut rows: Vec<Vec<&Finding>> = Vec::new();
+    let mut days = days.to_vec();
+    days.sort_by_key(|finding| finding.start_ms);
+    for finding in days {
+        let row = rows.iter_mut().find(|row| {
+            row.last().is_some_and(|last| {
+                (last.kind, last.cause) == (finding.kind, finding.cause)
+                    && finding.start_ms - last.start_ms <= NEXT_MS
+            })
+        });
+        match row {
+            Some(row) => row.push(finding),
+            None => rows.push(vec![finding]),
+        }
+    }
+    rows
+}
+
+/// Days or nights in a row: what is said of the worst, under the first.
+fn of_days(gathered: &Gathered<'_>, row: &[&Finding]) -> Event {
+    let worst = row
+        .iter()
+        .max_by(|a, b| a.value.estimate.abs().total_cmp(&b.value.estimate.abs()))
+        .unwrap_or(&row[0]);
+    let mut event = of_finding(gathered, worst);
+    event.at_ms = row[0].start_ms;
+    event.at = words::at(gathered.site.zone, event.at_ms);
+    event.is_open = row.iter().any(|finding| finding.end_ms.is_none());
+    if row.len() > 1 {
+        event.text = format!("{} in a row; the worst: {}", report_words::several(row.len(), "time"), event.text);
+    }
+    event
 }
 
 /// What was noted of the animal itself.

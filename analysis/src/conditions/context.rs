@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Device, Enclosure, Limits, Sensor, Site};
+use mosswarden_config::site::{Device, DeviceKind, Enclosure, Limits, Sensor, Site};
 use mosswarden_config::sun::Place;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
@@ -73,6 +73,65 @@ fn common_pauses<'s>(
     heard_ms.map(pauses).reduce(shared).unwrap_or_default()
 }
 
+/// What was heard of an enclosure, and when nothing was heard of it and its room.
+struct Hearing<'a> {
+    heard_ms: Vec<&'a [i64]>,
+    outage_ms: i64,
+    outages: Vec<Span>,
+}
+
+impl<'a> Hearing<'a> {
+    fn of(site: &Site, enclosure: &Enclosure, record: &'a Record, until_ms: i64) -> Hearing<'a> {
+        let series = |sensors: &[Sensor]| -> Vec<&'a Series> {
+            let of = |sensor: &Sensor| {
+                [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q))
+            };
+            sensors.iter().flat_map(of).flatten().collect()
+        };
+        let own = series(&enclosure.sensors);
+        let usual_ms = own
+            .iter()
+            .filter_map(|series| series.usual_interval_ms())
+            .min()
+            .unwrap_or(0);
+        let outage_ms = OUTAGE_MS.max(USUAL_INTERVALS * usual_ms);
+        let everything = own
+            .iter()
+            .copied()
+            .chain(series(&site.room_sensors))
+            .map(|series| &series.at_ms[..]);
+        Hearing {
+            outages: common_pauses(everything, until_ms, outage_ms),
+            heard_ms: own.iter().map(|series| &series.at_ms[..]).collect(),
+            outage_ms,
+        }
+    }
+}
+
+/// When a device was on, and when that is known, up to an instant; `None` where it sent no state.
+pub fn device_states(
+    site: &Site,
+    enclosure: &Enclosure,
+    record: &Record,
+    device: &Device,
+    until_ms: i64,
+) -> Option<States> {
+    states(
+        record,
+        device,
+        until_ms,
+        &Hearing::of(site, enclosure, record, until_ms).outages,
+    )
+}
+
+fn states(record: &Record, device: &Device, until_ms: i64, outages: &[Span]) -> Option<States> {
+    let on_ms_max = match device.kind {
+        DeviceKind::Mister => MIST_MS_MAX,
+        _ => i64::MAX,
+    };
+    States::of(record, &device.id, until_ms, on_ms_max, outages)
+}
+
 impl<'a> Context<'a> {
     pub(super) fn new(
         site: &'a Site,
@@ -92,25 +151,11 @@ impl<'a> Context<'a> {
         let animal = enclosure.animal_sensors();
         let all: Vec<&Sensor> = enclosure.sensors.iter().collect();
         let room: Vec<&Sensor> = site.room_sensors.iter().collect();
-        let series = |sensors: &[&Sensor]| -> Vec<&'a Series> {
-            let of = |sensor: &&Sensor| {
-                [Quantity::Temperature, Quantity::Humidity].map(|q| record.get(&sensor.id, q))
-            };
-            sensors.iter().flat_map(of).flatten().collect()
-        };
-        let own = series(&all);
-        let usual_ms = own
-            .iter()
-            .filter_map(|series| series.usual_interval_ms())
-            .min()
-            .unwrap_or(0);
-        let heard_ms: Vec<&[i64]> = own.iter().map(|series| &series.at_ms[..]).collect();
-        let outage_ms = OUTAGE_MS.max(USUAL_INTERVALS * usual_ms);
-        let everything = own
-            .iter()
-            .copied()
-            .chain(series(&room))
-            .map(|series| &series.at_ms[..]);
+        let Hearing {
+            heard_ms,
+            outage_ms,
+            outages,
+        } = Hearing::of(site, enclosure, record, span.until_ms);
         Context {
             zone,
             enclosure,
@@ -123,26 +168,15 @@ impl<'a> Context<'a> {
             humidity: usable(&animal, Quantity::Humidity).or_else(|| usable(&all, Quantity::Humidity)),
             room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),
             room_pct: usable(&room, Quantity::Humidity).map(|places| places.mean),
-            outages: common_pauses(everything, span.until_ms, outage_ms),
             heard_ms,
             outage_ms,
+            outages,
         }
     }
 
     /// States of a device up to the end of the span.
     pub(super) fn states(&self, device: &Device) -> Option<States> {
-        use mosswarden_config::site::DeviceKind;
-        let on_ms_max = match device.kind {
-            DeviceKind::Mister => MIST_MS_MAX,
-            _ => i64::MAX,
-        };
-        States::of(
-            self.record,
-            &device.id,
-            self.span.until_ms,
-            on_ms_max,
-            &self.outages,
-        )
+        states(self.record, device, self.span.until_ms, &self.outages)
     }
 
     /// Whether anything of the enclosure was heard around an instant: a message that is missing then was not sent.

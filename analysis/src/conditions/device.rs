@@ -22,9 +22,9 @@ const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
 
 /// The states of one device.
 #[derive(Debug, Clone, Default)]
-pub(super) struct States {
-    pub(super) on: Vec<Span>,
-    pub(super) known: Vec<Span>,
+pub struct States {
+    pub on: Vec<Span>,
+    pub known: Vec<Span>,
     /// When it was on of which the "off" was lost.
     pub(super) unended_ms: Vec<i64>,
     /// Whether the device repeats its state by a clock, so that no change stays unknown for long.
@@ -159,7 +159,7 @@ fn join(spans: &mut Vec<Span>, span: Span) {
 }
 
 /// Hours of `spans` (disjoint) inside `span`.
-pub(super) fn hours_within(spans: &[Span], span: Span) -> f64 {
+pub fn hours_within(spans: &[Span], span: Span) -> f64 {
     spans
         .iter()
         .filter_map(|part| part.intersect(span))

@@ -46,7 +46,9 @@ use crate::trusted::Trusted;
 use context::Context;
 pub use thermal::{Thermal, WhatItWouldDo};
 
+pub use context::device_states;
 pub use course::{Course, STEP_MS, Step, course};
+pub use device::hours_within;
 pub use misting::{Airing, MistTrend};
 pub use moisture::{HalfDay, MoistDay};
 pub use night::USUAL_NIGHTS;

@@ -41,11 +41,12 @@ pub struct Stroke {
     pub rise_pct: Option<f64>,
 }
 
-/// One device and when it was on.
+/// One device, when it was on, and when it is known whether it was.
 #[derive(Debug, Clone)]
 pub struct Bar {
     pub label: String,
     pub on: Vec<Span>,
+    pub known: Vec<Span>,
 }
 
 /// A journal entry's number or letter, and its time.
@@ -475,6 +476,11 @@ fn mistings(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame) {
 fn devices(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame) {
     for (row, bar) in strip.bars.iter().enumerate() {
         let y = frame.bars_px + BAR_ROW_PX * (row as f64 + 0.5);
+        // A hair where it is known, bare paper where not.
+        for known in bar.known.iter().filter_map(|known| known.intersect(strip.span)) {
+            let (from, until) = (frame.axis.x(known.from_ms), frame.axis.x(known.until_ms));
+            canvas.rect((from, y - 0.4), (until, y + 0.4), palette::DEVICE, 0.5);
+        }
         // Runs closer than a pixel are one bar; a run shorter than half a pixel still shows.
         let mut bars: Vec<(f64, f64)> = Vec::new();
         for on in bar.on.iter().filter_map(|on| on.intersect(strip.span)) {

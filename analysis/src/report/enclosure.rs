@@ -1,8 +1,7 @@
 //! One enclosure's pages: its strip, nights, hours, misting, sensors, changes, journal and limits.
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Device, DeviceKind, Enclosure, Sensor};
-use mosswarden_config::zone::MS_PER_24_H;
+use mosswarden_config::site::{Device, DeviceKind, Enclosure, Sensor, Site};
 
 use super::chosen;
 use super::inside;
@@ -14,10 +13,10 @@ use super::need::{Need, Verdict};
 use super::nights;
 use super::warm_and_cool;
 use super::week_before;
+use crate::conditions::device_states;
 use crate::findings::gathered;
 use crate::load::Record;
 use crate::plot::{self, Cell, Mark, Picture, Table};
-use crate::series::on_spans;
 use crate::trust::Standing;
 use crate::words;
 
@@ -62,10 +61,6 @@ pub struct JournalLine {
     pub kind: String,
     pub text: String,
 }
-
-/// A state that is not renewed for this long is not known any more: a day, so that a device that reports only its changes
-/// still counts (our own choice).
-const STATE_HOLD_MS: i64 = MS_PER_24_H;
 
 /// Least number of days for a trust line: fewer show no course.
 const TRUST_DAYS_MIN: usize = 7;
@@ -185,7 +180,7 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
         bars: enclosure
             .devices
             .iter()
-            .filter_map(|device| bar(material.record, device))
+            .filter_map(|device| bar(material.site, enclosure, material.record, device, material.span.until_ms))
             .collect(),
         marks: marks(material, &enclosure.id),
         display: material.display,
@@ -193,14 +188,21 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
 }
 
 /// A device's bar; a mister has its strokes instead.
-pub(crate) fn bar(record: &Record, device: &Device) -> Option<plot::Bar> {
+pub(crate) fn bar(
+    site: &Site,
+    enclosure: &Enclosure,
+    record: &Record,
+    device: &Device,
+    until_ms: i64,
+) -> Option<plot::Bar> {
     if device.kind == DeviceKind::Mister {
         return None;
     }
-    let states = record.get(&device.id, Quantity::State)?;
+    let states = device_states(site, enclosure, record, device, until_ms)?;
     Some(plot::Bar {
         label: device.kind.name().replace('-', " "),
-        on: on_spans(states.view(), STATE_HOLD_MS),
+        on: states.on,
+        known: states.known,
     })
 }
 
