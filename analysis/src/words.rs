@@ -6,6 +6,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
+use crate::conditions::NOTHING_FRAC;
 use crate::findings::{Cause, Finding, Kind, Severity};
 use crate::plot::{Display, number};
 use crate::statistics::Estimate;
@@ -250,6 +251,7 @@ pub fn kind(finding: &Finding) -> &'static str {
         (Kind::HumidityTooLow, _) => "Too dry",
         (Kind::HumidityTooHigh, _) => "Too humid",
         (Kind::SetpointMissed, _) => "Humidity misses its set-point",
+        (Kind::MistWeak, _) if finding.value.estimate < 100.0 * NOTHING_FRAC => "Misting brings no water",
         (Kind::MistWeak, _) => "Misting has grown weak",
         (Kind::MistMissed, _) => "Mistings were missed",
         (Kind::StaysWet, _) => "Stays wet too long",
@@ -273,6 +275,8 @@ pub fn kind_over(finding: &Finding) -> &'static str {
         Kind::HeaterStuckOn => "The heater stayed on",
         Kind::HeaterFailed => "The heater did not warm",
         Kind::SetpointMissed => "Humidity missed its set-point",
+        Kind::MistWeak if finding.value.estimate < 100.0 * NOTHING_FRAC => "Misting brought no water",
+        Kind::MistWeak => "Misting was weak",
         Kind::StaysWet => "Stayed wet too long",
         Kind::LightHoursWrong => "Light hours were off",
         Kind::CareOverdue => "Care was overdue",

@@ -98,7 +98,7 @@ fn mistings(gathered: &Gathered<'_>, device: &Device) -> String {
         return "mister; no misting of the last 14 days is known".to_owned();
     }
     format!(
-        "mister; of {} in the last 14 days {} took place, {} did not, {} not known",
+        "mister; of {} in the last 14 days {} ran, {} did not, {} not known",
         report_words::several(runs.len(), "misting"),
         count(Ran::Yes),
         count(Ran::No),

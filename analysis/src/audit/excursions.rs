@@ -105,6 +105,18 @@ fn sorts(gathered: &Gathered<'_>) -> Vec<Sort> {
             half: None,
         },
     ];
+    if let Some(limit_c) = limits.emergency_c {
+        sorts.insert(
+            0,
+            Sort {
+                name: format!("above {}, the emergency limit", words::degrees(limit_c)),
+                quantity: Quantity::Temperature,
+                limit: limit_c,
+                is_above: true,
+                half: None,
+            },
+        );
+    }
     for (quantity, more, less) in [
         (Quantity::Temperature, "warmer", "cooler"),
         (Quantity::Humidity, "damper", "drier"),
@@ -137,6 +149,27 @@ struct Seen<'a> {
     track: &'a Track,
 }
 
+/// Runs of a kind that a sensor saw and that are long enough to be told.
+fn told_runs(gathered: &Gathered<'_>, sort: &Sort, track: &Track, span: Span) -> Vec<Run> {
+    let spans = sort.half.map_or_else(
+        || vec![span],
+        |half| halves(gathered.site.zone, gathered.enclosure, span, half),
+    );
+    spans
+        .into_iter()
+        .flat_map(|span| {
+            runs(
+                track.usable.view(),
+                track.gap_ms,
+                span,
+                sort.limit,
+                sort.is_above,
+            )
+        })
+        .filter(|run| sort.half.is_none() || run.hours() >= TOLD_H_MIN)
+        .collect()
+}
+
 fn seen<'a>(gathered: &'a Gathered<'_>, sort: &Sort, span: Span) -> Vec<Seen<'a>> {
     let reachable: Vec<&str> = gathered
         .enclosure
@@ -144,29 +177,15 @@ fn seen<'a>(gathered: &'a Gathered<'_>, sort: &Sort, span: Span) -> Vec<Seen<'a>
         .iter()
         .map(|sensor| sensor.id.as_str())
         .collect();
-    let spans = sort.half.map_or_else(
-        || vec![span],
-        |half| halves(gathered.site.zone, gathered.enclosure, span, half),
-    );
     let mut seen: Vec<Seen<'a>> = gathered
         .tracks
         .iter()
         .filter(|track| track.quantity == sort.quantity && reachable.contains(&track.sensor.as_str()))
         .flat_map(|track| {
-            spans
-                .iter()
-                .flat_map(|span| {
-                    runs(
-                        track.usable.view(),
-                        track.gap_ms,
-                        *span,
-                        sort.limit,
-                        sort.is_above,
-                    )
-                })
+            told_runs(gathered, sort, track, span)
+                .into_iter()
                 .map(move |run| Seen { run, track })
         })
-        .filter(|seen| sort.half.is_none() || seen.run.hours() >= TOLD_H_MIN)
         .collect();
     seen.sort_by(|a, b| {
         b.run
@@ -251,8 +270,9 @@ pub(super) fn none_words(gathered: &Gathered<'_>, none: &[String]) -> Option<Str
     }
     (!none.is_empty()).then(|| {
         format!(
-            "In the hours that are known there was no run {}.",
-            report_words::list(none)
+            "In the hours that are known there was no run {}; inside the limits, runs of less than {} min are not told.",
+            report_words::list(none),
+            number(TOLD_H_MIN * 60.0).trim_end_matches(".0")
         )
     })
 }
@@ -273,12 +293,14 @@ pub(super) fn worst(gathered: &Gathered<'_>) -> Vec<String> {
     for sort in sorts(gathered) {
         if let Some(Seen { run, track }) = seen(gathered, &sort, late).first() {
             lines.push(format!(
-                "{}: {} for {} from {}, at {}.",
+                "{}: {} for {} from {}{}, at {}{}.",
                 report_words::capital(&sort.name),
                 words::value(sort.quantity, run.extreme),
                 report_words::duration(run.hours()),
                 words::at(zone, run.from_ms),
-                track.sensor
+                beyond_the_edge(gathered, &sort, run, track),
+                track.sensor,
+                in_all(gathered, &sort, track, late)
             ));
         }
     }
@@ -290,6 +312,48 @@ pub(super) fn worst(gathered: &Gathered<'_>) -> Vec<String> {
         });
     }
     lines
+}
+
+/// Whether a run by day or night goes on in the next half, or comes from the one before.
+fn beyond_the_edge(gathered: &Gathered<'_>, sort: &Sort, run: &Run, track: &Track) -> &'static str {
+    let Some(half) = sort.half else { return "" };
+    let (other, on, before) = match half {
+        Half::Day => (Half::Night, ", and on into the night", ", on from the night"),
+        Half::Night => (Half::Day, ", and on into the day", ", on from the day"),
+    };
+    let Some(band) = wanted(&gathered.enclosure.limits, sort.quantity, other) else {
+        return "";
+    };
+    let around = Span {
+        from_ms: run.from_ms - JOIN_MS,
+        until_ms: run.until_ms + JOIN_MS,
+    };
+    let limit = if sort.is_above { band.high } else { band.low };
+    let touches = |edge_ms: i64| {
+        halves(gathered.site.zone, gathered.enclosure, around, other)
+            .into_iter()
+            .flat_map(|span| runs(track.usable.view(), track.gap_ms, span, limit, sort.is_above))
+            .any(|next| next.from_ms == edge_ms || next.until_ms == edge_ms)
+    };
+    match (touches(run.until_ms), touches(run.from_ms)) {
+        (true, _) => on,
+        (false, true) => before,
+        (false, false) => "",
+    }
+}
+
+/// "; 5 times, 55 h in all there", where a sensor saw more than one run of a kind.
+fn in_all(gathered: &Gathered<'_>, sort: &Sort, track: &Track, span: Span) -> String {
+    let all = told_runs(gathered, sort, track, span);
+    if all.len() < 2 {
+        return String::new();
+    }
+    let hours = all.iter().map(Run::hours).sum();
+    format!(
+        "; {} times there, {} in all",
+        report_words::count(all.len()),
+        report_words::duration(hours)
+    )
 }
 
 #[cfg(test)]

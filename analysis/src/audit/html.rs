@@ -128,7 +128,7 @@ fn sheet(page: &mut String, audit: &Audit) {
     *page += "</dd></div>\n</dl>\n";
     table(page, "Windows", &audit.glance, true);
     strip_part(page, &audit.first_strip, "p-first");
-    *page += "<div class=\"columns\">\n<div><h2 class=\"inner\">Worst of the last 14 days</h2>\n";
+    *page += "<div class=\"columns\">\n<div><h2 class=\"inner\">Worst of the last 14 days, longest and furthest together</h2>\n";
     lines(page, &audit.worst, "");
     *page += "</div>\n<div><h2 class=\"inner\">Changed in the last 14 days, or still so</h2>\n";
     events(page, &audit.recent_changes, audit.recent_changes_note.as_deref());

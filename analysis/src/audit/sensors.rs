@@ -2,8 +2,9 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
+use mosswarden_config::zone::Span;
 
-use super::gather::{Gathered, LATE_DAYS};
+use super::gather::{Gathered, LATE_DAYS, Track};
 use super::words;
 use crate::plot::{Cell, Table, both_scales, number};
 use crate::trust::Standing;
@@ -19,7 +20,8 @@ pub(crate) fn table(gathered: &Gathered<'_>) -> Table {
     }
     Table {
         caption: format!(
-            "Sensors, how far they are believed at the end, and what they read in the last 14 days ({} h)",
+            "Sensors, how far they are believed at the end, and what was so by them in the last 14 days ({} h): corrected where they are known to be off, \
+             with what they showed beside it",
             LATE_DAYS * 24
         ),
         columns: [
@@ -61,15 +63,19 @@ fn sensor_rows(gathered: &Gathered<'_>, sensor: &Sensor, is_room: bool) -> Vec<V
         if !measures(sensor, quantity) {
             continue;
         }
-        let found = gathered
+        let track = gathered
             .tracks
             .iter()
-            .find(|track| track.sensor == sensor.id && track.quantity == quantity)
-            .and_then(|track| track.measure(&[late], None));
-        let show = |value: Option<f64>| {
+            .find(|track| track.sensor == sensor.id && track.quantity == quantity);
+        let found = track.and_then(|track| track.measure(&[late], None));
+        let shown = track.and_then(|track| before_correction(track, late));
+        let show = |value: Option<f64>, shown: Option<f64>| {
+            let as_shown = shown.map_or_else(String::new, |shown| {
+                format!(" (it showed {})", words::value(quantity, shown))
+            });
             Cell::text(value.map_or_else(
                 || crate::words::NOT_KNOWN.to_owned(),
-                |value| words::value(quantity, value),
+                |value| words::value(quantity, value) + &as_shown,
             ))
         };
         let error = match quantity {
@@ -82,13 +88,30 @@ fn sensor_rows(gathered: &Gathered<'_>, sensor: &Sensor, is_room: bool) -> Vec<V
             Cell::text(trust_words(gathered, &sensor.id, quantity)),
             Cell::text(error),
             Cell::text(checked.clone()),
-            show(found.map(|m| m.low)),
-            show(found.map(|m| m.mean)),
-            show(found.map(|m| m.high)),
+            show(found.map(|m| m.low), shown.map(|(low, _)| low)),
+            show(found.map(|m| m.mean), None),
+            show(found.map(|m| m.high), shown.map(|(_, high)| high)),
             Cell::text(words::hours(found.map_or(0.0, |m| m.known_h))),
         ]);
     }
     rows
+}
+
+/// The lowest and highest that a sensor showed, where what is used of it was corrected.
+fn before_correction(track: &Track, span: Span) -> Option<(f64, f64)> {
+    /// Less than this is a rounding, in the quantity's unit.
+    const CORRECTED_MIN: f64 = 0.05;
+    let usable = track.usable.within(span);
+    let (mut low, mut high, mut is_corrected) = (f64::INFINITY, f64::NEG_INFINITY, false);
+    for (at_ms, value) in usable.at_ms.iter().zip(usable.value) {
+        let Ok(place) = track.raw.at_ms.binary_search(at_ms) else {
+            continue;
+        };
+        let shown = track.raw.value[place];
+        (low, high) = (low.min(shown), high.max(shown));
+        is_corrected |= (shown - value).abs() >= CORRECTED_MIN;
+    }
+    is_corrected.then_some((low, high))
 }
 
 fn measures(sensor: &Sensor, quantity: Quantity) -> bool {

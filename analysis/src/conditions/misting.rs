@@ -30,7 +30,7 @@ use crate::statistics::Estimate;
 use response::{Probe, Response};
 use runs::{Events, Run};
 
-pub(super) use empty::NOTHING_FRAC;
+pub use empty::NOTHING_FRAC;
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;

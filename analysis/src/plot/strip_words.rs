@@ -54,7 +54,7 @@ fn words(strip: &Strip<'_>) -> String {
     if !strip.mistings.is_empty() {
         let count = |ran: Ran| strip.mistings.iter().filter(|m| m.ran == ran).count();
         let (yes, no, unknown) = (count(Ran::Yes), count(Ran::No), count(Ran::NotKnown));
-        let mut sentence = format!("Mistings: {yes} took place, {no} did not");
+        let mut sentence = format!("Mistings: {yes} ran, {no} did not");
         if unknown > 0 {
             sentence += &format!(", {unknown} not known");
         }

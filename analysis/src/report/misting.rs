@@ -61,7 +61,7 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
     let mut lines = vec![if asked == 0 {
         format!("No misting is asked for by a schedule: {unasked} took place.")
     } else {
-        let mut told = vec![format!("{} took place", count(true, Ran::Yes))];
+        let mut told = vec![format!("{} ran", count(true, Ran::Yes))];
         for (runs, what) in [
             (count(true, Ran::No), "did not"),
             (count(true, Ran::NotKnown), "not known, for want of readings"),

@@ -2,15 +2,17 @@
 
 use mosswarden_config::site::Device;
 
+use super::super::Ran;
 use super::super::context::Context;
-use super::weak::half_lives;
+use super::Observed;
+use super::weak::{NOW_MS, half_lives};
 use super::yields::{STANDS_OUT_FRAC, Sample, Yield};
 use crate::findings::{Finding, Kind, Severity, Value};
 use crate::statistics::robust::{median, quantile};
 use crate::words::percent;
 
 /// A run that gives less than this share of the usual, and no more than noise does, gave nothing.
-pub(in super::super) const NOTHING_FRAC: f64 = 0.2;
+pub const NOTHING_FRAC: f64 = 0.2;
 /// Runs in a row that gave nothing: two where every usual run stands out, else three.
 const NOTHING_COUNT: usize = 2;
 const NOTHING_COUNT_UNSURE: usize = 3;
@@ -70,6 +72,60 @@ pub(super) fn judge(
         .collect()
 }
 
+/// Runs of which none did anything, where nothing says yet what is usual: of whatever is usual, nothing is nothing.
+pub(super) fn none_at_all(
+    context: &Context<'_>,
+    device: &Device,
+    observed: &[Observed],
+    main: usize,
+    seen_elsewhere: impl Fn(i64, i64) -> bool,
+) -> Option<Finding> {
+    /// Runs that it takes.
+    const COUNT_MIN: usize = 6;
+    /// Before them the air was no damper than this, %RH: there was room for what a misting brings.
+    const BEFORE_PCT_MAX: f64 = 85.0;
+    /// Nearly all of them raised the vapour by less than this share of the room to saturation (own choice).
+    const SHARE_MAX: f64 = 0.05;
+    const NEARLY_ALL: f64 = 0.9;
+    let runs: Vec<(i64, f64)> = observed
+        .iter()
+        .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= context.span.until_ms - NOW_MS)
+        .filter(|one| one.left_out.is_none() || one.fog_only)
+        .filter_map(|one| {
+            let response = one.responses[main].as_ref()?;
+            let has_room = response.before_pct <= BEFORE_PCT_MAX && response.headroom_g_m3 > 0.0;
+            has_room.then(|| (one.run.at_ms, response.rise_g_m3 / response.headroom_g_m3))
+        })
+        .collect();
+    let shares: Vec<f64> = runs.iter().map(|(_, share)| *share).collect();
+    let (first_ms, last_ms) = (runs.first()?.0, runs.last()?.0);
+    let is_nothing = runs.len() >= COUNT_MIN
+        && quantile(&shares, NEARLY_ALL)? < SHARE_MAX
+        && context.span.contains(last_ms)
+        && !seen_elsewhere(first_ms, last_ms);
+    if !is_nothing {
+        return None;
+    }
+    let value = Value::new("vapour per misting against its own usual", 0.0, "%");
+    let mut finding = context.finding(Kind::MistWeak, first_ms, Severity::Warning, value);
+    finding.subject = device.id.clone();
+    finding.message = format!(
+        "None of the {} runs of {} since {} raised the humidity, though the air had room for it: an empty reservoir, a pump without water, \
+         a shut valve or a nozzle that sprays elsewhere. What is usual of it is not known yet.",
+        runs.len(),
+        device.id,
+        context.words.moment(first_ms)
+    );
+    finding.advice = advice();
+    Some(finding)
+}
+
+fn advice() -> String {
+    "Mist by hand if the animals need it. Fill and rinse the reservoir, prime the pump, look for a kinked or loose hose and a shut \
+     valve; unplug before you reach into water. If other enclosures on the same pump are dry too, it is the pump."
+        .to_owned()
+}
+
 fn finding(
     context: &Context<'_>,
     device: &Device,
@@ -111,9 +167,6 @@ fn finding(
          shut valve.",
         percent(share)
     );
-    finding.advice = "Mist by hand if the animals need it. Fill and rinse the reservoir, prime the pump, look for a kinked \
-        or loose hose and a shut valve; unplug before you reach into water. If other enclosures on the same pump are dry \
-        too, it is the pump."
-        .to_owned();
+    finding.advice = advice();
     Some(finding)
 }

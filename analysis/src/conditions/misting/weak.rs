@@ -38,7 +38,16 @@ pub(super) fn judge(
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
     let of = |index: usize| yields(context, device, observed, probes, index);
+    let rose_elsewhere = |first_ms: i64, last_ms: i64| {
+        (0..probes.len())
+            .filter(|index| *index != main)
+            .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
+    };
     let Some(by_main) = of(main) else {
+        if let Some(nothing) = empty::none_at_all(context, device, observed, main, rose_elsewhere) {
+            verdicts.findings.push(nothing);
+            return verdicts;
+        }
         verdicts.not_assessed.push(context.not_assessed(
             Kind::MistWeak,
             Some(&device.id),
@@ -67,10 +76,7 @@ pub(super) fn judge(
         .collect();
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
     let seen_elsewhere = |first_ms: i64, last_ms: i64| {
-        contradicted(&others, first_ms, last_ms)
-            || (0..probes.len())
-                .filter(|index| *index != main)
-                .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
+        contradicted(&others, first_ms, last_ms) || rose_elsewhere(first_ms, last_ms)
     };
     let nothing = empty::judge(context, device, &by_main, noise, seen_elsewhere);
     // A run of nothing that still goes on says it all.
