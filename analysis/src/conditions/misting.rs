@@ -437,6 +437,21 @@ mod tests {
     }
 
     #[test]
+    fn runs_that_never_did_anything_are_told_though_nothing_is_usual_yet() {
+        let found = |share: f64| {
+            let outcome = misted(true, move |_, _| Some(share)).judge("2026-03-02", "2026-03-08");
+            of(&outcome, Kind::MistWeak)
+                .into_iter()
+                .cloned()
+                .collect::<Vec<_>>()
+        };
+        let nothing = found(0.0);
+        assert_eq!(nothing.len(), 1, "{nothing:?}");
+        assert!(nothing[0].message.starts_with("None of the"), "{}", nothing[0].message);
+        assert!(found(0.3).is_empty(), "little is not nothing");
+    }
+
+    #[test]
     fn one_dry_run_is_told_while_it_is_the_last() {
         let kit = misted(true, |kit, at| {
             Some(if at == kit.at("2026-04-05T15:00") { 0.0 } else { 1.0 })

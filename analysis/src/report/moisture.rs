@@ -130,7 +130,8 @@ fn held(held: &Held) -> Option<String> {
 }
 
 fn trend(trend: &MistTrend) -> Option<String> {
-    let mut text = trend.yield_share.map_or(String::new(), |share| {
+    let told = trend.yield_share.filter(|share| share.high.is_finite());
+    let mut text = told.map_or(String::new(), |share| {
         format!(
             "{}'s mistings bring {:.0} % of their usual vapour in the first minutes ({:.0} to {:.0} %; {} count).",
             trend.device,
