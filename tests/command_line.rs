@@ -159,6 +159,28 @@ fn check_says_what_is_fit_and_changes_nothing() {
 }
 
 #[test]
+fn check_says_what_no_enclosure_can_be_like() {
+    let (home, _) = Home::builtin();
+    let at = (chrono::Utc::now() - chrono::TimeDelta::hours(1)).format("%Y-%m-%dT%H:%M:%SZ");
+    home.write(
+        "readings.csv",
+        &format!(
+            "{CSV_HEADER}\n{at},mossy-1,mossy-1-stat,temperature,72.3,Cel\n{at},mossy-1,mossy-1-stat,humidity,0.86,%RH\n\
+             {at},mossy-1,mossy-1-check,temperature,-127,Cel\n"
+        ),
+    );
+    home.run(&["import", "readings.csv"]).expect_code(0);
+    let said = home.run(&["check"]).expect_code(3).stdout;
+    for words in [
+        "they fit in °F: write unit = \"[degF]\"",
+        "they fit as shares of 1: write unit = \"/\"",
+        "mossy-1-check, mossy-1: no value of temperature in its last 1 reading is possible, the newest is -127 Cel",
+    ] {
+        assert!(said.contains(words), "no {words:?} in {said}");
+    }
+}
+
+#[test]
 fn check_says_what_would_end_collect_at_its_start() {
     let (home, port) = Home::builtin();
     let site = fs_err::read_to_string(home.path("site.toml")).expect("it was written");

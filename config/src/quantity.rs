@@ -155,6 +155,23 @@ impl Quantity {
         })
     }
 
+    /// Another unit in which stored values of a room or enclosure would be possible, where they are not in the stored one; with what they would be
+    /// then, in words. No enclosure's air is as hot as 45 °C or as dry as 1 %RH (common practice, no source).
+    pub fn fits_rather(self, low: f64, high: f64) -> Option<(&'static str, &'static str)> {
+        match self {
+            Quantity::Temperature | Quantity::WaterTemperature if low >= 45.0 && high <= 130.0 => {
+                Some(("[degF]", "too hot for any enclosure in °C; they fit in °F"))
+            }
+            Quantity::Temperature | Quantity::WaterTemperature if low >= 250.0 && high <= 330.0 => {
+                Some(("K", "too hot for any enclosure in °C; they fit in K"))
+            }
+            Quantity::Humidity if low >= 0.0 && high <= 1.0 => {
+                Some(("/", "too dry for any enclosure in %RH; they fit as shares of 1"))
+            }
+            _ => None,
+        }
+    }
+
     /// The quantity that a unit code measures when nothing else says so (SenML packs without a declared quantity).
     pub fn from_unit(unit: &str) -> Option<Quantity> {
         match unit {
@@ -198,6 +215,16 @@ mod tests {
         check(Quantity::Humidity, 0.812, "/", 81.2);
         check(Quantity::Pressure, 1013.25, "hPa", 101_325.0);
         check(Quantity::Pressure, 1.0, "bar", 100_000.0);
+    }
+
+    #[test]
+    fn values_that_no_enclosure_has_fit_in_another_unit() {
+        let unit = |quantity: Quantity, low, high| quantity.fits_rather(low, high).map(|(unit, _)| unit);
+        assert_eq!(unit(Quantity::Temperature, 68.0, 75.2), Some("[degF]"));
+        assert_eq!(unit(Quantity::Temperature, 293.0, 298.0), Some("K"));
+        assert_eq!(unit(Quantity::Temperature, 20.0, 75.2), None);
+        assert_eq!(unit(Quantity::Humidity, 0.61, 0.98), Some("/"));
+        assert_eq!(unit(Quantity::Humidity, 0.9, 61.0), None);
     }
 
     #[test]

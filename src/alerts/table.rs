@@ -218,6 +218,20 @@ fn heat_wave() {
 }
 
 #[test]
+fn a_sensor_that_speaks_fahrenheit_is_not_taken_for_heat_without_a_word() {
+    let words = check(
+        30,
+        |minute| Minute {
+            b1: Some(if minute < 10 { 22.0 } else { 72.3 }),
+            ..USUAL
+        },
+        &["20 b too-hot begins"],
+    );
+    let unit = "If it is well, the sensor sends another unit: write unit = \"[degF]\" at its feed in the site file.";
+    assert!(words[0].ends_with(unit), "{}", words[0]);
+}
+
+#[test]
 fn heat_that_stays_is_told_again_after_two_hours_and_then_ever_more_rarely() {
     check(
         12 * 60,

@@ -2,11 +2,19 @@
 
 use mosswarden_analysis::plot::Display;
 use mosswarden_analysis::words;
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_HOUR, Zone};
 
 use super::place::{Moment, Place};
 use super::watch::Danger;
+
+/// The unit in which a reading far too hot would be inside the limits.
+fn another_unit(place: &Place, value_c: f64) -> Option<&'static str> {
+    let (unit, _) = Quantity::Temperature.fits_rather(value_c, value_c)?;
+    let meant_c = Quantity::Temperature.to_stored(value_c, unit).ok()?;
+    (place.cold_c..=place.hot_c).contains(&meant_c).then_some(unit)
+}
 
 pub(super) struct Say {
     zone: Zone,
@@ -71,10 +79,13 @@ impl Say {
                 self.degrees(value_c)
             )
         };
-        let action = if is_hot {
-            "Go and look now; switch off its lamps and heating."
-        } else {
-            "Go and look now; see whether its heating has power."
+        let action = match another_unit(place, value_c) {
+            Some(unit) => format!(
+                "Go and look now, with a thermometer; if it is hot, switch off its lamps and heating. If it is well, the sensor sends another unit: \
+                 write unit = \"{unit}\" at its feed in the site file."
+            ),
+            None if is_hot => "Go and look now; switch off its lamps and heating.".to_owned(),
+            None => "Go and look now; see whether its heating has power.".to_owned(),
         };
         format!(
             "{}: {state}. At {} {by}, {} the {limit} of {}, since {}. {action}",

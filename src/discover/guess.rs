@@ -265,12 +265,11 @@ fn unit(quantity: Quantity, words: &[String], low: f64, high: f64) -> Option<(&'
                 Some(("[degF]", "is said to be in °F"))
             } else if within(-20.0, 45.0) {
                 Some(("Cel", "is a room's or enclosure's in °C"))
-            } else if within(45.0, 130.0) {
-                Some(("[degF]", "would be too hot in °C, and fits in °F"))
-            } else if within(250.0, 330.0) {
-                Some(("K", "fits only in K"))
             } else {
-                None
+                match quantity.fits_rather(low, high)?.0 {
+                    "K" => Some(("K", "fits only in K")),
+                    unit => Some((unit, "would be too hot in °C, and fits in °F")),
+                }
             }
         }
         Quantity::Humidity if within(0.0, 1.0) => Some(("/", "is a share of 1")),

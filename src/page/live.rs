@@ -7,6 +7,7 @@ use mosswarden_analysis::trust::Standing;
 use mosswarden_analysis::words;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Sensor};
+use mosswarden_config::table::Mark;
 
 use super::Page;
 use super::judged::{Judged, State};
@@ -56,6 +57,7 @@ pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclos
     let mut sentences = Vec::new();
     let mut is_outside = false;
 
+    sentences.extend(impossible(page, &all, now_ms));
     let fresh: Vec<&Reading<'_>> = temperature
         .iter()
         .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
@@ -247,6 +249,27 @@ fn readings<'s>(
             })
         })
         .collect()
+}
+
+/// What came lately that no sensor can have measured.
+fn impossible(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
+    let mut sent: Vec<String> = Vec::new();
+    for sensor in sensors {
+        for quantity in [Quantity::Temperature, Quantity::Humidity] {
+            let newest = page.newest.get(&sensor.id, quantity);
+            let newest = newest.filter(|reading| reading.mark == Mark::Impossible && now_ms - reading.at_ms <= OLD_MS);
+            if let Some(reading) = newest {
+                let unit = if quantity == Quantity::Humidity { "%RH" } else { "°C" };
+                sent.push(format!("{} {unit} by {}", number(reading.value), sensor.id));
+            }
+        }
+    }
+    (!sent.is_empty()).then(|| {
+        format!(
+            "What comes can't be so: {}. Many probes send that when plug or cable is broken; look at both.",
+            words::list(&sent)
+        )
+    })
 }
 
 /// The fresh reading that can be believed most; of equals, the site file's first reference, then the newest.

@@ -315,6 +315,26 @@ async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
 }
 
 #[tokio::test]
+async fn what_cannot_be_is_told_as_what_it_is() {
+    let served = served().await;
+    served.judge().await;
+    let reading = Reading {
+        at_ms: NOW_MS,
+        received_ms: NOW_MS,
+        time_source: TimeSource::Arrival,
+        enclosure: "mossy-1".into(),
+        sensor: "mossy-1-check".into(),
+        quantity: Quantity::Temperature,
+        value: -127.0,
+        mark: Mark::Impossible,
+    };
+    served.page.newest.show([reading].iter());
+    let answer = served.get("/").await;
+    assert!(answer.contains("−127.0\u{a0}°C by mossy-1-check"), "{answer}");
+    assert!(answer.contains("look at both"), "{answer}");
+}
+
+#[tokio::test]
 async fn what_was_worse_in_the_week_stands_first() {
     let served = served_with(|site| {
         let mut second = site.enclosures[0].clone();

@@ -4,6 +4,7 @@
 //! Overheating is judged at the coolest reachable place, overcooling at the warmest: a hot spot is harmless while a cool place exists.
 //! A gap is never bridged: what lies in it is bounded by what heater, lamp and room can do, or not known.
 
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::Day;
@@ -295,6 +296,14 @@ impl Judging<'_> {
         finding.cause = verdict.cause;
         finding.message = format!("{lead}: {}{least}{silent}.", verdict.evidence);
         finding.advice = verdict.advice;
+        let whole = line.summary(day.span);
+        let rather = whole.and_then(|whole| Quantity::Temperature.fits_rather(whole.low, whole.high));
+        if let Some((unit, why)) = rather {
+            finding.message += &format!(" All day its readings were {why}.");
+            finding.advice = format!(
+                "Look now, with a thermometer. If it is well there, the sensor sends another unit: write unit = \"{unit}\" at its feed in the site file."
+            );
+        }
         finding
     }
 
@@ -360,8 +369,6 @@ fn end_of(context: &Context<'_>, line: &Line, excess: &Excess, day: Span) -> Opt
 
 #[cfg(test)]
 mod tests {
-    use mosswarden_config::quantity::Quantity;
-
     use super::super::kit::{Kit, of, quiet_c, unjudged};
     use super::*;
     use crate::findings::Cause;

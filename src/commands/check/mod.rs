@@ -7,10 +7,12 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use mosswarden_analysis::load;
+use mosswarden_analysis::series::Series;
 use mosswarden_analysis::words;
 use mosswarden_collector::{chain, is_collecting};
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Bucket, Sensor, Site, Way};
-use mosswarden_config::table::ROOM;
+use mosswarden_config::table::{Mark, ROOM};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use crate::commands::collect::runtime;
@@ -331,13 +333,16 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
             .map(|sensor| (enclosure.id.as_str(), sensor))
     });
     for (place, sensor) in room.chain(inside) {
-        let last = record
-            .iter()
-            .filter(|(id, _, _)| *id == sensor.id)
-            .filter_map(|(_, _, samples)| samples.at_ms.last())
-            .max();
+        let own = || record.iter().filter(|(id, _, _)| *id == sensor.id);
+        let last = own().filter_map(|(_, _, samples)| samples.at_ms.last()).max();
         let name = format!("{}, {place}", sensor.id);
+        let doubts: Vec<String> = own()
+            .filter_map(|(_, quantity, samples)| doubtful(quantity, samples))
+            .collect();
         match last {
+            Some(_) if !doubts.is_empty() => doubts
+                .iter()
+                .for_each(|doubt| told.look_at(format!("{name}: {doubt}"))),
             None => told.look_at(format!(
                 "{name}: nothing in the last seven days on {}; see whether it has power and sends there",
                 topics(sensor)
@@ -361,6 +366,31 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+/// What is odd about a sensor's last readings of a quantity: none is possible, or they fit another unit.
+fn doubtful(quantity: Quantity, samples: &Series) -> Option<String> {
+    const LAST: usize = 20;
+    let from = samples.len().saturating_sub(LAST);
+    let (last, marks) = (&samples.value[from..], &samples.mark[from..]);
+    let newest = last.last()?;
+    if marks.iter().all(|mark| *mark == Mark::Impossible) {
+        return Some(format!(
+            "no value of {quantity} in its last {} is possible, the newest is {newest} {}: many probes send such a value when plug or cable is \
+             broken; look at both",
+            words::several(last.len(), "reading"),
+            quantity.stored_unit()
+        ));
+    }
+    let (low, high) = last
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
+            (low.min(*value), high.max(*value))
+        });
+    let (unit, why) = quantity.fits_rather(low, high)?;
+    Some(format!(
+        "its last readings of {quantity} are {why}: write unit = \"{unit}\" at that feed in the site file"
+    ))
 }
 
 fn topics(sensor: &Sensor) -> String {
