@@ -167,14 +167,19 @@ pub fn list(items: &[String]) -> String {
     }
 }
 
-/// What a span is called in the answer: "this week", "this day", "in these 9 days".
+/// What a span is called in the answer: "this week", "on this day", "in these 9 days", "in these 6 h".
 pub fn span_name(zone: Zone, span: Span) -> String {
     let week = zone.week(&zone.week_name(span.from_ms));
-    let days = zone.dates(span).len();
-    match days {
-        _ if week.is_ok_and(|week| week == span) => "this week".to_owned(),
-        1 => "on this day".to_owned(),
-        days => format!("in these {days} days"),
+    let dates = zone.dates(span);
+    let days = (span.hours() / 24.0).round();
+    if week.is_ok_and(|week| week == span) {
+        "this week".to_owned()
+    } else if matches!(dates[..], [date] if zone.day(date) == span) {
+        "on this day".to_owned()
+    } else if days <= 1.0 {
+        format!("in these {}", duration(span.hours()))
+    } else {
+        format!("in these {days:.0} days")
     }
 }
 

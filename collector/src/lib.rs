@@ -57,6 +57,7 @@ pub use archive::ArchiveError;
 pub use broker::ListenError;
 pub use bucket::try_bucket;
 pub use columns::{Columns, ColumnsError, Origins};
+pub use refused::{LastRefused, last_refused};
 pub use counts::{Counts, FeedSnapshot, Newest, Part, SensorSnapshot, Snapshot, worst};
 pub use counts_file::{KeptCounts, KeptFeed, kept_counts};
 pub use export::{ExportError, export_parquet};

@@ -3,11 +3,13 @@
 //! `refused/refused.jsonl`, one JSON object a line: `time`, `topic`, `client`, `reason`, `payload` (text) or `payload_hex` (anything else),
 //! `payload_bytes`. Bounded: past its size the file is renamed to `refused.1.jsonl` and so on; the oldest goes.
 
-use std::io;
+use std::collections::BTreeMap;
+use std::io::{self, Read as _, Seek as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use chrono::{DateTime, SecondsFormat, Utc};
+use mosswarden_config::table;
 use serde::Serialize;
 
 use crate::decode::PAYLOAD_BYTES_MAX;
@@ -126,6 +128,53 @@ fn line<'a>(message: &'a Message, reason: &'a str) -> Line<'a> {
             .then(|| kept.iter().map(|byte| format!("{byte:02x}")).collect()),
         payload_bytes: message.payload.len(),
     }
+}
+
+/// The last message of a topic that was refused.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastRefused {
+    pub at_ms: i64,
+    pub reason: String,
+    /// Its beginning; `None` where it is no text.
+    pub payload: Option<String>,
+}
+
+impl LastRefused {
+    /// "nothing stands at pointer "/temperature"; it sent {"temp": 22.4}".
+    pub fn words(&self) -> String {
+        match &self.payload {
+            Some(payload) => format!("{}; it sent {payload}", self.reason),
+            None => self.reason.clone(),
+        }
+    }
+}
+
+/// The last refused message of each topic, as far as the end of the log tells. A log that can't be read tells nothing.
+pub fn last_refused(data_dir: &Path) -> BTreeMap<String, LastRefused> {
+    const TAIL_BYTES: u64 = 64 * 1024;
+    const SHOWN_CHARS: usize = 60;
+    let read = || -> io::Result<Vec<u8>> {
+        let mut file = fs_err::File::open(table::refused_dir(data_dir).join("refused.jsonl"))?;
+        let length = file.metadata()?.len();
+        file.seek(io::SeekFrom::Start(length.saturating_sub(TAIL_BYTES)))?;
+        let mut tail = Vec::new();
+        file.take(TAIL_BYTES).read_to_end(&mut tail)?;
+        Ok(tail)
+    };
+    let tail = read().unwrap_or_default();
+    let lines = tail.split(|byte| *byte == b'\n');
+    lines
+        .filter_map(|line| serde_json::from_slice::<serde_json::Value>(line).ok())
+        .filter_map(|line| {
+            let text = |key: &str| Some(line.get(key)?.as_str()?.to_owned());
+            let last = LastRefused {
+                at_ms: DateTime::parse_from_rfc3339(&text("time")?).ok()?.timestamp_millis(),
+                reason: text("reason")?,
+                payload: text("payload").map(|payload| payload.chars().take(SHOWN_CHARS).collect()),
+            };
+            Some((text("topic")?, last))
+        })
+        .collect()
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use mosswarden_analysis::plot::{Display, number};
 use mosswarden_analysis::report::{EnclosureSection, Verdict};
 use mosswarden_analysis::trust::Standing;
 use mosswarden_analysis::words;
+use mosswarden_collector::last_refused;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Sensor};
 use mosswarden_config::table::Mark;
@@ -58,6 +59,9 @@ pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclos
     let mut is_outside = false;
 
     sentences.extend(impossible(page, &all, now_ms));
+    if newest_ms.is_none_or(|at_ms| now_ms - at_ms > OLD_MS) {
+        sentences.extend(refused(page, &all, now_ms));
+    }
     let fresh: Vec<&Reading<'_>> = temperature
         .iter()
         .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
@@ -269,6 +273,18 @@ fn impossible(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
             "What comes can't be so: {}. Many probes send that when plug or cable is broken; look at both.",
             words::list(&sent)
         )
+    })
+}
+
+/// What came lately and could not be read.
+fn refused(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
+    let refused = last_refused(&page.site.data_dir);
+    let topics = sensors.iter().flat_map(|sensor| &sensor.feeds).map(|feed| &feed.topic);
+    let (topic, last) = topics
+        .filter_map(|topic| Some((topic, refused.get(topic.as_str())?)))
+        .max_by_key(|(_, last)| last.at_ms)?;
+    (now_ms - last.at_ms <= OLD_MS).then(|| {
+        format!("What comes on {topic} can't be read: {}.", last.words())
     })
 }
 

@@ -20,6 +20,7 @@ const SEEDS: u64 = 200;
 const GOOD: Accuracy = Accuracy {
     humidity_pct: 2.0,
     temperature_c: 0.3,
+    is_stated: true,
 };
 
 fn magnus_pa(t_c: f64) -> f64 {

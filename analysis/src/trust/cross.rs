@@ -26,6 +26,8 @@ pub(super) struct Compared {
     pub others: Vec<String>,
     /// Differences by day, what was always there taken off.
     pub figures: Vec<DayFigure>,
+    /// What was always there, in the quantity's unit: the middle of them over several sensors.
+    pub stood: f64,
     pub change: Option<Blamed>,
     /// A change that is laid to the other of two and may be this one's, with how likely that is.
     pub perhaps: Option<Blamed>,
@@ -249,6 +251,7 @@ impl Bench<'_> {
                 results.entry(self.sensors[*last].id.clone()).or_insert(Compared {
                     others: Vec::new(),
                     figures: Vec::new(),
+                    stood: 0.0,
                     change: None,
                     perhaps: None,
                     parted: None,
@@ -260,8 +263,12 @@ impl Bench<'_> {
 
     fn compared(&self, a: usize, active: &[usize], evidence: &Evidence) -> Compared {
         let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
-        let pairs = others.iter().map(|b| &evidence.pairs[&(a, *b)][..]);
-        let figures = combine(&pairs.collect::<Vec<_>>());
+        let pairs: Vec<&[DayFigure]> = others
+            .iter()
+            .map(|b| &evidence.pairs[&(a, *b)][..])
+            .collect();
+        let figures = combine(&pairs);
+        let stood: Vec<f64> = pairs.iter().map(|pair| usual_level(pair)).collect();
         let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();
         let shared =
             |from_ms: i64, until_ms: i64| evidence.nature.as_ref()?.shared(active, from_ms, until_ms);
@@ -269,6 +276,7 @@ impl Bench<'_> {
             change: self.judge(self.sensors[a], &names, &figures, shared),
             others: names,
             figures,
+            stood: median(&stood).unwrap_or(0.0),
             perhaps: None,
             parted: None,
         }
@@ -507,6 +515,7 @@ mod tests {
         Compared {
             others: vec![other.to_owned()],
             figures: Vec::new(),
+            stood: 0.0,
             change,
             perhaps: None,
             parted: None,

@@ -78,6 +78,27 @@ impl Room<'_> {
         }
     }
 
+    /// What a sensor read from its first days on beside the others, where that is more than their limits of error and two places explain.
+    fn stood_apart(&self, sensor: &Sensor, quantity: Quantity, found: &Compared) -> String {
+        /// How far the air of two places in one enclosure differs by day's mean, %RH (common practice, no source).
+        const PLACES_PCT: f64 = 5.0;
+        let widest_pct = self
+            .sensors
+            .iter()
+            .filter(|other| found.others.contains(&other.id))
+            .map(|other| other.accuracy.humidity_pct)
+            .fold(0.0, f64::max);
+        let explained_pct = sensor.accuracy.humidity_pct.hypot(widest_pct) + PLACES_PCT;
+        if quantity != Quantity::Humidity || found.stood.abs() <= explained_pct {
+            return String::new();
+        }
+        format!(
+            ", though it has read {} {} than they from its first days on: by its place, or one of them was wrong before it was first compared",
+            words::value(quantity, found.stood.abs()),
+            if found.stood > 0.0 { "more" } else { "less" }
+        )
+    }
+
     pub(super) fn trust(
         &self,
         sensor: &Sensor,
@@ -100,6 +121,11 @@ impl Room<'_> {
             .and_then(|c| c.perhaps.as_ref())
             .filter(|blamed| blamed.ended_ms.is_none() && !blamed.of_other().is_sure());
         let width = words::half_width(quantity, usable.half_width);
+        let source = if sensor.accuracy.is_stated {
+            "by its maker's word"
+        } else {
+            "as is usual of cheap ones, for its accuracy is not stated"
+        };
         let (standing, text) = if let Some(stretch) = ongoing(&faults.stuck) {
             (
                 Standing::NotBelieved,
@@ -160,26 +186,27 @@ impl Room<'_> {
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
                     Standing::Believed,
                     format!(
-                        "believed within {width}; no change against {}",
-                        found.others.join(" and ")
+                        "believed within {width}; no change against {}{}",
+                        found.others.join(" and "),
+                        self.stood_apart(sensor, quantity, found)
                     ),
                 ),
                 Some(found) if !found.others.is_empty() => (
                     Standing::Believed,
                     format!(
-                        "believed within {width} by its maker's word; too few days beside {} to say more",
+                        "believed within {width} {source}; too few days beside {} to say more",
                         found.others.join(" and ")
                     ),
                 ),
                 Some(_) => (
                     Standing::Believed,
                     format!(
-                        "believed within {width} by its maker's word; nothing left to compare it with that can be believed"
+                        "believed within {width} {source}; nothing left to compare it with that can be believed"
                     ),
                 ),
                 None => (
                     Standing::Believed,
-                    format!("believed within {width} by its maker's word; nothing to compare it with"),
+                    format!("believed within {width} {source}; nothing to compare it with"),
                 ),
             }
         };

@@ -303,6 +303,8 @@ pub struct Sensor {
 pub struct Accuracy {
     pub humidity_pct: f64,
     pub temperature_c: f64,
+    /// Whether the site file says so.
+    pub is_stated: bool,
 }
 
 impl Accuracy {
@@ -310,6 +312,7 @@ impl Accuracy {
     pub const UNSTATED: Accuracy = Accuracy {
         humidity_pct: 5.0,
         temperature_c: 0.5,
+        is_stated: false,
     };
 }
 

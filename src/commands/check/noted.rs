@@ -1,7 +1,7 @@
 //! What the running collector noted: whether alerts get out, and what came in.
 
 use mosswarden_analysis::words;
-use mosswarden_collector::kept_counts;
+use mosswarden_collector::{kept_counts, last_refused};
 use mosswarden_config::site::Site;
 
 use super::Told;
@@ -88,12 +88,27 @@ pub(super) fn came_in(site: &Site, told: &mut Told) {
         .filter(|feed| feed.refused + feed.duplicate + feed.late > 0)
         .collect();
     feeds.sort_by_key(|feed| std::cmp::Reverse((feed.refused, feed.late, feed.duplicate)));
+    let refused = last_refused(&site.data_dir);
     for feed in feeds.into_iter().take(FEEDS_TOLD) {
         told.say(
             feed.refused as f64 <= REFUSED_SHARE * feed.received as f64,
             format!(
-                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} late",
-                feed.topic, feed.sensor, feed.received, feed.stored, feed.refused, feed.duplicate, feed.late
+                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} late{}",
+                feed.topic,
+                feed.sensor,
+                feed.received,
+                feed.stored,
+                feed.refused,
+                feed.duplicate,
+                feed.late,
+                refused
+                    .get(feed.topic.as_str())
+                    .filter(|_| feed.refused > 0)
+                    .map_or_else(String::new, |last| format!(
+                        "; the last refused, {}: {}",
+                        words::instant(site.zone, last.at_ms),
+                        last.words()
+                    ))
             ),
         );
     }

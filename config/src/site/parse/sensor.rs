@@ -31,6 +31,7 @@ pub(super) fn sensor(reader: &mut Reader<'_>, mut section: Section<'_, '_>, of: 
     let mut accuracy = Accuracy::UNSTATED;
     let name = format!("{} accuracy", section.name);
     if let Some(inner) = reader.child(&section, "accuracy", &name, &["humidity_pct", "temperature_c"]) {
+        accuracy.is_stated = true;
         accuracy.humidity_pct = positive(reader, &inner, "humidity_pct").unwrap_or(accuracy.humidity_pct);
         accuracy.temperature_c = positive(reader, &inner, "temperature_c").unwrap_or(accuracy.temperature_c);
     }
