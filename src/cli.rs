@@ -201,7 +201,7 @@ pub(crate) struct Flags {
 
 #[derive(Debug, Args)]
 pub(crate) struct Report {
-    /// ISO 8601 week, such as 2026-W21 [default: the last whole week]
+    /// ISO 8601 week, such as 2026-W21 [default: the last whole week; the time since the first reading where that is later]
     #[arg(long, value_name = "WEEK", conflicts_with_all = ["from", "to"])]
     pub(crate) week: Option<String>,
     #[command(flatten)]

@@ -8,6 +8,7 @@ use mosswarden_config::site::{Band, Enclosure, Limits};
 use mosswarden_config::zone::{Span, Zone};
 
 use crate::series::View;
+use crate::words;
 
 /// Light hours or dark hours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,6 +77,16 @@ pub(crate) struct Measured {
     /// Longest run on one side of the range; the end of a span or a gap ends it.
     pub(crate) longest_outside_h: f64,
     pub(crate) known_h: f64,
+}
+
+impl Measured {
+    /// "95 %" of the known time inside the range; a share of some hours would say nothing of the rest.
+    pub(crate) fn inside_words(&self) -> Option<String> {
+        /// Of days or nights that are known (own choice).
+        const KNOWN_H_MIN: f64 = 12.0;
+        let inside_h = self.inside_h.filter(|_| self.known_h >= KNOWN_H_MIN)?;
+        Some(words::share(inside_h, self.known_h))
+    }
 }
 
 /// Measures a series over spans, each with the range wanted in it; `None` where nothing of them is known.

@@ -177,7 +177,7 @@ pub fn span_name(zone: Zone, span: Span) -> String {
     } else if matches!(dates[..], [date] if zone.day(date) == span) {
         "on this day".to_owned()
     } else if days <= 1.0 {
-        format!("in these {}", duration(span.hours()))
+        format!("in these {}", duration(span.hours().round().max(1.0)))
     } else {
         format!("in these {days:.0} days")
     }

@@ -1,10 +1,8 @@
 //! `flags`: findings of a span as text or JSON.
 
-use std::io::Write as _;
-
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::findings::{Document, Verdicts, gathered};
+use mosswarden_analysis::findings::{Document, Kind, Verdicts, gathered};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
@@ -23,7 +21,7 @@ pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
             .map_err(Failure::failed("could not write the findings"))?,
         FlagsFormat::Text => text(&site, span, &assessment),
     };
-    writeln!(std::io::stdout(), "{printed}").map_err(Failure::failed("could not print the findings"))?;
+    println!("{printed}");
     Ok(if assessment.verdicts.findings.is_empty() {
         Outcome::Done
     } else {
@@ -42,7 +40,12 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
         words::instant(zone, span.until_ms),
         zone.name()
     )];
-    lines.push(answer(site, verdicts, &assessment.silent));
+    let mut answer = answer(site, verdicts, &assessment.silent);
+    let barely = barely_known(site, verdicts, &assessment.silent, span);
+    if !barely.is_empty() {
+        answer += &format!(" Too little is known of {} to say how it is there.", words::list(&barely));
+    }
+    lines.push(answer);
     for finding in &verdicts.findings {
         lines.push(String::new());
         lines.push(format!(
@@ -73,6 +76,26 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
         }
     }
     lines.join("\n")
+}
+
+/// Enclosures of which more than half of a span could not be judged for heat, though something was read.
+fn barely_known(site: &Site, verdicts: &Verdicts, silent: &[String], span: Span) -> Vec<String> {
+    const UNJUDGED_FRAC: f64 = 0.5;
+    let unjudged_h = |id: &str| -> f64 {
+        verdicts
+            .not_assessed
+            .iter()
+            .filter(|item| item.enclosure == id && item.kind == Kind::Overheating)
+            .filter_map(|item| item.span.unwrap_or(span).intersect(span))
+            .map(Span::hours)
+            .sum()
+    };
+    site.enclosures
+        .iter()
+        .filter(|own| !own.sensors.is_empty() && !silent.contains(&own.id))
+        .filter(|own| unjudged_h(&own.id) > UNJUDGED_FRAC * span.hours())
+        .map(|own| own.id.clone())
+        .collect()
 }
 
 /// The line that answers: what was found, and of which places there is nothing to find anything in.

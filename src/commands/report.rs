@@ -4,13 +4,14 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveTime;
 use mosswarden_analysis::by_part::Kept;
+use mosswarden_analysis::load;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Report;
-use crate::commands::{Readable, now_ms, only, span, written};
+use crate::commands::{Readable, archive, now_ms, only, span, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
@@ -29,16 +30,37 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
         let span = span(site, &asked.span)?;
         return Ok((span, span_name(site, span)));
     }
-    let week = asked
-        .week
-        .clone()
-        .unwrap_or_else(|| site.zone.week_name(now_ms() - 7 * MS_PER_24_H));
+    if asked.week.is_none()
+        && let Some(span) = since_the_first_reading(site)?
+    {
+        eprintln!("the last whole week was over before the first reading: this report is of the time since then");
+        return Ok((span, span_name(site, span)));
+    }
+    let week = asked.week.clone().unwrap_or_else(|| last_week(site));
     let span = site
         .zone
         .week(&week)
         .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
     // By the week itself, so that 2026-W9 and 2026-W09 are one report.
     Ok((span, format!("report-{}", site.zone.week_name(span.from_ms))))
+}
+
+/// The last whole week.
+fn last_week(site: &Site) -> String {
+    site.zone.week_name(now_ms() - 7 * MS_PER_24_H)
+}
+
+/// From the first day with a reading on, where the last whole week was before it.
+fn since_the_first_reading(site: &Site) -> Result<Option<Span>, Failure> {
+    let first = load::first_date(&*archive(site)?).map_err(Failure::failed("could not read the archive"))?;
+    let Some(from_ms) = first.map(|date| site.zone.day(date).from_ms) else {
+        return Ok(None);
+    };
+    let week = site.zone.week(&last_week(site)).ok();
+    Ok(week.filter(|week| week.until_ms <= from_ms).map(|_| Span {
+        from_ms,
+        until_ms: now_ms(),
+    }))
 }
 
 /// The name of the files of a span: its dates, with the clock where an end is not midnight.

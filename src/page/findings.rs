@@ -4,8 +4,9 @@ use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::Response;
+use mosswarden_analysis::findings::gathered;
 use mosswarden_analysis::plot::{Display, escape};
-use mosswarden_analysis::words::next_step;
+use mosswarden_analysis::words::{list, next_step};
 
 use super::Page;
 use super::layout::{View, ago, answer, capital, count, moment, prose};
@@ -35,6 +36,9 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             capital(&count(number))
         ),
     };
+    if found.is_empty() {
+        body += &format!("<p>{}</p>\n", prose(&judged.week.answer));
+    }
     body += &format!(
         "<p class=\"small faint\">Judged {}.</p>\n",
         ago((page.now_ms)(), judged.at_ms)
@@ -55,15 +59,19 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             prose(&display.sentence(&next_step(finding)))
         );
     }
-    let refused = &judged.verdicts.not_assessed;
+    let refused = gathered(&judged.verdicts.not_assessed);
     if !refused.is_empty() {
         let lines: String = refused
             .iter()
             .map(|item| {
+                let kinds: Vec<String> = item.kinds.iter().map(|kind| kind.name().replace('-', " ")).collect();
+                let when = item
+                    .when(page.site.zone, judged.week_span)
+                    .map_or_else(String::new, |when| format!(", {when}"));
                 format!(
-                    "<li>{}, {}: {}</li>\n",
+                    "<li>{}, {}{when}: {}</li>\n",
                     escape(&label(&item.enclosure)),
-                    item.kind.name().replace('-', " "),
+                    list(&kinds),
                     prose(&display.sentence(&item.reason))
                 )
             })

@@ -31,10 +31,11 @@ fn columns(first: &str) -> Vec<String> {
 
 /// "19.8 to 25.1, mean 22.4 °C …; 97 % inside".
 pub(super) fn measured_words(quantity: Quantity, measured: &Measured) -> String {
-    let inside = measured.inside_h.map_or_else(
-        || "no range wanted".to_owned(),
-        |inside_h| format!("{} inside", words::share(inside_h, measured.known_h)),
-    );
+    let inside = match (measured.inside_h, measured.inside_words()) {
+        (None, _) => "no range wanted".to_owned(),
+        (_, None) => "too little known for a share".to_owned(),
+        (_, Some(share)) => format!("{share} inside"),
+    };
     format!(
         "{}, mean {}; {inside}",
         words::range(quantity, measured.low, measured.high),

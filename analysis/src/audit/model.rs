@@ -381,9 +381,9 @@ fn glance(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                     cells.push(Cell::text(found.map_or_else(
                         || crate::words::NOT_KNOWN.to_owned(),
                         |m| {
-                            let inside = m.inside_h.map_or_else(String::new, |inside_h| {
-                                format!("; {} inside", words::share(inside_h, m.known_h))
-                            });
+                            let inside = m
+                                .inside_words()
+                                .map_or_else(String::new, |share| format!("; {share} inside"));
                             format!(
                                 "{}{inside}; {} known",
                                 words::range(quantity, m.low, m.high),
@@ -446,7 +446,7 @@ fn day_night(gathered: &Gathered<'_>, windows: &[Window]) -> Table {
                     show(found.map(|m| m.high)),
                     Cell::text(
                         judged
-                            .and_then(|m| Some(words::share(m.inside_h?, m.known_h)))
+                            .and_then(|m| m.inside_words())
                             .unwrap_or_else(|| crate::words::NOT_KNOWN.to_owned()),
                     ),
                     hours(judged.map(|m| m.below_h)),

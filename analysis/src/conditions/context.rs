@@ -197,14 +197,17 @@ impl<'a> Context<'a> {
             .is_some_and(|(before, after)| after - before <= self.outage_ms)
     }
 
-    /// The first instant of the record.
-    pub(super) fn record_from_ms(&self) -> i64 {
-        let first = self
-            .heard_ms
+    /// When any of its sensors was first heard in the record.
+    pub(super) fn heard_from_ms(&self) -> Option<i64> {
+        self.heard_ms
             .iter()
             .filter_map(|heard| heard.first().copied())
-            .min();
-        let first = first.unwrap_or(self.span.from_ms);
+            .min()
+    }
+
+    /// The first instant of the record.
+    pub(super) fn record_from_ms(&self) -> i64 {
+        let first = self.heard_from_ms().unwrap_or(self.span.from_ms);
         self.record
             .span
             .map_or(first, |span| span.from_ms.max(first))

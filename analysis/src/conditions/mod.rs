@@ -195,6 +195,33 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     outcome.verdicts.extend(verdicts);
     outcome.verdicts.extend(light::judge(&context, &outcome.days));
     outcome.verdicts.extend(lamp_age::judge(&context));
+    before_anything_was_heard(&context, &mut outcome.verdicts);
     outcome.verdicts.sort();
     outcome
+}
+
+/// Of the days and nights before anything was heard of a place there is one thing to say.
+fn before_anything_was_heard(context: &Context<'_>, verdicts: &mut Verdicts) {
+    let from_ms = context.span.from_ms;
+    let Some(heard_ms) = context.heard_from_ms().filter(|heard_ms| *heard_ms > from_ms) else {
+        return;
+    };
+    let mut kinds = std::collections::BTreeSet::new();
+    verdicts.not_assessed.retain(|item| {
+        let is_before = item
+            .span
+            .is_some_and(|span| span != context.span && span.until_ms <= heard_ms);
+        if is_before {
+            kinds.insert(item.kind);
+        }
+        !is_before
+    });
+    let before = Span {
+        from_ms,
+        until_ms: heard_ms,
+    };
+    verdicts.not_assessed.extend(kinds.into_iter().map(|kind| {
+        let reason = format!("nothing was measured here before {}", context.words.moment(heard_ms));
+        context.not_assessed(kind, None, before, reason)
+    }));
 }

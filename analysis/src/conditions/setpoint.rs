@@ -8,6 +8,7 @@ mod held;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Role};
+use mosswarden_config::zone::Span;
 
 use super::context::Context;
 use super::heater::hours_on;
@@ -101,7 +102,15 @@ fn judge_device(
     } else {
         Severity::Notice
     };
-    let mut finding = context.finding(Kind::SetpointMissed, context.span.from_ms, severity, value);
+    let misses = |mean_pct: f64| {
+        if too_dry {
+            mean_pct - set_pct < -(hysteresis_pct + doubt_pct)
+        } else {
+            mean_pct - set_pct > doubt_pct
+        }
+    };
+    let start_ms = since_ms(context, &places.mean, misses);
+    let mut finding = context.finding(Kind::SetpointMissed, start_ms, severity, value);
     finding.subject = device.id.clone();
     finding.also = vec![Value::new("mean humidity", summary.mean, "%RH")];
     finding
@@ -110,23 +119,54 @@ fn judge_device(
     let duty = on_h.map_or(String::new(), |hours| {
         format!(", while {} ran for {}", device.id, context.words.hours(hours))
     });
+    let alone = match others[..] {
+        [(id, _)] => Some(id),
+        _ => None,
+    };
     finding.message = format!(
-        "By the other sensors the air held {:.1} %RH on average against a set-point of {set_pct:.0} %RH, {:.1} {}{duty}.",
+        "By {} the air held {:.1} %RH on average against a set-point of {set_pct:.0} %RH, {:.1} {}{duty}.",
+        alone.unwrap_or("the other sensors"),
         summary.mean,
         miss_pct.abs(),
         if too_dry { "too dry" } else { "too wet" }
     );
-    finding.advice = if too_dry {
+    finding.advice = if let Some(id) = alone {
+        format!(
+            "Which of the two is right, {id} or the controller's probe, is not known: put a trusted device beside both, or check both over \
+             saturated salt, before you change the set-point."
+        )
+    } else if too_dry {
         "Compare the controller's probe with a trusted one side by side; if it reads high, replace it or correct its \
          set-point. Check water, disc or nozzle of the fogger too, with the plug out."
+            .to_owned()
     } else {
         "Compare the controller's probe with a trusted one side by side; if it reads low, replace it. Until then lower the \
          set-point a little and let the enclosure dry once a day."
-    }
-    .to_owned();
+            .to_owned()
+    };
     finding.message += &shown_words(&held);
     verdicts.findings.push(finding);
     Some(held)
+}
+
+/// The beginning of the first of the days in a row, up to the span, of which each is known and misses; never before anything was read.
+fn since_ms(context: &Context<'_>, line: &Line, misses: impl Fn(f64) -> bool) -> i64 {
+    /// Of a day that counts.
+    const DAY_KNOWN_H_MIN: f64 = 6.0;
+    let before = Span {
+        from_ms: context.record_from_ms(),
+        until_ms: context.span.from_ms,
+    };
+    let days = context.zone.dates(before).into_iter().rev();
+    let first_ms = days
+        .map(|date| context.zone.day(date))
+        .map_while(|day| {
+            let known = line.summary(day).filter(|day| day.covered_h >= DAY_KNOWN_H_MIN)?;
+            misses(known.mean).then_some(day.from_ms)
+        })
+        .last()
+        .unwrap_or(context.span.from_ms);
+    first_ms.max(context.heard_from_ms().unwrap_or(first_ms))
 }
 
 /// What the controller showed meanwhile, to follow a sentence.

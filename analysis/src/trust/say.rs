@@ -20,6 +20,8 @@ use crate::words;
 const SPIKES_PER_DAY_MIN: f64 = 3.0;
 /// Days of a month in the rate of a drift.
 const DAYS_30: f64 = 30.0;
+/// A drift's rate in 30 days is told once it lasted for about half of them: until then it is a guess, and stands in the figures only.
+const RATE_TOLD_MS: i64 = 14 * MS_PER_24_H;
 /// Days that a comparison needs before it may say that nothing changed.
 pub(super) const FIGURES_MIN: usize = 7;
 
@@ -415,16 +417,18 @@ impl Room<'_> {
             truth(bias + (change.now.high - change.now.value)),
             truth(bias - (change.now.value - change.now.low)),
         );
+        let from = words::date(self.site.zone, wrong.from_ms);
         if !blamed.is_sure() {
             return format!(
-                " It showed {} on average over the days judged; what the animals had there may be anything from {} to {}.",
+                " {} showed {} on average since {from}; what the animals had there may be anything from {} to {}.",
+                sensor.id,
                 words::value(quantity, shown.mean),
                 words::value(quantity, low.min(shown.mean)),
                 words::value(quantity, high.max(shown.mean)),
             );
         }
         format!(
-            " It showed {} on average over the days judged; what the animals had there was probably {} ({} to {}).",
+            " It showed {} on average since {from}; what the animals had there was probably {} ({} to {}).",
             words::value(quantity, shown.mean),
             words::value(quantity, truth(bias)),
             words::value(quantity, low),
@@ -462,6 +466,7 @@ impl Room<'_> {
         };
         let bias = value_of("bias now", now, 1.0, unit);
         let range = words::range(quantity, now);
+        let more = if now.value > 0.0 { "more" } else { "less" };
         let controlled: Vec<&str> = self
             .enclosure
             .iter()
@@ -487,7 +492,14 @@ impl Room<'_> {
         let (kind, value, also, what) = match (quantity, change.shape) {
             (Quantity::Humidity, Shape::Drift) => {
                 let rate = value_of("drift rate", change.per_day, DAYS_30, "%RH/(30.d)");
-                let what = format!("drifts by {} in 30 days", words::change(quantity, rate.estimate));
+                let lasted_ms = blamed.ended_ms.unwrap_or(self.span.until_ms) - change.onset_ms;
+                let what = if rate.estimate.signum() != now.value.signum() {
+                    "has moved away".to_owned()
+                } else if lasted_ms < RATE_TOLD_MS {
+                    "is drifting".to_owned()
+                } else {
+                    format!("drifts by {} in 30 days", words::change(quantity, rate.estimate))
+                };
                 (Kind::HumidityDrift, rate, vec![bias], what)
             }
             (Quantity::Humidity, Shape::Step) => (
@@ -514,6 +526,11 @@ impl Room<'_> {
             cause: None,
             also,
             message: match blamed.ended_ms {
+                None if !blamed.is_sure() => format!(
+                    "{} and {against} part since about {since}: against before, the first reads {range} {more} than the other.{}{sure}",
+                    sensor.id,
+                    self.true_level(sensor, quantity, blamed)
+                ),
                 None => format!(
                     "{} {what} against {against} since about {since}: it reads {range} {way} now.{consequence}{}{sure}",
                     sensor.id,

@@ -132,11 +132,13 @@ fn expected(context: &Context<'_>, device: &Device) -> Vec<(i64, f64, usize)> {
         .map(|entry| entry.at_ms)
         .max()
         .unwrap_or(i64::MIN);
+    // Before anything was heard here nothing was asked for that could be known.
+    let heard_ms = context.heard_from_ms().unwrap_or(i64::MIN);
     let mut expected = Vec::new();
     for date in context.zone.dates(whole) {
         for (slot, run) in device.schedule.iter().enumerate() {
             let at_ms = context.zone.instant_ms(date.and_time(run.local_start));
-            if whole.contains(at_ms) && at_ms > changed_ms {
+            if whole.contains(at_ms) && at_ms > changed_ms && at_ms >= heard_ms {
                 expected.push((at_ms, run.duration_s as f64, slot));
             }
         }
