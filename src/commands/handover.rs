@@ -8,7 +8,7 @@ use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Handover;
-use crate::commands::{Readable, enclosure, now_ms, written};
+use crate::commands::{Readable, enclosure, now_ms, only, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
@@ -43,7 +43,14 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
         until_ms,
     };
     let (_, assessment) = readable.judge(site, open, Kept::Nothing)?;
-    let model = handover::handover(&gathered, &assessment, written::is_invented(site));
+    let past = Span {
+        from_ms: open.from_ms - handover::PAST_DAYS * MS_PER_24_H,
+        until_ms: open.from_ms,
+    };
+    let mut part = site.clone();
+    only(&mut part, std::slice::from_ref(&own.id))?;
+    let (_, earlier) = readable.judge(&part, past, Kept::Nothing)?;
+    let model = handover::handover(&gathered, &assessment, &earlier, written::is_invented(site));
     let forms = written::Forms {
         html: &|| handover::html(&model),
         json: &|| handover::json(&model),

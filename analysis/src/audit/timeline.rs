@@ -44,6 +44,9 @@ const AMENDED: &str = "amended";
 /// Written down later than this after it happened is late.
 const LATE_MS: i64 = MS_PER_24_H;
 
+/// So many entries written down at one instant come from a table.
+const TAKEN_IN_MIN: usize = 3;
+
 /// One line of what changed.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Event {
@@ -129,9 +132,14 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: Option<usize>) -> Ev
         what += ", amends an earlier entry";
     }
     let after_ms = entry.written_ms - entry.at_ms;
+    let together = gathered.journal.iter().filter(|other| other.written_ms == entry.written_ms);
     let late = (after_ms > LATE_MS).then(|| {
+        // A table taken in is not a memory that came late.
+        if together.count() >= TAKEN_IN_MIN {
+            return format!("taken in from a table on {}", zone.date(entry.written_ms).format("%-d %B %Y"));
+        }
         let end = if entry.written_ms > gathered.asked.until_ms {
-            ", after the end of this audit"
+            ", after the end of this sheet"
         } else {
             ""
         };

@@ -26,6 +26,7 @@ pub fn json(handover: &HandOver) -> String {
         "answer": handover.answer,
         "open": handover.open.iter().map(need_json).collect::<Vec<_>>(),
         "open_note": handover.open_note,
+        "past": handover.past,
         "care": handover.care,
         "months": table_json(&handover.months),
         "months_notes": handover.months_notes,

@@ -16,5 +16,5 @@ mod sheet;
 mod tests;
 
 pub use json::{JSON_SCHEMA, json};
-pub use model::{HandOver, OPEN_DAYS, SCHEMA, handover};
+pub use model::{HandOver, OPEN_DAYS, PAST_DAYS, SCHEMA, handover};
 pub use sheet::{html, sheet};

@@ -9,6 +9,7 @@ use crate::audit::gather::{FOLLOWED, Gathered};
 use crate::audit::model::{StripPart, windows};
 use crate::audit::timeline::{self, Event};
 use crate::audit::{compare, sensors, strips, words};
+use crate::findings::{Severity, Verdicts};
 use crate::halves::{Half, halves, total_h, wanted};
 use crate::markup::Note;
 use crate::plot::{Display, Table};
@@ -24,6 +25,12 @@ pub const SCHEMA: &str = "mosswarden.handover/1";
 const JOURNAL_DAYS: i64 = 183;
 /// Findings of the last days stand open.
 pub const OPEN_DAYS: i64 = 14;
+/// Of less of them than this no "nothing" is told (own choice).
+const HARDLY_KNOWN_FRAC: f64 = 0.5;
+/// Of the days before them it is told what went wrong.
+pub const PAST_DAYS: i64 = 70;
+/// Things that went wrong then that there is room for; the weightiest.
+const PAST_MAX: usize = 10;
 /// Windows shorter than this say nothing of seasons.
 const PICTURE_DAYS_MIN: i64 = 84;
 
@@ -44,6 +51,8 @@ pub struct HandOver {
     /// What the sensors and the readings found in the last 14 days.
     pub open: Vec<Need>,
     pub open_note: Option<String>,
+    /// What went wrong in the weeks before those days.
+    pub past: Vec<String>,
     /// Care that comes back, with when it is due.
     pub care: Vec<String>,
     /// Month by month: what it truly ran at.
@@ -73,12 +82,17 @@ pub struct HandOver {
     pub cautions: Vec<Note>,
 }
 
-/// The hand-over of what was gathered; `assessment` judges the days before its end.
-pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool) -> HandOver {
+/// The hand-over of what was gathered; `assessment` judges the [`OPEN_DAYS`] before its end, `earlier` the [`PAST_DAYS`] before those.
+pub fn handover(
+    gathered: &Gathered<'_>,
+    assessment: &Assessment,
+    earlier: &Assessment,
+    invented: bool,
+) -> HandOver {
     let (site, own, zone) = (gathered.site, gathered.enclosure, gathered.site.zone);
     let until = words::at_long(zone, gathered.asked.until_ms);
     let changes = timeline::events(gathered);
-    let open = open(gathered, assessment);
+    let open = found(gathered, assessment, &assessment.verdicts, open_span(gathered));
     let known_h = open_known_h(gathered);
     let (months, mut months_notes) = compare::months(gathered);
     months_notes.insert(0, known_since(gathered));
@@ -107,6 +121,7 @@ pub fn handover(gathered: &Gathered<'_>, assessment: &Assessment, invented: bool
             false => "Nothing can be said: no reading of the last 14 days can be used.",
         }.to_owned()),
         open,
+        past: past(gathered, earlier),
         care: kit::care(gathered),
         months,
         months_notes,
@@ -147,6 +162,10 @@ fn answer(gathered: &Gathered<'_>, open: &[Need], known_h: f64) -> Vec<String> {
         0 if known_h == 0.0 => {
             "What waits for you is not known: no reading of the last 14 days can be used.".to_owned()
         }
+        0 if known_h < HARDLY_KNOWN_FRAC * OPEN_DAYS as f64 * 24.0 => format!(
+            "What waits for you is hardly known: of the last 14 days only {} are known.",
+            words::share(known_h, OPEN_DAYS as f64 * 24.0)
+        ),
         0 => format!(
             "Nothing that the readings show waits for you; of the last 14 days {} are known.",
             words::share(known_h, OPEN_DAYS as f64 * 24.0)
@@ -162,10 +181,14 @@ fn answer(gathered: &Gathered<'_>, open: &[Need], known_h: f64) -> Vec<String> {
 
 /// What one quantity was over the whole time, day and night apart.
 fn ran_at(gathered: &Gathered<'_>, quantity: Quantity) -> String {
-    let reach = gathered.reach;
     let name = report_words::capital(quantity.name());
-    let Some(track) = gathered.speaker(&gathered.tracks, &gathered.enclosure.id, quantity, reach) else {
+    let speaker = gathered.speaker(&gathered.tracks, &gathered.enclosure.id, quantity, gathered.reach);
+    let Some((track, first_ms)) = speaker.and_then(|track| Some((track, *track.usable.at_ms.first()?))) else {
         return format!("{name} is not known: no reading can be used.");
+    };
+    let reach = Span {
+        from_ms: gathered.reach.from_ms.max(first_ms),
+        ..gathered.reach
     };
     let (mut known_h, mut whole_h) = (0.0, 0.0);
     let mut parts = Vec::new();
@@ -203,7 +226,7 @@ fn without_trust(mut table: Table) -> Table {
             row.remove(column);
         }
     }
-    table.caption = "Sensors, and what they read in the last 14 days".to_owned();
+    table.caption = "Sensors, and what was so by them in the last 14 days: corrected where they are known to be off, with what they showed beside it".to_owned();
     table
 }
 
@@ -249,9 +272,45 @@ fn open_known_h(gathered: &Gathered<'_>) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// What stands open, the weightiest first.
-fn open(gathered: &Gathered<'_>, assessment: &Assessment) -> Vec<Need> {
-    let span = open_span(gathered);
+/// What went wrong in the weeks before the open days, in a line each: what, and when.
+fn past(gathered: &Gathered<'_>, earlier: &Assessment) -> Vec<String> {
+    let open = open_span(gathered);
+    let span = Span {
+        from_ms: open.from_ms - PAST_DAYS * MS_PER_24_H,
+        until_ms: open.from_ms,
+    };
+    // What held at the end of that time is told as of that time; whether it still does stands among what is open.
+    let mut verdicts = earlier.verdicts.clone();
+    for finding in &mut verdicts.findings {
+        finding.end_ms.get_or_insert(span.until_ms);
+    }
+    let mut needs = found(gathered, earlier, &verdicts, span);
+    needs.retain(|need| need.severity > Severity::Notice);
+    let more = needs.len().saturating_sub(PAST_MAX);
+    let mut lines: Vec<String> = needs
+        .iter()
+        .take(PAST_MAX)
+        .map(|need| format!("{} ({}): {}.", need.headline, need.subject, need.when))
+        .collect();
+    let is_known = gathered
+        .tracks
+        .iter()
+        .any(|track| track.place == gathered.enclosure.id && !track.usable.within(span).is_empty());
+    if more > 0 {
+        lines.push(format!("And {} of less weight.", report_words::several(more, "more thing")));
+    }
+    if lines.is_empty() {
+        lines.push(if is_known {
+            "Nothing was found in what could be judged.".to_owned()
+        } else {
+            "Not known: no reading of that time can be used.".to_owned()
+        });
+    }
+    lines
+}
+
+/// What was found in a span, the weightiest first.
+fn found(gathered: &Gathered<'_>, assessment: &Assessment, verdicts: &Verdicts, span: Span) -> Vec<Need> {
     let standing = |quantity: Quantity| {
         let speaker = gathered.speaker(&gathered.tracks, &gathered.enclosure.id, quantity, span);
         assessment
@@ -271,7 +330,7 @@ fn open(gathered: &Gathered<'_>, assessment: &Assessment) -> Vec<Need> {
         gathered.site.zone,
         Display::new(gathered.site.units),
         span,
-        &assessment.verdicts,
+        verdicts,
         &gathered.enclosure.id,
         standings,
     )

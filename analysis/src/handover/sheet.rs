@@ -22,6 +22,8 @@ pub fn sheet(handover: &HandOver) -> Sheet {
     blocks.push(Block::heading(2, "What waits for you"));
     blocks.extend(handover.open.iter().flat_map(need_blocks));
     blocks.extend(handover.open_note.iter().cloned().map(Block::Paragraph));
+    blocks.push(Block::heading(3, "What went wrong in the ten weeks before"));
+    blocks.extend(Block::bullets(&handover.past));
     blocks.push(Block::heading(3, "Care that comes back"));
     blocks.extend(Block::bullets(&handover.care));
     blocks.push(Block::heading(2, "What it truly ran at"));

@@ -8,7 +8,7 @@ use mosswarden_config::site::{DeviceKind, Setpoint, Site};
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
-use super::{HandOver, handover, html, json, sheet};
+use super::{HandOver, PAST_DAYS, handover, html, json, sheet};
 use crate::assess::{assess, needed};
 use crate::audit::{Asked, Beside, gather};
 use crate::load::Record;
@@ -90,8 +90,15 @@ fn make(site: &Site, tail: &[Reading], journal: &[Entry]) -> HandOver {
         from_ms: until_ms - 14 * MS_PER_24_H,
         until_ms,
     };
-    let record = Record::from_readings(tail.to_vec(), journal.to_vec(), needed(open));
-    handover(&gathered, &assess(site, &record, open), true)
+    let past = Span {
+        from_ms: open.from_ms - PAST_DAYS * MS_PER_24_H,
+        until_ms: open.from_ms,
+    };
+    let judged = |span| {
+        let record = Record::from_readings(tail.to_vec(), journal.to_vec(), needed(span));
+        assess(site, &record, span)
+    };
+    handover(&gathered, &judged(open), &judged(past), true)
 }
 
 fn entry(site: &Site, days_before: i64, kind: &str, subject: Option<&str>, text: &str) -> Entry {

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use chrono::{Datelike, NaiveDate};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
-use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::findings::{Cause, Finding, Kind, Severity, Value, Verdicts};
 use crate::plot::{Display, number};
 use crate::trust::Standing;
 use crate::words;
@@ -118,6 +118,8 @@ const fn trust_weight(standing: Standing) -> f64 {
 
 /// A finding shorter than this counts as this long, days: a short danger is a danger.
 const LEAST_DAYS: f64 = 0.25;
+/// A heater that failed or stuck once may at any moment again: it counts as this long at least, days (own choice).
+const HEATER_LEAST_DAYS: f64 = 2.0;
 
 /// Whether a kind speaks of a sensor itself, of humidity, or of temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -296,7 +298,10 @@ fn days_in(finding: &Finding, span: Span) -> f64 {
     let inside_ms = whole
         .intersect(span)
         .map_or(0, |part| part.until_ms - part.from_ms);
-    (inside_ms as f64 / MS_PER_24_H as f64).max(LEAST_DAYS)
+    let is_heater = matches!(finding.kind, Kind::HeaterStuckOn | Kind::HeaterFailed)
+        || finding.cause == Some(Cause::Heater);
+    let least = if is_heater { HEATER_LEAST_DAYS } else { LEAST_DAYS };
+    (inside_ms as f64 / MS_PER_24_H as f64).max(least)
 }
 
 fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
