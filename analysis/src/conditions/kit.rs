@@ -212,6 +212,13 @@ impl Kit {
         self.readings.retain(|r| r.sensor.as_ref() != id);
     }
 
+    /// Takes out what a sensor or device said in a span.
+    pub(super) fn forget_within(&mut self, id: &str, from: &str, until: &str) {
+        let span = self.at(from)..self.at(until);
+        self.readings
+            .retain(|r| r.sensor.as_ref() != id || !span.contains(&r.at_ms));
+    }
+
     pub(super) fn restate(&mut self, device: &str, on: impl Fn(&Kit, i64) -> bool) {
         self.readings.retain(|r| r.sensor.as_ref() != device);
         self.states(device, on);

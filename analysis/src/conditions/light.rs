@@ -15,6 +15,8 @@ use super::light_by_heat::by_heat;
 use crate::findings::{Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::quantile;
 
+/// Wrong days on either side of so many unknown ones are one stretch (own choice).
+const BRIDGED_DAYS_MAX: usize = 3;
 /// Hours of light may differ by this much: a timer with a quarter-hour dial at both ends (common practice, no source).
 const TOLERANCE_H: f64 = 0.5;
 const WARNING_H: f64 = 2.0;
@@ -153,6 +155,7 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     // Each entry: first day, last day, differences.
     let mut stretches: Vec<(Span, Vec<f64>)> = Vec::new();
     let mut open = false;
+    let mut unknown_in_a_row = 0;
     let mut unknown: Vec<Span> = Vec::new();
     for day in days {
         let whole = context.zone.day(day.local_date);
@@ -161,9 +164,12 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
         }
         let Some(hours) = lit.hours(whole) else {
             unknown.push(whole);
-            open = false;
+            // What is not known for some days may go on through them.
+            unknown_in_a_row += 1;
+            open &= unknown_in_a_row <= BRIDGED_DAYS_MAX;
             continue;
         };
+        unknown_in_a_row = 0;
         let asked: f64 = context.light_within(whole).iter().map(|span| span.hours()).sum();
         // Light may have fallen into what is not known.
         let difference_h = if hours < asked {
@@ -201,15 +207,12 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             ),
         ));
     }
-    let last_whole_ms = days
-        .iter()
-        .map(|day| context.zone.day(day.local_date).until_ms)
-        .filter(|until| *until <= context.span.until_ms)
-        .max();
-    for (span, differences) in stretches {
+    let last = stretches.len().saturating_sub(1);
+    for (index, (span, differences)) in stretches.into_iter().enumerate() {
+        let is_open = open && index == last;
         verdicts
             .findings
-            .push(finding(context, &lit, span, &differences, last_whole_ms));
+            .push(finding(context, &lit, span, &differences, is_open));
     }
     verdicts
 }
@@ -219,7 +222,7 @@ fn finding(
     lit: &Lit,
     span: Span,
     differences: &[f64],
-    last_whole_ms: Option<i64>,
+    is_open: bool,
 ) -> crate::findings::Finding {
     let mean_h = differences.iter().sum::<f64>() / differences.len() as f64;
     let severity = if mean_h.abs() >= WARNING_H {
@@ -229,7 +232,7 @@ fn finding(
     };
     let value = Value::new("hours of light minus the hours asked for", mean_h, "h");
     let mut finding = context.finding(Kind::LightHoursWrong, span.from_ms, severity, value);
-    finding.end_ms = (last_whole_ms != Some(span.until_ms)).then_some(span.until_ms);
+    finding.end_ms = (!is_open).then_some(span.until_ms);
     finding.also = vec![Value::new("days", differences.len() as f64, "1")];
     let direction = if mean_h > 0.0 { "more" } else { "less" };
     // Light through a night is told by its length: it is another fault than a timer that is off.
@@ -252,8 +255,13 @@ fn finding(
     } else {
         ""
     };
+    let between = context.zone.dates(span).len() - differences.len();
+    let not_known = match between {
+        0 => String::new(),
+        days => format!(", {} between them not known", crate::words::several(days, "day")),
+    };
     finding.message = format!(
-        "{} {direction} light than asked for, a day, from {} for {} (by the {}){left_on}{cut}.",
+        "{} {direction} light than asked for, a day, from {} for {}{not_known} (by the {}){left_on}{cut}.",
         context.words.hours(mean_h.abs()),
         context.words.day(span.from_ms),
         crate::words::several(differences.len(), "day"),
@@ -285,6 +293,22 @@ mod tests {
         assert!((found[0].value.estimate - 3.0).abs() < 0.01);
         assert_eq!(found[0].end_ms, Some(kit.at("2026-03-28")));
         assert_eq!(outcome.days[2].light_h, Some(15.0));
+    }
+
+    #[test]
+    fn a_day_that_is_not_known_does_not_end_what_goes_on_after_it() {
+        let mut kit = Kit::quiet("2026-03-02", 35);
+        kit.restate("lamp", |kit, at| {
+            let late = at >= kit.at("2026-03-24") && (20.0..23.0).contains(&kit.hour(at));
+            kit.lit(at) || late
+        });
+        // One "off" is lost.
+        kit.forget_within("lamp", "2026-03-26T22:00", "2026-03-26T23:30");
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!((found[0].start_ms, found[0].end_ms), (kit.at("2026-03-24"), None));
+        assert!(found[0].message.contains("between them not known"), "{}", found[0].message);
     }
 
     #[test]
