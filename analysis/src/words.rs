@@ -256,7 +256,7 @@ pub fn kind(finding: &Finding) -> &'static str {
         (Kind::HumidityTooLow, _) => "Too dry",
         (Kind::HumidityTooHigh, _) => "Too humid",
         (Kind::SetpointMissed, _) => "Humidity misses its set-point",
-        (Kind::MistWeak, _) if finding.value.estimate < 100.0 * NOTHING_FRAC => "Misting brings no water",
+        (Kind::MistWeak, _) if brings_nothing(finding) => "Misting brings no water",
         (Kind::MistWeak, _) => "Misting has grown weak",
         (Kind::MistMissed, _) => "Mistings were missed",
         (Kind::StaysWet, _) => "Stays wet too long",
@@ -280,7 +280,7 @@ pub fn kind_over(finding: &Finding) -> &'static str {
         Kind::HeaterStuckOn => "The heater stayed on",
         Kind::HeaterFailed => "The heater did not warm",
         Kind::SetpointMissed => "Humidity missed its set-point",
-        Kind::MistWeak if finding.value.estimate < 100.0 * NOTHING_FRAC => "Misting brought no water",
+        Kind::MistWeak if brings_nothing(finding) => "Misting brought no water",
         Kind::MistWeak => "Misting was weak",
         Kind::StaysWet => "Stayed wet too long",
         Kind::LightHoursWrong => "Light hours were off",
@@ -289,9 +289,15 @@ pub fn kind_over(finding: &Finding) -> &'static str {
     }
 }
 
-/// What to do next. What was urgent and is over asks for a check before the thing is trusted again, not for hands on it now.
+/// Whether a weak misting is none at all.
+pub fn brings_nothing(finding: &Finding) -> bool {
+    finding.value.estimate < 100.0 * NOTHING_FRAC
+}
+
+/// What to do next. What asked for hands at once and is over asks for a check before the thing is trusted again.
 pub fn next_step(finding: &Finding) -> String {
-    if finding.severity != Severity::Urgent || finding.end_ms.is_none() {
+    let asked_for_hands = finding.severity == Severity::Urgent || finding.kind == Kind::MistWeak && brings_nothing(finding);
+    if !asked_for_hands || finding.end_ms.is_none() {
         return finding.advice.clone();
     }
     let heater = "Before you trust the heater again, check thermostat, probe and relay or replace them, unplugged and cold; \
@@ -312,6 +318,9 @@ pub fn next_step(finding: &Finding) -> String {
         (Kind::Overheating, None) => {
             "Before you trust it again, look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
              sensor that hangs in the warm spot."
+        }
+        (Kind::MistWeak, _) => {
+            "See that reservoir, pump and hose can't run dry unseen again: a mark on the reservoir, a day in the calendar."
         }
         (Kind::MistMissed, _) => {
             "Before you trust the mister again, check the timer's clock and programme, the pump's plug and its fuse; keep plugs \

@@ -217,7 +217,12 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Find
         Kind::NightTooWarm => why_warmth(context, night.span),
         _ => why_no_warmth(context, night.span),
     };
-    let why = why.map_or(String::new(), |why| format!(": {why}"));
+    let room = room_words(context, night, kind == Kind::NightTooWarm);
+    let why: Vec<String> = [why, room].into_iter().flatten().collect();
+    let why = match why.is_empty() {
+        true => String::new(),
+        false => format!(": {}", why.join("; ")),
+    };
     finding.message = format!(
         "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}{why}.",
         words.day(night.span.from_ms),
@@ -236,6 +241,38 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Find
             .to_owned(),
     };
     Some(finding)
+}
+
+/// What the room did in a night outside its range, where that explains some of it.
+fn room_words(context: &Context<'_>, night: &Night, is_warm: bool) -> Option<String> {
+    /// A room this much beyond its usual nights is worth saying, K; or one that is itself this near the range's upper end.
+    const ROOM_BEYOND_K: f64 = 1.0;
+    const ROOM_NEAR_K: f64 = 0.5;
+    let room = context.room_c.as_ref()?;
+    let mean_c = |date: NaiveDate| {
+        let known = room.summary(context.night_on(date))?;
+        (known.covered_frac >= KNOWN_FRAC_MIN).then_some(known.mean)
+    };
+    let now_c = mean_c(night.local_date)?;
+    let before: Vec<f64> = (1..=USUAL_NIGHTS as u64)
+        .filter_map(|days| mean_c(night.local_date.checked_sub_days(Days::new(days))?))
+        .collect();
+    let usual_c = (before.len() >= USUAL_NIGHTS_MIN).then(|| median(&before)).flatten();
+    let beyond_k = usual_c.map_or(0.0, |usual_c| if is_warm { now_c - usual_c } else { usual_c - now_c });
+    let words = context.words;
+    let limit_c = context.enclosure.limits_on(night.local_date).night_c.high;
+    if beyond_k >= ROOM_BEYOND_K {
+        Some(format!(
+            "the room was {} {} than in its usual nights, {} in the mean",
+            words.difference(beyond_k),
+            if is_warm { "warmer" } else { "colder" },
+            words.temperature(now_c)
+        ))
+    } else if is_warm && now_c >= limit_c - ROOM_NEAR_K {
+        Some(format!("the room itself had a mean of {}", words.temperature(now_c)))
+    } else {
+        None
+    }
 }
 
 /// Median of the means of the last nights that were judged.
@@ -401,6 +438,25 @@ mod tests {
             )
             .is_empty()
         );
+    }
+
+    #[test]
+    fn a_warm_night_names_a_room_that_was_warmer_than_in_its_usual_nights_and_only_then() {
+        let said = |room_c: f64| {
+            let mut kit = shifted("2026-03-25", 2.5);
+            kit.refill("wall", Quantity::Temperature, move |kit, at| {
+                let then = (kit.at("2026-03-25T18:00")..kit.at("2026-03-26T12:00")).contains(&at);
+                Some(if then { room_c } else { 18.0 })
+            });
+            let outcome = kit.judge("2026-03-23", "2026-03-30");
+            of(&outcome, Kind::NightTooWarm)[0].message.clone()
+        };
+        let warm = said(20.5);
+        assert!(
+            warm.contains("the room was 2.5 °C warmer than in its usual nights, 20.5 °C in the mean"),
+            "{warm}"
+        );
+        assert!(!said(18.3).contains("the room"), "{}", said(18.3));
     }
 
     #[test]

@@ -7,8 +7,8 @@ use mosswarden_config::site::{DeviceKind, Site};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::Outcome;
-use super::misting::NOTHING_FRAC;
 use crate::findings::{Finding, Kind, Severity};
+use crate::words::brings_nothing;
 
 /// Falls that began within this are one event.
 const TOGETHER_MS: i64 = 36 * 60 * 60_000;
@@ -110,7 +110,7 @@ fn judge(outcomes: &mut [Outcome], misters: &[Mister], pump: Option<&str>) {
         let finding: &mut Finding = &mut outcomes[outcome].verdicts.findings[place];
         finding.message += &words;
         finding.advice = format!("{first}{}", finding.advice);
-        if !first.is_empty() && finding.value.estimate < 100.0 * NOTHING_FRAC {
+        if !first.is_empty() && finding.end_ms.is_none() && brings_nothing(finding) {
             finding.severity = Severity::Urgent;
         }
     }

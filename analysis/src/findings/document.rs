@@ -5,6 +5,7 @@ use mosswarden_config::zone::{Span, Zone};
 use serde::Serialize;
 
 use super::{Finding, NotAssessed, Value, Verdicts};
+use crate::words;
 
 /// Version of the document's shape.
 const SCHEMA: &str = "mosswarden.findings/1";
@@ -96,7 +97,7 @@ fn finding_out(zone: Zone, finding: &Finding) -> FindingOut {
         cause: finding.cause.map(|cause| cause.name()),
         also: finding.also.iter().map(value_out).collect(),
         message: finding.message.clone(),
-        advice: finding.advice.clone(),
+        advice: words::next_step(finding),
     }
 }
 
