@@ -249,9 +249,35 @@ fn unanswered(context: &Context<'_>, device: &Device, states: &States, probe: &L
             finding.advice = "Look at the animals, then see that it is plugged in and its fuse is whole (dry hands, dry floor); then \
                 test the thermostat and the heater itself. Ask an electrician about anything on the mains near water."
                 .to_owned();
+            if let Some(off_c) = works_below_c(device, states, probe, stretch) {
+                finding.severity = Severity::Warning;
+                finding.message += &format!(
+                    " It came on later and went off by itself at {}: its thermostat is set lower than the site file says.",
+                    context.words.temperature(off_c)
+                );
+                finding.advice = "Look at the thermostat's own setting first; then write what it is set to into the site file, or set it to what \
+                    the animals need. Look at the animals before you raise any heat."
+                    .to_owned();
+            }
             finding
         })
         .collect()
+}
+
+/// Where the probe stood when the heater, on at last, went off again although the probe still asked for heat, °C.
+fn works_below_c(device: &Device, states: &States, probe: &Line, stretch: Span) -> Option<f64> {
+    let low_c = asks_below_c(device)?;
+    let soon = Span {
+        until_ms: stretch.until_ms + MS_PER_HOUR,
+        ..stretch
+    };
+    let ended = states
+        .on
+        .iter()
+        .filter(|on| soon.contains(on.from_ms) && states.is_known(on.until_ms));
+    ended
+        .filter_map(|on| probe.value_at(on.until_ms))
+        .find(|off_c| *off_c < low_c)
 }
 
 /// Whether the heater ran in the weeks before, and was seldom left off at these hours although asked: one on a timer, or out of use for
@@ -465,6 +491,17 @@ mod tests {
         let found = of(&outcome, Kind::HeaterFailed);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].value.estimate > 9.0);
+        let probe_is_out = "the probe hangs where it does not";
+        assert!(found[0].message.contains(probe_is_out), "the other sensors stayed warm");
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let cold = (kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00")).contains(&at);
+                Some(if cold { 15.5 } else { quiet_c(kit, at) })
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HeaterFailed);
+        assert!(!found[0].message.contains(probe_is_out), "{}", found[0].message);
     }
 
     /// Weeks of short runs, each of which lifts the probe by a kelvin; then one of four hours, in which it does so or not.

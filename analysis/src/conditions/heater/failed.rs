@@ -1,6 +1,7 @@
 //! Heaters that are on and do not warm, by three signs: the probe falls towards its room; it stands no higher than the room; or it takes no
 //! notice of the switching that lifts it otherwise.
 
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Device;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -90,12 +91,53 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
                 None => String::new(),
             }
         );
-        finding.advice = "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
-            it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
-            .to_owned();
+        finding.advice = match still_warm(context, device, on) {
+            Some(id) => {
+                finding.message += &format!(
+                    " But {id} stayed as warm over the room as ever, in the dark: the heater warms, and the probe hangs where it does not."
+                );
+                "Look at once where the thermostat's probe hangs, and put it back: until then the heater does not end, and the enclosure may \
+                 overheat. Only an independent high cut-out stands between."
+                    .to_owned()
+            }
+            None => "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
+                it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
+                .to_owned(),
+        };
         findings.push(finding);
     }
     findings
+}
+
+/// Another sensor of the enclosure that lost nothing of its excess over the room in the dark while the heater was on.
+fn still_warm<'c>(context: &Context<'c>, device: &Device, on: Span) -> Option<&'c str> {
+    let dates = context.zone.dates(Span {
+        from_ms: on.from_ms - MS_PER_24_H,
+        until_ms: on.until_ms,
+    });
+    let dark = dates
+        .into_iter()
+        .filter_map(|date| context.night_on(date).intersect(on))
+        .max_by_key(|dark| dark.until_ms - dark.from_ms)
+        .filter(|dark| dark.hours() >= FAILED_H_MIN)?;
+    let room_c = context.room_c.as_ref()?.summary(dark)?.mean;
+    let controller = context.enclosure.controller_of(device);
+    let others = context
+        .enclosure
+        .sensors
+        .iter()
+        .map(|sensor| sensor.id.as_str())
+        .filter(|id| Some(*id) != controller);
+    others.into_iter().find(|id| {
+        let Some(usable) = context.trusted.get(id, Quantity::Temperature) else {
+            return false;
+        };
+        let line = Line::of(&usable.series);
+        let is_warm = line
+            .summary(dark)
+            .is_some_and(|s| s.covered_frac >= KNOWN_FRAC_MIN && s.mean - room_c >= EXCESS_K_MIN);
+        is_warm && excess_lost(context, &line, dark) == Some(false)
+    })
 }
 
 /// Whether after [`FAILED_H_MIN`] of being on the probe still asks for heat and stands no higher than its room, by their doubt.
