@@ -572,14 +572,20 @@ mod tests {
 
     /// Off from nine in the evening to eight in the morning although the probe asks; on other nights it cycles, or is never on.
     fn left_off(on_other_nights: bool, power_cut: bool) -> Vec<Finding> {
+        left_off_until(on_other_nights, power_cut, |_| false)
+    }
+
+    fn left_off_until(on_other_nights: bool, power_cut: bool, on_late: fn(f64) -> bool) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
+        let began_ms = kit.at("2026-05-20T21:00");
         let night = kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00");
         let off = night.clone();
         kit.refill("stat", Quantity::Temperature, move |kit, at| {
             Some(if off.contains(&at) { 16.0 } else { quiet_c(kit, at) })
         });
         kit.states("heater", move |kit, at| {
-            on_other_nights && !night.contains(&at) && !kit.lit(at) && (at / 1_200_000) % 2 == 0
+            on_late((at - began_ms) as f64 / MS_PER_HOUR as f64)
+                || on_other_nights && !night.contains(&at) && !kit.lit(at) && (at / 1_200_000) % 2 == 0
         });
         if power_cut {
             kit.entry_of(ROOM, kit.at("2026-05-21T07:00"), "power-cut");
@@ -598,6 +604,10 @@ mod tests {
         assert_eq!(left_off(false, false), []);
         // A power cut is noted for the whole room.
         assert_eq!(left_off(true, true), []);
+        // It goes on and off by itself far below what is written down.
+        let lower = left_off_until(true, false, |into_h| (10.5..10.8).contains(&into_h));
+        assert_eq!(lower[0].severity, Severity::Warning, "{lower:?}");
+        assert!(lower[0].message.contains("its thermostat is set lower"), "{lower:?}");
     }
 
     #[test]
