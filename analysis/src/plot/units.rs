@@ -17,9 +17,9 @@ const F_PER_K: f64 = 1.8;
 const F_AT_0_C: f64 = 32.0;
 
 /// Words behind a temperature that make it a difference.
-const DIFFERENCE_WORDS: [&str; 14] = [
+const DIFFERENCE_WORDS: [&str; 16] = [
     "above", "below", "over", "under", "warmer", "cooler", "colder", "hotter", "higher", "lower", "high",
-    "low", "too", "per",
+    "low", "too", "per", "more", "less",
 ];
 
 impl Display {

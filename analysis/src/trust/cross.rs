@@ -29,6 +29,8 @@ pub(super) struct Compared {
     /// What was always there, in the quantity's unit: the middle of them over several sensors.
     pub stood: f64,
     pub change: Option<Blamed>,
+    /// Since when it agrees with the others that it stood far apart from: what was wrong was wrong before.
+    pub together_since_ms: Option<i64>,
     /// A change that is laid to the other of two and may be this one's, with how likely that is.
     pub perhaps: Option<Blamed>,
     /// What seemed a change of this sensor, and is one of the air where it hangs.
@@ -253,6 +255,7 @@ impl Bench<'_> {
                     figures: Vec::new(),
                     stood: 0.0,
                     change: None,
+                    together_since_ms: None,
                     perhaps: None,
                     parted: None,
                 });
@@ -272,11 +275,27 @@ impl Bench<'_> {
         let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();
         let shared =
             |from_ms: i64, until_ms: i64| evidence.nature.as_ref()?.shared(active, from_ms, until_ms);
+        let stood = median(&stood).unwrap_or(0.0);
+        let change = self.judge(self.sensors[a], &names, &figures, shared);
+        let witnesses: Vec<&Sensor> = others.iter().map(|b| self.sensors[*b]).collect();
+        let explained = explained(self.comparison.quantity(), self.sensors[a], &witnesses);
+        let together = |found: &Blamed| {
+            let since = figures.iter().filter(|f| f.at_ms >= found.change.onset_ms);
+            let since: Vec<f64> = since.map(|f| stood + f.difference).collect();
+            found.ended_ms.is_none()
+                && stood.abs() > explained
+                && median(&since).is_some_and(|now| now.abs() <= explained.min(TOGETHER_FRAC * stood.abs()))
+        };
+        let (together, change): (Option<Blamed>, Option<Blamed>) = match change {
+            Some(found) if together(&found) => (Some(found), None),
+            change => (None, change),
+        };
         Compared {
-            change: self.judge(self.sensors[a], &names, &figures, shared),
+            change,
+            together_since_ms: together.map(|found| found.change.onset_ms),
             others: names,
             figures,
-            stood: median(&stood).unwrap_or(0.0),
+            stood,
             perhaps: None,
             parted: None,
         }
@@ -369,6 +388,20 @@ fn epoch_day(date: chrono::NaiveDate) -> i32 {
             .num_days(),
     )
     .unwrap_or(0)
+}
+
+/// A sensor that stood far apart and is left with no more than this share of it has come together with the others (own choice).
+const TOGETHER_FRAC: f64 = 0.3;
+
+/// How far a sensor may stand from the others by the limits of error and by two places in one enclosure (common practice, no source): 5 %RH,
+/// 2 K.
+pub(super) fn explained(quantity: Quantity, own: &Sensor, others: &[&Sensor]) -> f64 {
+    let (limit, places): (fn(&Sensor) -> f64, f64) = match quantity {
+        Quantity::Humidity => (|sensor| sensor.accuracy.humidity_pct, 5.0),
+        _ => (|sensor| sensor.accuracy.temperature_c, 2.0),
+    };
+    let widest = others.iter().map(|other| limit(other)).fold(0.0, f64::max);
+    limit(own).hypot(widest) + places
 }
 
 /// Several comparisons of one sensor to one figure a day: each is taken off its own usual level first.
@@ -517,6 +550,7 @@ mod tests {
             figures: Vec::new(),
             stood: 0.0,
             change,
+            together_since_ms: None,
             perhaps: None,
             parted: None,
         }

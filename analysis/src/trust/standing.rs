@@ -5,7 +5,7 @@ use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::Span;
 
 use super::assess::{Faults, Room};
-use super::cross::Compared;
+use super::cross::{Compared, explained};
 use super::say::FIGURES_MIN;
 use super::{DailyDifference, Remark, SensorTrust, Standing, corrections};
 use crate::physics::uncertainty::rectangular;
@@ -80,23 +80,27 @@ impl Room<'_> {
 
     /// What a sensor read from its first days on beside the others, where that is more than their limits of error and two places explain.
     fn stood_apart(&self, sensor: &Sensor, quantity: Quantity, found: &Compared) -> String {
-        /// How far the air of two places in one enclosure differs by day's mean, %RH (common practice, no source).
-        const PLACES_PCT: f64 = 5.0;
-        let widest_pct = self
+        let others: Vec<&Sensor> = self
             .sensors
             .iter()
             .filter(|other| found.others.contains(&other.id))
-            .map(|other| other.accuracy.humidity_pct)
-            .fold(0.0, f64::max);
-        let explained_pct = sensor.accuracy.humidity_pct.hypot(widest_pct) + PLACES_PCT;
-        if quantity != Quantity::Humidity || found.stood.abs() <= explained_pct {
-            return String::new();
-        }
-        format!(
-            ", though it has read {} {} than they from its first days on: by its place, or one of them was wrong before it was first compared",
+            .collect();
+        let explained = explained(quantity, sensor, &others);
+        let apart = format!(
+            "{} {} than they",
             words::value(quantity, found.stood.abs()),
             if found.stood > 0.0 { "more" } else { "less" }
-        )
+        );
+        match found.together_since_ms {
+            Some(since_ms) => format!(
+                ", with which it agrees since about {} only: before, it read {apart}, and one of them was wrong or out of place",
+                words::date(self.site.zone, since_ms)
+            ),
+            None if quantity == Quantity::Humidity && found.stood.abs() > explained => format!(
+                ", though it has read {apart} from its first days on: by its place, or one of them was wrong before it was first compared"
+            ),
+            None => String::new(),
+        }
     }
 
     pub(super) fn trust(
