@@ -123,7 +123,7 @@ fn compare(
     parts: &[(Quantity, Measure, Vec<&Sensor>)],
     enclosure: Option<&Enclosure>,
 ) {
-    let mut reason = "no readings of both days";
+    let mut reason = "one of the two days is known too little";
     let mut is_compared = false;
     for (quantity, measure, sensors) in parts {
         let Some((sensor, days)) = chosen(trusted, sensors, *quantity, *measure, windows) else {
@@ -352,6 +352,6 @@ mod tests {
         assert_eq!(few.told, []);
         assert_eq!(few.not_judged["mossy-1"], "too few days to say what is usual");
         let none = changes(&Trusted::default());
-        assert_eq!(none.not_judged["mossy-1"], "no readings of both days");
+        assert_eq!(none.not_judged["mossy-1"], "one of the two days is known too little");
     }
 }

@@ -37,11 +37,22 @@ pub struct PossibleRange {
 
 /// A unit code that does not belong to the quantity.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("unit `{unit}` does not measure {quantity}; expected one of {expected}")]
+#[error("unit `{unit}` does not measure {quantity}; expected one of {expected}{}", meant(unit))]
 pub struct WrongUnit {
     pub unit: String,
     pub quantity: Quantity,
     pub expected: String,
+}
+
+/// The code of what people often write for a unit, to follow an error.
+fn meant(unit: &str) -> String {
+    let lower = unit.trim().trim_start_matches('°').to_lowercase();
+    match lower.as_str() {
+        "f" | "degf" | "fahrenheit" => "; °F is `[degF]`".to_owned(),
+        "c" | "degc" | "celsius" => "; °C is `Cel`".to_owned(),
+        "rh" | "percent" => "; percent is `%RH`".to_owned(),
+        _ => String::new(),
+    }
 }
 
 impl Quantity {
@@ -236,6 +247,8 @@ mod tests {
             refused.to_string(),
             "unit `Cel` does not measure humidity; expected one of `%RH`, `%`, `/`"
         );
+        let refused = Quantity::Temperature.to_stored(72.0, "°F").expect_err("not a code");
+        assert!(refused.to_string().ends_with("; °F is `[degF]`"), "{refused}");
     }
 
     #[test]

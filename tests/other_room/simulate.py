@@ -340,6 +340,7 @@ def set_limits(site, box, trace):
         rh_day=humidity_limits(humidities, day, want["rh_day"]),
         rh_night=humidity_limits(humidities, night, want["rh_night"]),
     )
+    limits["max"] = max(limits["max"], limits["day"][1])
     box["limits"] = limits
     box["override"] = overrides(limits, want)
 
