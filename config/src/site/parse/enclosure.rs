@@ -43,8 +43,17 @@ pub(super) fn enclosure(
         let near = nearest(&species_id, list.ids());
         let hint = match near {
             Some(near) => format!("the nearest known species is \"{near}\"; or add a file to the folder species/"),
-            None => "add a file to the folder species/ beside the site file, or give day_c, night_c and max_c in limits"
-                .to_owned(),
+            None => {
+                let or = match limits.is_none() {
+                    true => ", or give day_c, night_c and max_c in limits",
+                    false => "",
+                };
+                let known: Vec<&str> = list.ids().collect();
+                format!(
+                    "known are {}; or add a file to the folder species/ beside the site file{or}",
+                    known.join(", ")
+                )
+            }
         };
         let span = section.key_span("species");
         let message = format!("unknown species \"{species_id}\"");
