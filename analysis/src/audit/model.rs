@@ -159,7 +159,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
             "Invented data: every reading, animal and event in this sheet is made up to show what the program does."
                 .to_owned()
         }),
-        title: format!("{}: conditions before {until}", own.label),
+        title: format!("{}: conditions before {until} ({})", own.label, zone.name()),
         act_first: ACT_FIRST.to_owned(),
         answer: answer(gathered),
         facts: facts(gathered),

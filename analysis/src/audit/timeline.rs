@@ -220,7 +220,8 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
     findings.extend(&gathered.trust.verdicts.findings);
     let mut events: Vec<Event> = findings
         .into_iter()
-        .filter(|finding| gathered.reach.contains(finding.start_ms))
+        // What began before and went on into it belongs to it.
+        .filter(|finding| finding.end_ms.is_none_or(|end_ms| end_ms > gathered.reach.from_ms))
         .map(|finding| of_finding(gathered, finding))
         .collect();
     events.extend(in_a_row(&days).into_iter().map(|row| of_days(gathered, &row)));

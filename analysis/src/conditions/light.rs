@@ -17,6 +17,8 @@ use crate::statistics::robust::quantile;
 
 /// Wrong days on either side of so many unknown ones are one stretch (own choice).
 const BRIDGED_DAYS_MAX: usize = 3;
+/// How far back the beginning of what still goes on is looked for.
+const BEFORE_MS: i64 = 56 * MS_PER_24_H;
 /// Hours of light may differ by this much: a timer with a quarter-hour dial at both ends (common practice, no source).
 const TOLERANCE_H: f64 = 0.5;
 const WARNING_H: f64 = 2.0;
@@ -157,13 +159,20 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     let mut open = false;
     let mut unknown_in_a_row = 0;
     let mut unknown: Vec<Span> = Vec::new();
-    for day in days {
-        let whole = context.zone.day(day.local_date);
+    // Those before the span say since when it is so.
+    let looked_at = Span {
+        from_ms: context.record_from_ms().max(context.span.from_ms - BEFORE_MS),
+        until_ms: context.span.until_ms,
+    };
+    for date in context.zone.dates(looked_at) {
+        let whole = context.zone.day(date);
         if whole.until_ms > context.span.until_ms {
             continue;
         }
         let Some(hours) = lit.hours(whole) else {
-            unknown.push(whole);
+            if days.iter().any(|day| day.local_date == date) {
+                unknown.push(whole);
+            }
             // What is not known for some days may go on through them.
             unknown_in_a_row += 1;
             open &= unknown_in_a_row <= BRIDGED_DAYS_MAX;
@@ -209,6 +218,9 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     }
     let last = stretches.len().saturating_sub(1);
     for (index, (span, differences)) in stretches.into_iter().enumerate() {
+        if span.until_ms <= context.span.from_ms {
+            continue;
+        }
         let is_open = open && index == last;
         verdicts
             .findings

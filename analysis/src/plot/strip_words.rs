@@ -99,9 +99,10 @@ fn table(strip: &Strip<'_>, dates: &[NaiveDate]) -> Table {
         }
         rows.push(row);
     }
-    let sensors: Vec<&str> = lines.iter().map(|(line, _)| line.label).collect();
+    let mut sensors: Vec<&str> = lines.iter().map(|(line, _)| line.label).collect();
+    sensors.dedup();
     Table {
-        caption: format!("{}: by day, from {}", strip.name, sensors.join(" and ")),
+        caption: format!("{}, date by date, from {}", strip.name, sensors.join(" and ")),
         columns,
         rows,
     }
