@@ -83,7 +83,7 @@ impl Measured {
     /// "95 %" of the known time inside the range; a share of some hours would say nothing of the rest.
     pub(crate) fn inside_words(&self) -> Option<String> {
         /// Of days or nights that are known (own choice).
-        const KNOWN_H_MIN: f64 = 12.0;
+        const KNOWN_H_MIN: f64 = 8.0;
         let inside_h = self.inside_h.filter(|_| self.known_h >= KNOWN_H_MIN)?;
         Some(words::share(inside_h, self.known_h))
     }
