@@ -38,12 +38,28 @@ pub(super) fn judge(
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
     let of = |index: usize| yields(context, device, observed, probes, index);
+    // A probe that was moved or replaced lately says little of what is usual; another may say more.
+    let by_probe: Vec<(usize, Option<Yield>)> = std::iter::once(main)
+        .chain((0..probes.len()).filter(|index| *index != main))
+        .map(|index| (index, of(index)))
+        .collect();
+    let known_since_ms = |by: &Option<Yield>| by.as_ref().map_or(i64::MAX, |by| by.since_ms);
+    let earliest_ms = by_probe
+        .iter()
+        .map(|(_, by)| known_since_ms(by))
+        .min()
+        .unwrap_or(i64::MAX);
+    let main = by_probe
+        .iter()
+        .find(|(_, by)| known_since_ms(by) <= earliest_ms.saturating_add(NOW_MS))
+        .map_or(main, |(index, _)| *index);
+    let (by_main, others): (Vec<_>, Vec<_>) = by_probe.into_iter().partition(|(index, _)| *index == main);
     let rose_elsewhere = |first_ms: i64, last_ms: i64| {
         (0..probes.len())
             .filter(|index| *index != main)
             .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
     };
-    let Some(by_main) = of(main) else {
+    let Some(by_main) = by_main.into_iter().find_map(|(_, by)| by) else {
         if let Some(nothing) = empty::none_at_all(context, device, observed, main, rose_elsewhere) {
             verdicts.findings.push(nothing);
             return verdicts;
@@ -56,6 +72,12 @@ pub(super) fn judge(
         ));
         return verdicts;
     };
+    // Nor can one contradict whose usual runs may be weak ones already.
+    let others: Vec<Yield> = others
+        .into_iter()
+        .filter_map(|(_, by)| by)
+        .filter(|by| by.since_ms <= by_main.since_ms + NOW_MS)
+        .collect();
     let in_span = by_main
         .later
         .iter()
@@ -70,10 +92,6 @@ pub(super) fn judge(
         ));
         return verdicts;
     }
-    let others: Vec<Yield> = (0..probes.len())
-        .filter(|index| *index != main)
-        .filter_map(of)
-        .collect();
     let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
     let seen_elsewhere = |first_ms: i64, last_ms: i64| {
         contradicted(&others, first_ms, last_ms) || rose_elsewhere(first_ms, last_ms)

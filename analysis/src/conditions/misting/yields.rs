@@ -50,6 +50,8 @@ pub(super) struct Sample {
 
 /// The usual yield by one probe, and each later run's share of it.
 pub(super) struct Yield {
+    /// The first run that could be measured since the mister, its schedule or the probe last changed.
+    pub(super) since_ms: i64,
     /// ln of shares, with time, after the usual stretch.
     pub(super) later: Vec<(Sample, f64)>,
     /// ln of shares in it.
@@ -111,6 +113,7 @@ pub(super) fn yields(
     let model = Model::of(&usual)?;
     let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
     Some(Yield {
+        since_ms: first_ms,
         later: later.iter().map(|sample| (*sample, share(sample))).collect(),
         usual: usual.iter().map(share).collect(),
         usual_half_lives_min: usual.iter().filter_map(|sample| sample.half_life_min).collect(),
