@@ -78,7 +78,14 @@ fn what_has_not_happened_and_what_is_no_weight_is_refused() {
 #[test]
 fn what_is_usually_about_one_thing_asks_for_its_name() {
     let home = Home::new(SITE);
-    let add = ["journal", "add", "--enclosure", "mossy-1", "--kind", "sensor-moved"];
+    let add = [
+        "journal",
+        "add",
+        "--enclosure",
+        "mossy-1",
+        "--kind",
+        "sensor-moved",
+    ];
     let said = home.run(&add).expect_code(0);
     let words = "it was about one of mossy-1-stat";
     assert!(said.stderr.contains(words), "no {words:?} in {}", said.stderr);

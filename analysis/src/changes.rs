@@ -352,6 +352,9 @@ mod tests {
         assert_eq!(few.told, []);
         assert_eq!(few.not_judged["mossy-1"], "too few days to say what is usual");
         let none = changes(&Trusted::default());
-        assert_eq!(none.not_judged["mossy-1"], "one of the two days is known too little");
+        assert_eq!(
+            none.not_judged["mossy-1"],
+            "one of the two days is known too little"
+        );
     }
 }

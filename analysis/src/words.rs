@@ -296,7 +296,8 @@ pub fn brings_nothing(finding: &Finding) -> bool {
 
 /// What to do next. What asked for hands at once and is over asks for a check before the thing is trusted again.
 pub fn next_step(finding: &Finding) -> String {
-    let asked_for_hands = finding.severity == Severity::Urgent || finding.kind == Kind::MistWeak && brings_nothing(finding);
+    let asked_for_hands =
+        finding.severity == Severity::Urgent || finding.kind == Kind::MistWeak && brings_nothing(finding);
     if !asked_for_hands || finding.end_ms.is_none() {
         return finding.advice.clone();
     }

@@ -318,7 +318,10 @@ mod tests {
         .map(str::to_owned);
         let columns = Columns::parse(&site(), &descriptions).expect("sound descriptions");
         let origins = columns.tidy(&site(), &file, &out).expect("a sound log");
-        assert_eq!([1, 2, 3, 4, 5, 6].map(|line| origins.line(line)), [1, 2, 2, 3, 4, 5]);
+        assert_eq!(
+            [1, 2, 3, 4, 5, 6].map(|line| origins.line(line)),
+            [1, 2, 2, 3, 4, 5]
+        );
         assert_eq!(
             fs_err::read_to_string(&out).expect("written"),
             "time,enclosure,sensor,quantity,value,unit\n\
@@ -350,7 +353,8 @@ mod tests {
         let columns = ["When=time day-first", "T=mossy-1-stat temperature"].map(str::to_owned);
         let columns = Columns::parse(&site(), &columns).expect("sound descriptions");
         let mut tidy = Vec::new();
-        let log = "When,T\n25/10/2026 01:30,21\n25/10/2026 01:00,22\n25/10/2026 01:30,23\n25/10/2026 02:00,24\n";
+        let log =
+            "When,T\n25/10/2026 01:30,21\n25/10/2026 01:00,22\n25/10/2026 01:30,23\n25/10/2026 02:00,24\n";
         columns
             .rewrite(&site(), Path::new("log.csv"), log.as_bytes(), &mut tidy)
             .expect("a sound log");

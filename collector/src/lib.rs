@@ -57,7 +57,6 @@ pub use archive::ArchiveError;
 pub use broker::ListenError;
 pub use bucket::try_bucket;
 pub use columns::{Columns, ColumnsError, Origins};
-pub use refused::{LastRefused, last_refused};
 pub use counts::{Counts, FeedSnapshot, Newest, Part, SensorSnapshot, Snapshot, worst};
 pub use counts_file::{KeptCounts, KeptFeed, kept_counts};
 pub use export::{ExportError, export_parquet};
@@ -65,6 +64,7 @@ pub use import::{BadLine, ImportError, ImportSummary, Marked, import_csv};
 pub use mqtt::ClientError;
 pub use own::NameError;
 pub use places::archive;
+pub use refused::{LastRefused, last_refused};
 pub use run::{
     CollectError, OwnMessage, RunOptions, STATE_TOPIC, Summary, chain, is_collecting, run, try_way_in,
 };

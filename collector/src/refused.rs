@@ -168,7 +168,9 @@ pub fn last_refused(data_dir: &Path) -> BTreeMap<String, LastRefused> {
         .filter_map(|line| {
             let text = |key: &str| Some(line.get(key)?.as_str()?.to_owned());
             let last = LastRefused {
-                at_ms: DateTime::parse_from_rfc3339(&text("time")?).ok()?.timestamp_millis(),
+                at_ms: DateTime::parse_from_rfc3339(&text("time")?)
+                    .ok()?
+                    .timestamp_millis(),
                 reason: text("reason")?,
                 payload: text("payload").map(|payload| payload.chars().take(SHOWN_CHARS).collect()),
             };

@@ -37,7 +37,10 @@ pub struct PossibleRange {
 
 /// A unit code that does not belong to the quantity.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("unit `{unit}` does not measure {quantity}; expected one of {expected}{}", meant(unit))]
+#[error(
+    "unit `{unit}` does not measure {quantity}; expected one of {expected}{}",
+    meant(unit)
+)]
 pub struct WrongUnit {
     pub unit: String,
     pub quantity: Quantity,
@@ -247,7 +250,9 @@ mod tests {
             refused.to_string(),
             "unit `Cel` does not measure humidity; expected one of `%RH`, `%`, `/`"
         );
-        let refused = Quantity::Temperature.to_stored(72.0, "°F").expect_err("not a code");
+        let refused = Quantity::Temperature
+            .to_stored(72.0, "°F")
+            .expect_err("not a code");
         assert!(refused.to_string().ends_with("; °F is `[degF]`"), "{refused}");
     }
 

@@ -360,7 +360,10 @@ mod tests {
         let half = local_time("2026-10-25 01:30", DateOrder::YearFirst).expect("a time");
         let first_ms = zone.instant_ms(half);
         assert_eq!(zone.instant_after_ms(half, first_ms - 60_000), first_ms);
-        assert_eq!(zone.instant_after_ms(half, first_ms + 60_000), first_ms + 3_600_000);
+        assert_eq!(
+            zone.instant_after_ms(half, first_ms + 60_000),
+            first_ms + 3_600_000
+        );
     }
 
     #[test]

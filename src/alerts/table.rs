@@ -227,7 +227,8 @@ fn a_sensor_that_speaks_fahrenheit_is_not_taken_for_heat_without_a_word() {
         },
         &["20 b too-hot begins"],
     );
-    let unit = "If it is well, the sensor sends another unit: write unit = \"[degF]\" at its feed in the site file.";
+    let unit =
+        "If it is well, the sensor sends another unit: write unit = \"[degF]\" at its feed in the site file.";
     assert!(words[0].ends_with(unit), "{}", words[0]);
 }
 

@@ -43,7 +43,10 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
     let mut answer = answer(site, verdicts, &assessment.silent);
     let barely = barely_known(site, verdicts, &assessment.silent, span);
     if !barely.is_empty() {
-        answer += &format!(" Too little is known of {} to say how it is there.", words::list(&barely));
+        answer += &format!(
+            " Too little is known of {} to say how it is there.",
+            words::list(&barely)
+        );
     }
     lines.push(answer);
     for finding in &verdicts.findings {

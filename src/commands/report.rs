@@ -33,7 +33,9 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
     if asked.week.is_none()
         && let Some(span) = since_the_first_reading(site)?
     {
-        eprintln!("the last whole week was over before the first reading: this report is of the time since then");
+        eprintln!(
+            "the last whole week was over before the first reading: this report is of the time since then"
+        );
         return Ok((span, span_name(site, span)));
     }
     let week = asked.week.clone().unwrap_or_else(|| last_week(site));

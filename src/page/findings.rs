@@ -64,7 +64,11 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         let lines: String = refused
             .iter()
             .map(|item| {
-                let kinds: Vec<String> = item.kinds.iter().map(|kind| kind.name().replace('-', " ")).collect();
+                let kinds: Vec<String> = item
+                    .kinds
+                    .iter()
+                    .map(|kind| kind.name().replace('-', " "))
+                    .collect();
                 let when = item
                     .when(page.site.zone, judged.week_span)
                     .map_or_else(String::new, |when| format!(", {when}"));

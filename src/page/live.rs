@@ -261,9 +261,14 @@ fn impossible(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
     for sensor in sensors {
         for quantity in [Quantity::Temperature, Quantity::Humidity] {
             let newest = page.newest.get(&sensor.id, quantity);
-            let newest = newest.filter(|reading| reading.mark == Mark::Impossible && now_ms - reading.at_ms <= OLD_MS);
+            let newest =
+                newest.filter(|reading| reading.mark == Mark::Impossible && now_ms - reading.at_ms <= OLD_MS);
             if let Some(reading) = newest {
-                let unit = if quantity == Quantity::Humidity { "%RH" } else { "°C" };
+                let unit = if quantity == Quantity::Humidity {
+                    "%RH"
+                } else {
+                    "°C"
+                };
                 sent.push(format!("{} {unit} by {}", number(reading.value), sensor.id));
             }
         }
@@ -279,13 +284,14 @@ fn impossible(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
 /// What came lately and could not be read.
 fn refused(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
     let refused = last_refused(&page.site.data_dir);
-    let topics = sensors.iter().flat_map(|sensor| &sensor.feeds).map(|feed| &feed.topic);
+    let topics = sensors
+        .iter()
+        .flat_map(|sensor| &sensor.feeds)
+        .map(|feed| &feed.topic);
     let (topic, last) = topics
         .filter_map(|topic| Some((topic, refused.get(topic.as_str())?)))
         .max_by_key(|(_, last)| last.at_ms)?;
-    (now_ms - last.at_ms <= OLD_MS).then(|| {
-        format!("What comes on {topic} can't be read: {}.", last.words())
-    })
+    (now_ms - last.at_ms <= OLD_MS).then(|| format!("What comes on {topic} can't be read: {}.", last.words()))
 }
 
 /// The fresh reading that can be believed most; of equals, the site file's first reference, then the newest.

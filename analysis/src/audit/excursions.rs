@@ -157,15 +157,7 @@ fn told_runs(gathered: &Gathered<'_>, sort: &Sort, track: &Track, span: Span) ->
     );
     spans
         .into_iter()
-        .flat_map(|span| {
-            runs(
-                track.usable.view(),
-                track.gap_ms,
-                span,
-                sort.limit,
-                sort.is_above,
-            )
-        })
+        .flat_map(|span| runs(track.usable.view(), track.gap_ms, span, sort.limit, sort.is_above))
         .filter(|run| sort.half.is_none() || run.hours() >= TOLD_H_MIN)
         .collect()
 }

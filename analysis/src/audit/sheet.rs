@@ -49,7 +49,13 @@ fn first_page(audit: &Audit) -> Vec<Block> {
     };
     let changed = events(&audit.recent_changes, audit.recent_changes_note.as_deref());
     blocks.push(Block::Columns(vec![
-        (1.2, list("Worst of the last 14 days, longest and furthest together", &audit.worst)),
+        (
+            1.2,
+            list(
+                "Worst of the last 14 days, longest and furthest together",
+                &audit.worst,
+            ),
+        ),
         (1.0, list("Changed in the last 14 days, or still so", &changed)),
         (1.0, list("Never measured", &audit.never_measured)),
     ]));

@@ -132,11 +132,17 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: Option<usize>) -> Ev
         what += ", amends an earlier entry";
     }
     let after_ms = entry.written_ms - entry.at_ms;
-    let together = gathered.journal.iter().filter(|other| other.written_ms == entry.written_ms);
+    let together = gathered
+        .journal
+        .iter()
+        .filter(|other| other.written_ms == entry.written_ms);
     let late = (after_ms > LATE_MS).then(|| {
         // A table taken in is not a memory that came late.
         if together.count() >= TAKEN_IN_MIN {
-            return format!("taken in from a table on {}", zone.date(entry.written_ms).format("%-d %B %Y"));
+            return format!(
+                "taken in from a table on {}",
+                zone.date(entry.written_ms).format("%-d %B %Y")
+            );
         }
         let end = if entry.written_ms > gathered.asked.until_ms {
             ", after the end of this sheet"
@@ -213,7 +219,9 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
             | Kind::LightHoursWrong
             | Kind::MistMissed
             | Kind::MistWeak => findings.push(finding),
-            Kind::Overheating | Kind::Overcooling | Kind::NightTooWarm | Kind::NightTooCold => days.push(finding),
+            Kind::Overheating | Kind::Overcooling | Kind::NightTooWarm | Kind::NightTooCold => {
+                days.push(finding)
+            }
             _ => {}
         }
     }
@@ -221,7 +229,11 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
     let mut events: Vec<Event> = findings
         .into_iter()
         // What began before and went on into it belongs to it.
-        .filter(|finding| finding.end_ms.is_none_or(|end_ms| end_ms > gathered.reach.from_ms))
+        .filter(|finding| {
+            finding
+                .end_ms
+                .is_none_or(|end_ms| end_ms > gathered.reach.from_ms)
+        })
         .map(|finding| of_finding(gathered, finding))
         .collect();
     events.extend(in_a_row(&days).into_iter().map(|row| of_days(gathered, &row)));
@@ -285,7 +297,11 @@ fn of_days(gathered: &Gathered<'_>, row: &[&Finding]) -> Event {
     event.at = words::at(gathered.site.zone, event.at_ms);
     event.is_open = row.iter().any(|finding| finding.end_ms.is_none());
     if row.len() > 1 {
-        event.text = format!("{} in a row; the worst: {}", report_words::several(row.len(), "time"), event.text);
+        event.text = format!(
+            "{} in a row; the worst: {}",
+            report_words::several(row.len(), "time"),
+            event.text
+        );
     }
     event
 }

@@ -51,7 +51,9 @@ pub fn text(site: &Site, comparison: &Comparison) -> String {
         0 if !too_small.is_empty() => {
             format!("Of the measures that can be told, none changed by as much as matters{open}")
         }
-        0 => format!("Of the measures that can be told, none changed beyond what weather and chance do{open}"),
+        0 => {
+            format!("Of the measures that can be told, none changed beyond what weather and chance do{open}")
+        }
         1 => format!("One measure changed{open}"),
         count => format!("{count} measures changed{open}"),
     });

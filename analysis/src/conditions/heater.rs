@@ -492,7 +492,10 @@ mod tests {
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(found[0].value.estimate > 9.0);
         let probe_is_out = "the probe hangs where it does not";
-        assert!(found[0].message.contains(probe_is_out), "the other sensors stayed warm");
+        assert!(
+            found[0].message.contains(probe_is_out),
+            "the other sensors stayed warm"
+        );
         for sensor in ["check", "cool"] {
             kit.refill(sensor, Quantity::Temperature, |kit, at| {
                 let cold = (kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00")).contains(&at);
@@ -607,7 +610,10 @@ mod tests {
         // It goes on and off by itself far below what is written down.
         let lower = left_off_until(true, false, |into_h| (10.5..10.8).contains(&into_h));
         assert_eq!(lower[0].severity, Severity::Warning, "{lower:?}");
-        assert!(lower[0].message.contains("its thermostat is set lower"), "{lower:?}");
+        assert!(
+            lower[0].message.contains("its thermostat is set lower"),
+            "{lower:?}"
+        );
     }
 
     #[test]

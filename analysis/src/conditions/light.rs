@@ -320,7 +320,11 @@ mod tests {
         let found = of(&outcome, Kind::LightHoursWrong);
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!((found[0].start_ms, found[0].end_ms), (kit.at("2026-03-24"), None));
-        assert!(found[0].message.contains("between them not known"), "{}", found[0].message);
+        assert!(
+            found[0].message.contains("between them not known"),
+            "{}",
+            found[0].message
+        );
     }
 
     #[test]

@@ -447,20 +447,32 @@ mod tests {
         };
         let nothing = found(0.0);
         assert_eq!(nothing.len(), 1, "{nothing:?}");
-        assert!(nothing[0].message.starts_with("None of the"), "{}", nothing[0].message);
+        assert!(
+            nothing[0].message.starts_with("None of the"),
+            "{}",
+            nothing[0].message
+        );
         assert!(found(0.3).is_empty(), "little is not nothing");
     }
 
     #[test]
     fn one_dry_run_is_told_while_it_is_the_last() {
         let kit = misted(true, |kit, at| {
-            Some(if at == kit.at("2026-04-05T15:00") { 0.0 } else { 1.0 })
+            Some(if at == kit.at("2026-04-05T15:00") {
+                0.0
+            } else {
+                1.0
+            })
         });
         let outcome = kit.judge("2026-03-29T17:00", "2026-04-05T17:00");
         let found = of(&outcome, Kind::MistWeak);
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!(found[0].severity, crate::findings::Severity::Warning);
-        assert!(found[0].message.starts_with("The last run"), "{}", found[0].message);
+        assert!(
+            found[0].message.starts_with("The last run"),
+            "{}",
+            found[0].message
+        );
         let outcome = kit.judge("2026-04-01", "2026-04-08");
         assert!(of(&outcome, Kind::MistWeak).is_empty(), "water came again");
     }

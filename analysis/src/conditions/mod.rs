@@ -221,7 +221,10 @@ fn before_anything_was_heard(context: &Context<'_>, verdicts: &mut Verdicts) {
         until_ms: heard_ms,
     };
     verdicts.not_assessed.extend(kinds.into_iter().map(|kind| {
-        let reason = format!("nothing was measured here before {}", context.words.moment(heard_ms));
+        let reason = format!(
+            "nothing was measured here before {}",
+            context.words.moment(heard_ms)
+        );
         context.not_assessed(kind, None, before, reason)
     }));
 }

@@ -257,8 +257,13 @@ fn room_words(context: &Context<'_>, night: &Night, is_warm: bool) -> Option<Str
     let before: Vec<f64> = (1..=USUAL_NIGHTS as u64)
         .filter_map(|days| mean_c(night.local_date.checked_sub_days(Days::new(days))?))
         .collect();
-    let usual_c = (before.len() >= USUAL_NIGHTS_MIN).then(|| median(&before)).flatten();
-    let beyond_k = usual_c.map_or(0.0, |usual_c| if is_warm { now_c - usual_c } else { usual_c - now_c });
+    let usual_c = (before.len() >= USUAL_NIGHTS_MIN)
+        .then(|| median(&before))
+        .flatten();
+    let beyond_k = usual_c.map_or(
+        0.0,
+        |usual_c| if is_warm { now_c - usual_c } else { usual_c - now_c },
+    );
     let words = context.words;
     let limit_c = context.enclosure.limits_on(night.local_date).night_c.high;
     if beyond_k >= ROOM_BEYOND_K {
@@ -269,7 +274,10 @@ fn room_words(context: &Context<'_>, night: &Night, is_warm: bool) -> Option<Str
             words.temperature(now_c)
         ))
     } else if is_warm && now_c >= limit_c - ROOM_NEAR_K {
-        Some(format!("the room itself had a mean of {}", words.temperature(now_c)))
+        Some(format!(
+            "the room itself had a mean of {}",
+            words.temperature(now_c)
+        ))
     } else {
         None
     }

@@ -183,7 +183,8 @@ fn answer(gathered: &Gathered<'_>, open: &[Need], known_h: f64) -> Vec<String> {
 fn ran_at(gathered: &Gathered<'_>, quantity: Quantity) -> String {
     let name = report_words::capital(quantity.name());
     let speaker = gathered.speaker(&gathered.tracks, &gathered.enclosure.id, quantity, gathered.reach);
-    let Some((track, first_ms)) = speaker.and_then(|track| Some((track, *track.usable.at_ms.first()?))) else {
+    let Some((track, first_ms)) = speaker.and_then(|track| Some((track, *track.usable.at_ms.first()?)))
+    else {
         return format!("{name} is not known: no reading can be used.");
     };
     let reach = Span {
@@ -297,7 +298,10 @@ fn past(gathered: &Gathered<'_>, earlier: &Assessment) -> Vec<String> {
         .iter()
         .any(|track| track.place == gathered.enclosure.id && !track.usable.within(span).is_empty());
     if more > 0 {
-        lines.push(format!("And {} of less weight.", report_words::several(more, "more thing")));
+        lines.push(format!(
+            "And {} of less weight.",
+            report_words::several(more, "more thing")
+        ));
     }
     if lines.is_empty() {
         lines.push(if is_known {

@@ -180,7 +180,15 @@ fn strip(material: &Material<'_>, judged: &Judged<'_>) -> Picture {
         bars: enclosure
             .devices
             .iter()
-            .filter_map(|device| bar(material.site, enclosure, material.record, device, material.span.until_ms))
+            .filter_map(|device| {
+                bar(
+                    material.site,
+                    enclosure,
+                    material.record,
+                    device,
+                    material.span.until_ms,
+                )
+            })
             .collect(),
         marks: marks(material, &enclosure.id),
         display: material.display,

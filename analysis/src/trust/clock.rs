@@ -343,7 +343,8 @@ pub(super) fn jumped_ms(series: &Series, guess_ms: i64, offset_s: f64) -> Option
     /// A pause that is longer than the jump by more than this many intervals is a silence, whatever else it is.
     const LONGER_INTERVALS: f64 = 6.0;
     let length_ms = LENGTH_FRAC * offset_s.abs() * 1000.0;
-    let longest_ms = offset_s.abs() * 1000.0 / LENGTH_FRAC + LONGER_INTERVALS * series.usual_interval_ms()? as f64;
+    let longest_ms =
+        offset_s.abs() * 1000.0 / LENGTH_FRAC + LONGER_INTERVALS * series.usual_interval_ms()? as f64;
     let near = Span {
         from_ms: guess_ms - NEAR_MS - (offset_s.abs() * 1000.0) as i64,
         until_ms: guess_ms + NEAR_MS,

@@ -266,10 +266,7 @@ impl Bench<'_> {
 
     fn compared(&self, a: usize, active: &[usize], evidence: &Evidence) -> Compared {
         let others: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
-        let pairs: Vec<&[DayFigure]> = others
-            .iter()
-            .map(|b| &evidence.pairs[&(a, *b)][..])
-            .collect();
+        let pairs: Vec<&[DayFigure]> = others.iter().map(|b| &evidence.pairs[&(a, *b)][..]).collect();
         let figures = combine(&pairs);
         let stood: Vec<f64> = pairs.iter().map(|pair| usual_level(pair)).collect();
         let names: Vec<String> = others.iter().map(|b| self.sensors[*b].id.clone()).collect();

@@ -25,7 +25,11 @@ impl Jump {
     pub(super) fn off_over(self, channels: &[Channel], stretch: Span) -> Option<Offset> {
         let uncertain_ms = if self.by_ms > 0 { FINE_MS } else { ALIKE_MS };
         let (shift, agreement) = follows(channels, stretch, self.by_ms, uncertain_ms)?;
-        let offset_ms = if self.by_ms > 0 { self.by_ms } else { shift * FINE_MS };
+        let offset_ms = if self.by_ms > 0 {
+            self.by_ms
+        } else {
+            shift * FINE_MS
+        };
         Some(Offset {
             span: stretch,
             offset_s: offset_ms as f64 / 1000.0,
@@ -79,7 +83,11 @@ pub(super) fn stands_off(channels: &[Channel], jumps: &[Jump], span: Span) -> Op
         window.intersect(span)?;
         // Set forward, nothing was stamped within the pause; set back, both times were within the stretch.
         let since = Span {
-            from_ms: if jump.by_ms > 0 { jump.span.from_ms } else { jump.span.until_ms },
+            from_ms: if jump.by_ms > 0 {
+                jump.span.from_ms
+            } else {
+                jump.span.until_ms
+            },
             until_ms,
         };
         let found = jump.off_over(channels, window)?;

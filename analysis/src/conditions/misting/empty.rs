@@ -155,7 +155,11 @@ fn finding(
         format!(" until {}", context.words.moment(last_ms))
     };
     let runs = match streak.len() {
-        1 => format!("The last run of {}, {},", device.id, context.words.moment(first_ms)),
+        1 => format!(
+            "The last run of {}, {},",
+            device.id,
+            context.words.moment(first_ms)
+        ),
         count => format!(
             "{count} runs of {} in a row, from {}{until},",
             device.id,

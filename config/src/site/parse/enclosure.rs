@@ -42,7 +42,9 @@ pub(super) fn enclosure(
     if species.is_none() && !species_id.is_empty() {
         let near = nearest(&species_id, list.ids());
         let hint = match near {
-            Some(near) => format!("the nearest known species is \"{near}\"; or add a file to the folder species/"),
+            Some(near) => {
+                format!("the nearest known species is \"{near}\"; or add a file to the folder species/")
+            }
             None => {
                 let or = match limits.is_none() {
                     true => ", or give day_c, night_c and max_c in limits",
