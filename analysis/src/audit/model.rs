@@ -107,7 +107,7 @@ pub fn audit(gathered: &Gathered<'_>, inputs: Inputs, invented: bool) -> Audit {
     let late = gathered.last(LATE_DAYS);
     let (seen, seen_note) = seen(&changes);
     let recent: Vec<Event> = timeline::of_conditions(&changes)
-        .filter(|event| event.at_ms >= late.from_ms || event.is_open)
+        .filter(|event| event.until_ms >= late.from_ms)
         .cloned()
         .collect();
     let (recent, more) = weightiest(recent, CHANGES_MAX);
@@ -342,7 +342,7 @@ fn further(count: usize, one: &str) -> String {
 }
 
 /// The weightiest of some events, of equals the newest, in order of time; and how many there are beside them.
-fn weightiest(mut events: Vec<Event>, most: usize) -> (Vec<Event>, usize) {
+pub(super) fn weightiest(mut events: Vec<Event>, most: usize) -> (Vec<Event>, usize) {
     let more = events.len().saturating_sub(most);
     events.sort_by_key(|event| std::cmp::Reverse((event.weight, event.at_ms)));
     events.truncate(most);

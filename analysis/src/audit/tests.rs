@@ -10,6 +10,8 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
 
+use super::model::weightiest;
+use super::timeline::{Event, Weight};
 use super::{Asked, Audit, Beside, Inputs, audit, gather, html, inputs, json};
 use crate::report::sample;
 
@@ -380,4 +382,31 @@ fn an_amended_entry_is_shown_and_counts_for_nothing() {
     let seen: Vec<&str> = audit.seen.iter().map(|event| event.text.as_str()).collect();
     assert!(seen.contains(&"25 g") && !seen.contains(&"52 g"), "{seen:?}");
     assert!(audit.recent_changes.iter().all(|event| event.text != "52 g"));
+}
+
+#[test]
+fn the_first_page_keeps_what_weighs_most_and_of_equals_the_newest() {
+    let event = |at_ms: i64, weight: Weight| Event {
+        number: None,
+        at: String::new(),
+        what: format!("{at_ms}"),
+        place: String::new(),
+        text: String::new(),
+        from: String::new(),
+        late: None,
+        at_ms,
+        kind: String::new(),
+        until_ms: at_ms,
+        weight,
+    };
+    let events = vec![
+        event(1, Weight::Finding),
+        event(2, Weight::Care),
+        event(3, Weight::Change),
+        event(4, Weight::Care),
+        event(5, Weight::Care),
+    ];
+    let (kept, more) = weightiest(events, 3);
+    let names: Vec<&str> = kept.iter().map(|event| event.what.as_str()).collect();
+    assert_eq!((names, more), (vec!["1", "3", "5"], 2));
 }

@@ -63,8 +63,8 @@ pub struct Event {
     pub late: Option<String>,
     pub(crate) at_ms: i64,
     pub(super) kind: String,
-    /// A finding that had not ended.
-    pub(super) is_open: bool,
+    /// When it was over: itself for an entry, never for a finding that had not ended.
+    pub(super) until_ms: i64,
     pub(super) weight: Weight,
 }
 
@@ -165,7 +165,7 @@ fn of_entry(gathered: &Gathered<'_>, entry: &Entry, number: Option<usize>) -> Ev
         late,
         at_ms: entry.at_ms,
         kind: entry.kind.clone(),
-        is_open: false,
+        until_ms: entry.at_ms,
         weight: if LONG_KINDS.contains(&entry.kind.as_str()) {
             Weight::Change
         } else {
@@ -200,7 +200,7 @@ fn of_site_file(gathered: &Gathered<'_>) -> Vec<Event> {
                 late: None,
                 at_ms,
                 kind: format!("sensor-{what}"),
-                is_open: false,
+                until_ms: at_ms,
                 weight: Weight::Change,
             });
         }
@@ -255,7 +255,7 @@ fn of_finding(gathered: &Gathered<'_>, finding: &Finding) -> Event {
         late: None,
         at_ms: finding.start_ms,
         kind: finding.kind.name().to_owned(),
-        is_open: finding.end_ms.is_none(),
+        until_ms: finding.end_ms.unwrap_or(i64::MAX),
         weight: if finding.severity >= Severity::Warning {
             Weight::Finding
         } else {
@@ -295,7 +295,8 @@ fn of_days(gathered: &Gathered<'_>, row: &[&Finding]) -> Event {
     let mut event = of_finding(gathered, worst);
     event.at_ms = row[0].start_ms;
     event.at = words::at(gathered.site.zone, event.at_ms);
-    event.is_open = row.iter().any(|finding| finding.end_ms.is_none());
+    let ends = row.iter().map(|finding| finding.end_ms.unwrap_or(i64::MAX));
+    event.until_ms = ends.max().unwrap_or(event.until_ms);
     if row.len() > 1 {
         event.text = format!(
             "{} in a row; the worst: {}",
