@@ -159,9 +159,20 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     let mut open = false;
     let mut unknown_in_a_row = 0;
     let mut unknown: Vec<Span> = Vec::new();
-    // Those before the span say since when it is so.
+    // Those before the span say since when it is so, back to the last noted change of the hours.
+    let changed_ms = context
+        .record
+        .entries(&context.enclosure.id, context.whole())
+        .filter(|entry| entry.kind == "schedule-changed")
+        .filter(|entry| entry.subject.as_deref().is_none_or(|id| is_lamp(context, id)))
+        .map(|entry| entry.at_ms)
+        .max()
+        .unwrap_or(i64::MIN);
     let looked_at = Span {
-        from_ms: context.record_from_ms().max(context.span.from_ms - BEFORE_MS),
+        from_ms: context
+            .record_from_ms()
+            .max(context.span.from_ms - BEFORE_MS)
+            .max(changed_ms.min(context.span.from_ms)),
         until_ms: context.span.until_ms,
     };
     for date in context.zone.dates(looked_at) {
@@ -227,6 +238,13 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             .push(finding(context, &lit, span, &differences, is_open));
     }
     verdicts
+}
+
+fn is_lamp(context: &Context<'_>, id: &str) -> bool {
+    context
+        .enclosure
+        .devices_of(DeviceKind::Lamp)
+        .any(|lamp| lamp.id == id)
 }
 
 fn finding(
