@@ -16,6 +16,8 @@ const F_PER_K: f64 = 1.8;
 /// °F at 0 °C (NIST SP 811, appendix B).
 const F_AT_0_C: f64 = 32.0;
 
+/// Words before a temperature below nothing that make it a difference: what each gave.
+const SOURCES_OF_HEAT: [&str; 5] = ["room", "heater", "lamp", "fogger", "unexplained"];
 /// Words behind a temperature that make it a difference.
 const DIFFERENCE_WORDS: [&str; 16] = [
     "above", "below", "over", "under", "warmer", "cooler", "colder", "hotter", "higher", "lower", "high",
@@ -83,7 +85,7 @@ impl Display {
 
     /// A sentence of the analysis with each "… °C" in it turned into the shown unit.
     ///
-    /// A number is a difference where "±" or "by" stands before it, "·h" or a word such as "above" behind it; otherwise it
+    /// A number is a difference where "±", "+" or "by" stands before it, or less than nothing is what a source of heat gave, or "·h" or a word such as "above" behind it; otherwise it
     /// is a place on the scale. Both ends of "17.0 to 22.0 °C" and "17.0–22.0 °C" are turned.
     pub fn sentence(self, metric: &str) -> String {
         if !self.is_imperial() {
@@ -119,8 +121,9 @@ impl Display {
             .take_while(|c| c.is_alphabetic())
             .collect();
         let previous = head.trim_end();
-        let is_difference = previous.ends_with('±')
+        let is_difference = previous.ends_with(['±', '+'])
             || previous.ends_with(" by")
+            || (last < 0.0 && SOURCES_OF_HEAT.iter().any(|source| previous.ends_with(source)))
             || after.starts_with('·')
             || DIFFERENCE_WORDS.contains(&next.as_str());
         let turn = |value: f64| {
@@ -206,6 +209,7 @@ mod tests {
         check("10.0 °C·h", "18.0 °F·h");
         check("fell to −5.0 °C", "fell to 23.0 °F");
         check("kept at 80 %RH, in °C", "kept at 80 %RH, in °F");
+        check("room +1.0 °C, lamp −0.5 °C", "room +1.8 °F, lamp −0.9 °F");
     }
 
     #[test]
