@@ -18,7 +18,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 fn main() -> ExitCode {
-    reporter::end_with_the_pipe();
+    reporter::end_with_standard_output();
     let arguments = cli::Arguments::parse();
     arguments.command.memory().into_iter().for_each(memory::settle);
     logging::start(

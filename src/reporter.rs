@@ -27,18 +27,22 @@ impl From<Outcome> for ExitCode {
     }
 }
 
-/// Ends as other programs do where the reader of standard output has gone, as in `flags | head`: silently, with 128 + SIGPIPE.
-pub(crate) fn end_with_the_pipe() {
+/// Ends the program where standard output takes nothing more. Where its reader has gone, as in `flags | head`, silently and with 128 + SIGPIPE, as
+/// other programs do; else, as on a full disk, with the reason and exit code 1.
+pub(crate) fn end_with_standard_output() {
     const OF_SIGPIPE: i32 = 141;
+    const FAILED: i32 = 1;
     let told = std::panic::take_hook();
     std::panic::set_hook(Box::new(move |panic| {
         let words = panic.payload().downcast_ref::<String>();
-        if words.is_some_and(|words| {
-            words.starts_with("failed printing to stdout") && words.contains("Broken pipe")
-        }) {
-            std::process::exit(OF_SIGPIPE);
+        match words.filter(|words| words.starts_with("failed printing to stdout")) {
+            Some(words) if words.contains("Broken pipe") => std::process::exit(OF_SIGPIPE),
+            Some(words) => {
+                eprintln!("{words}");
+                std::process::exit(FAILED)
+            }
+            None => told(panic),
         }
-        told(panic);
     }));
 }
 

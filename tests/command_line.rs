@@ -121,6 +121,13 @@ fn a_reader_that_goes_ends_the_program_without_a_word() {
     let home = Home::new(SITE);
     let said = home.run_unread(&["check"]).expect_code(141);
     assert_eq!(said.stderr, "");
+    // A full disk is no reader that went.
+    let said = home.run_into(&["check"], "/dev/full").expect_code(1);
+    assert!(
+        said.stderr.contains("failed printing to stdout"),
+        "{}",
+        said.stderr
+    );
 }
 
 #[test]
@@ -174,7 +181,7 @@ fn check_says_what_no_enclosure_can_be_like() {
     for words in [
         "they fit in °F: write unit = \"[degF]\"",
         "they fit as shares of 1: write unit = \"/\"",
-        "mossy-1-check, mossy-1: no value of temperature in its last 1 reading is possible, the newest is -127 Cel",
+        "mossy-1-check, mossy-1: no value of temperature in its last 1 reading is possible, the newest is -127.0 °C",
     ] {
         assert!(said.contains(words), "no {words:?} in {said}");
     }

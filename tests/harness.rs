@@ -160,6 +160,22 @@ impl Home {
         child.wait_with_output().expect("it is our child").into()
     }
 
+    /// Runs the program with its standard output into a file that is there.
+    pub(crate) fn run_into(&self, arguments: &[&str], file: &str) -> Said {
+        let output = fs_err::OpenOptions::new()
+            .write(true)
+            .open(file)
+            .expect("it is there");
+        self.command(arguments)
+            .stdout(Stdio::from(output.into_file()))
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program was built")
+            .wait_with_output()
+            .expect("it is our child")
+            .into()
+    }
+
     pub(crate) fn run_with(&self, arguments: &[&str], environment: &[(&str, &Path)]) -> Said {
         self.command(arguments)
             .envs(environment.iter().copied())

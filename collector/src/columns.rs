@@ -2,8 +2,8 @@
 //!
 //! Between cells stands a comma, or a semicolon; then a decimal comma is understood too.
 //! A column is described as `HEADER=time` or `HEADER=SENSOR QUANTITY [UNIT]`. Times are RFC 3339, local date-times of the site's zone
-//! (year first, or as the description says), or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no number, no time or no record at all goes on as
-//! it is, so that the import refuses it, whole, and takes the rest.
+//! (year first, or as the description says), or seconds or milliseconds since 1970. Cells that are empty are no readings; what is no
+//! number, no time or no record at all goes on as it is, so that the import refuses it, whole, and takes the rest.
 
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};

@@ -209,6 +209,24 @@ mod tests {
     }
 
     #[test]
+    fn the_last_refused_of_each_topic_is_told_with_what_it_sent() {
+        let data = tempfile::tempdir().expect("a temporary folder");
+        assert_eq!(last_refused(data.path()), BTreeMap::new(), "there is no log");
+        let mut log = Refused::new(Arc::new(RealDisk), &table::refused_dir(data.path()));
+        let sent = |topic: &str, payload: &str, at_ms: i64| message(topic, payload, at_ms);
+        let (first, last, other) = (
+            sent("a", "warm", 1000),
+            sent("a", "{}", 2000),
+            sent("b", "", 3000),
+        );
+        let refused = [(&first, "no number"), (&last, "nothing there"), (&other, "empty")];
+        log.commit(refused.into_iter()).expect("room");
+        let told = last_refused(data.path());
+        assert_eq!((told.len(), told["a"].at_ms), (2, 2000));
+        assert_eq!(told["a"].words(), "nothing there; it sent {}");
+    }
+
+    #[test]
     fn the_log_is_bounded() {
         let dir = tempfile::tempdir().expect("a temporary folder");
         let mut log = Refused::new(Arc::new(RealDisk), dir.path());

@@ -54,10 +54,14 @@ fn last_week(site: &Site) -> String {
 
 /// From the first day with a reading on, where the last whole week was before it.
 fn since_the_first_reading(site: &Site) -> Result<Option<Span>, Failure> {
-    let first = load::first_date(&*archive(site)?).map_err(Failure::failed("could not read the archive"))?;
-    let Some(from_ms) = first.map(|date| site.zone.day(date).from_ms) else {
+    let stored = load::first_date(&*archive(site)?).map_err(Failure::failed("could not read the archive"))?;
+    // The first minutes of a new room stand in no file yet.
+    let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
+    let waiting = tail.iter().map(|reading| site.zone.date(reading.at_ms)).min();
+    let Some(first) = stored.into_iter().chain(waiting).min() else {
         return Ok(None);
     };
+    let from_ms = site.zone.day(first).from_ms;
     let week = site.zone.week(&last_week(site)).ok();
     Ok(week.filter(|week| week.until_ms <= from_ms).map(|_| Span {
         from_ms,

@@ -264,12 +264,9 @@ fn impossible(page: &Page, sensors: &[&Sensor], now_ms: i64) -> Option<String> {
             let newest =
                 newest.filter(|reading| reading.mark == Mark::Impossible && now_ms - reading.at_ms <= OLD_MS);
             if let Some(reading) = newest {
-                let unit = if quantity == Quantity::Humidity {
-                    "%RH"
-                } else {
-                    "°C"
-                };
-                sent.push(format!("{} {unit} by {}", number(reading.value), sensor.id));
+                // As it came, in the unit that is stored.
+                let (value, unit) = (number(reading.value), words::unit(quantity));
+                sent.push(format!("{value} {unit} by {}", sensor.id));
             }
         }
     }

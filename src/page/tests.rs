@@ -288,10 +288,8 @@ async fn until_the_archive_is_read_nothing_is_said_of_it() {
     );
 }
 
-#[tokio::test]
-async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
-    let served = served().await;
-    served.judge().await;
+/// A temperature of `mossy-1-check` that comes in at this moment.
+fn show_now(served: &Served, value: f64, mark: Mark) {
     let reading = Reading {
         at_ms: NOW_MS,
         received_ms: NOW_MS,
@@ -299,10 +297,17 @@ async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
         enclosure: "mossy-1".into(),
         sensor: "mossy-1-check".into(),
         quantity: Quantity::Temperature,
-        value: 34.4,
-        mark: Mark::Ok,
+        value,
+        mark,
     };
     served.page.newest.show([reading].iter());
+}
+
+#[tokio::test]
+async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
+    let served = served().await;
+    served.judge().await;
+    show_now(&served, 34.4, Mark::Ok);
     for path in ["/", "/enclosure/mossy-1"] {
         let answer = served.get(path).await;
         assert!(answer.contains("34.4\u{a0}°C, just now"), "{path}: {answer}");
@@ -318,17 +323,7 @@ async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
 async fn what_cannot_be_is_told_as_what_it_is() {
     let served = served().await;
     served.judge().await;
-    let reading = Reading {
-        at_ms: NOW_MS,
-        received_ms: NOW_MS,
-        time_source: TimeSource::Arrival,
-        enclosure: "mossy-1".into(),
-        sensor: "mossy-1-check".into(),
-        quantity: Quantity::Temperature,
-        value: -127.0,
-        mark: Mark::Impossible,
-    };
-    served.page.newest.show([reading].iter());
+    show_now(&served, -127.0, Mark::Impossible);
     let answer = served.get("/").await;
     assert!(answer.contains("−127.0\u{a0}°C by mossy-1-check"), "{answer}");
     assert!(answer.contains("look at both"), "{answer}");

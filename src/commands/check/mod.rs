@@ -339,10 +339,10 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
         let doubts: Vec<String> = own()
             .filter_map(|(_, quantity, samples)| doubtful(quantity, samples))
             .collect();
+        for doubt in &doubts {
+            told.look_at(format!("{name}: {doubt}"));
+        }
         match last {
-            Some(_) if !doubts.is_empty() => doubts
-                .iter()
-                .for_each(|doubt| told.look_at(format!("{name}: {doubt}"))),
             None => told.look_at(format!(
                 "{name}: nothing in the last seven days on {}; see whether it has power and sends there",
                 topics(sensor)
@@ -355,7 +355,10 @@ fn last_readings(site: &Site, told: &mut Told) -> Result<(), Failure> {
                 let hours = ((now - at) as f64 / MS_PER_HOUR as f64).max(0.0);
                 let said = format!("{name}: last reading {} ago", words::duration(hours));
                 if hours < SILENT_H {
-                    told.fit(said);
+                    // Of one that sends what can't be so nothing is fit.
+                    if doubts.is_empty() {
+                        told.fit(said);
+                    }
                 } else {
                     told.look_at(format!(
                         "{said}; look at its battery, its network and {}",
@@ -376,10 +379,10 @@ fn doubtful(quantity: Quantity, samples: &Series) -> Option<String> {
     let newest = last.last()?;
     if marks.iter().all(|mark| *mark == Mark::Impossible) {
         return Some(format!(
-            "no value of {quantity} in its last {} is possible, the newest is {newest} {}: many probes send such a value when plug or cable is \
-             broken; look at both",
+            "no value of {quantity} in its last {} is possible, the newest is {}: many probes send such a value when plug or cable is broken; \
+             look at both",
             words::several(last.len(), "reading"),
-            quantity.stored_unit()
+            words::value(quantity, *newest)
         ));
     }
     let (low, high) = last
