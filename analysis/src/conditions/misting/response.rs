@@ -46,6 +46,9 @@ const EARLY_MS: [i64; 2] = [5 * 60_000, 10 * 60_000];
 const CEILING_PCT: f64 = 99.0;
 /// At or above this before the run, a rise says nothing.
 const WET_START_PCT: f64 = 95.0;
+/// Readings within the same so many milliseconds are one, their mean: a sensor of air needs longer to follow, and windows over each reading of a
+/// fast one would cost the square of its pace.
+const THIN_MS: i64 = 20_000;
 /// Readings after the run that are needed.
 const AFTER_COUNT_MIN: usize = 2;
 /// From so many readings in the window on, the peak is a median of three.
@@ -110,15 +113,17 @@ impl Probe {
                 };
                 let times = &humidity.series.at_ms;
                 let readings = times.iter().zip(&humidity.series.value);
-                for ((at_ms, rh_pct), t_c) in readings.zip(line.on_times(times)) {
-                    if !t_c.is_nan() {
-                        probe.at_ms.push(*at_ms);
-                        probe.rh_pct.push(*rh_pct);
-                        probe.t_c.push(t_c);
-                        probe
-                            .w_g_m3
-                            .push(vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, *rh_pct)));
-                    }
+                let readings: Vec<(i64, f64, f64)> = readings
+                    .zip(line.on_times(times))
+                    .filter(|(_, t_c)| !t_c.is_nan())
+                    .map(|((at_ms, rh_pct), t_c)| (*at_ms, *rh_pct, t_c))
+                    .collect();
+                for (at_ms, rh_pct, t_c) in thinned(&readings) {
+                    probe.at_ms.push(at_ms);
+                    probe.rh_pct.push(rh_pct);
+                    probe.t_c.push(t_c);
+                    let pressure_pa = vapour_pressure_pa(t_c, rh_pct);
+                    probe.w_g_m3.push(vapour_density_g_m3(t_c, pressure_pa));
                 }
                 (!probe.at_ms.is_empty()).then_some(probe)
             })
@@ -149,6 +154,19 @@ impl Probe {
         let until = self.at_ms.partition_point(|at| *at < span.until_ms);
         from..until.max(from)
     }
+}
+
+/// Readings as (instant in ms, %RH, °C), those within one [`THIN_MS`] as their mean.
+fn thinned(readings: &[(i64, f64, f64)]) -> impl Iterator<Item = (i64, f64, f64)> {
+    readings
+        .chunk_by(|a, b| a.0.div_euclid(THIN_MS) == b.0.div_euclid(THIN_MS))
+        .map(|together| {
+            let count = together.len() as f64;
+            let mean = |of: fn(&(i64, f64, f64)) -> f64| together.iter().map(of).sum::<f64>() / count;
+            let after_ms: i64 = together.iter().map(|(at_ms, ..)| at_ms - together[0].0).sum();
+            let at_ms = together[0].0 + after_ms / together.len() as i64;
+            (at_ms, mean(|reading| reading.1), mean(|reading| reading.2))
+        })
 }
 
 /// The probe that saw most runs well; controllers last, since their own drift changes what they see.
@@ -430,4 +448,22 @@ fn weighted_line(points: &[(f64, f64, f64)]) -> Option<(f64, f64)> {
     let xx: f64 = points.iter().map(|(px, _, w)| w * (px - x).powi(2)).sum();
     let xy: f64 = points.iter().map(|(px, py, w)| w * (px - x) * (py - y)).sum();
     (xx > 0.0).then(|| (xy / xx, y - xy / xx * x))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fast_sensor_gives_three_means_a_minute_and_a_slow_one_stays_as_it_is() {
+        let each = |step_ms: i64, count: i64| -> Vec<(i64, f64, f64)> {
+            (0..count).map(|n| (n * step_ms, 80.0 + n as f64, 20.1)).collect()
+        };
+        let fast: Vec<_> = thinned(&each(1000, 120)).collect();
+        assert_eq!(fast.len(), 6);
+        // Seconds 20 to 39.
+        assert_eq!((fast[1].0, fast[1].1), (29_500, 109.5));
+        let slow = each(20_000, 50);
+        assert_eq!(thinned(&slow).collect::<Vec<_>>(), slow);
+    }
 }
