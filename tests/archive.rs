@@ -158,7 +158,7 @@ fn duckdb_and_pyarrow_open_it_unchanged() {
 }
 
 /// The sample day in a month's file, as a running collector leaves it.
-fn sample_month() -> Home {
+pub(crate) fn sample_month() -> Home {
     let home = sample_home();
     let site = home.path("site.toml");
     let text = fs_err::read_to_string(&site).expect("the site file");
@@ -244,25 +244,26 @@ fn the_pages_questions_are_answered_by_duckdb() {
     assert_eq!(rows[2], 0, "imported readings did not arrive: {rows:?}");
 }
 
-/// Heavy (pyspark takes half a GB, and a Java): run where MOSSWARDEN_SPARK_PYTHON names a Python that has pyspark and duckdb.
+/// What Spark, asked as collector/ARCHIVE.md asks it, says of the archive in this home; with an endpoint, of its like in the tests' bucket.
+pub(crate) fn asked_by_spark(python: &Python, home: &Home, endpoint: Option<&str>) -> serde_json::Value {
+    let (page, home) = (root().join("collector/ARCHIVE.md"), home.path(""));
+    let mut arguments = vec![
+        "spark",
+        page.to_str().expect("UTF-8"),
+        home.to_str().expect("UTF-8"),
+    ];
+    arguments.extend(endpoint);
+    let said = python.run("ask_archive.py", &arguments).expect_code(0);
+    serde_json::from_str(said.stdout.lines().last().unwrap_or_default()).expect("JSON")
+}
+
 #[test]
 fn spark_reads_it_in_place_and_agrees_with_duckdb() {
-    let Some(python) = std::env::var_os("MOSSWARDEN_SPARK_PYTHON") else {
-        eprintln!("skipped: MOSSWARDEN_SPARK_PYTHON is not set");
+    let Some(python) = Python::find_with_java() else {
         return;
     };
     let home = sample_month();
-    let page = root().join("collector/ARCHIVE.md");
-    let script = root().join("tests/python/ask_archive.py");
-    let done = std::process::Command::new(python)
-        .arg(script)
-        .arg("spark")
-        .args([page, home.path("")])
-        .output()
-        .expect("Python starts");
-    let said = String::from_utf8_lossy(&done.stdout).into_owned();
-    let seen: serde_json::Value = serde_json::from_str(said.lines().last().unwrap_or_default())
-        .unwrap_or_else(|error| panic!("{error}: {said}{}", String::from_utf8_lossy(&done.stderr)));
+    let seen = asked_by_spark(&python, &home, None);
     assert_eq!(seen["same"], true, "{seen}");
     assert_eq!(seen["readings"], home.exported().len(), "{seen}");
 }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::archive::{FLAGS_OF_SAMPLE, sample};
+use crate::archive::{FLAGS_OF_SAMPLE, asked_by_spark, sample, sample_month};
 use crate::builtin::{acknowledged, are_exactly, numbered, wait_for_readings};
 use crate::harness::{Home, Mosquitto, Publisher, Python, SITE, Server, free_port, wait_until};
 
@@ -38,15 +38,18 @@ impl Store {
             ("AWS_ACCESS_KEY_ID", "test".to_owned()),
             ("AWS_SECRET_ACCESS_KEY", "test".to_owned()),
             ("AWS_REGION", "us-east-1".to_owned()),
-            ("AWS_ENDPOINT_URL", format!("http://127.0.0.1:{}", self.port)),
+            ("AWS_ENDPOINT_URL", format!("http://{}", self.endpoint())),
             ("AWS_ALLOW_HTTP", "true".to_owned()),
         ])
     }
 
+    fn endpoint(&self) -> String {
+        format!("127.0.0.1:{}", self.port)
+    }
+
     /// Every row of the archive as pyarrow reads it in the store.
     fn stored(&self, python: &Python) -> Vec<String> {
-        let endpoint = format!("127.0.0.1:{}", self.port);
-        python.stored_rows(&["rooms/harbour/readings", &endpoint])
+        python.stored_rows(&["rooms/harbour/readings", &self.endpoint()])
     }
 
     fn is_out_of_order(&self, is_out: bool) {
@@ -218,6 +221,20 @@ fn findings_are_the_same_from_a_bucket() {
     let (folder, bucket) = (flags(&Home::new(&site)), flags(&store.home(&site)));
     assert!(!folder.json()["findings"].as_array().expect("a list").is_empty());
     assert_eq!((bucket.code, bucket.stdout), (folder.code, folder.stdout));
+}
+
+#[test]
+fn spark_reads_a_bucket_in_place_and_agrees_with_duckdb_on_the_folder() {
+    let Some(python) = Python::find_with_java() else {
+        return;
+    };
+    let store = Store::start(&python);
+    let (folder, bucket) = (sample_month(), store.home(&sample("site.toml")));
+    bucket.write("sample.csv", &sample("readings.csv"));
+    bucket.run(&["import", "sample.csv"]).expect_code(0);
+    let seen = asked_by_spark(&python, &folder, Some(&store.endpoint()));
+    assert_eq!(seen["same"], true, "{seen}");
+    assert_eq!(seen["readings"], folder.exported().len(), "{seen}");
 }
 
 #[test]

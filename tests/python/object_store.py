@@ -1,6 +1,6 @@
-"""An S3-compatible object store in memory, on loopback: the server of moto (PyPI, Apache-2.0), which takes any key.
+"""An S3-compatible object store in memory, on loopback or at ADDRESS: the server of moto (PyPI, Apache-2.0), which takes any key.
 
-object_store.py PORT BUCKET OUTAGE
+object_store.py PORT BUCKET OUTAGE [ADDRESS]
 
 Makes the bucket, says `ready`, and serves until it is killed. While the file OUTAGE is there, every request is answered with 503.
 """
@@ -18,6 +18,7 @@ from werkzeug.wrappers import Response
 
 logging.getLogger("werkzeug").setLevel(logging.ERROR)  # a line for each request otherwise
 port, bucket, outage = int(sys.argv[1]), sys.argv[2], sys.argv[3]
+address = sys.argv[4] if len(sys.argv) > 4 else "127.0.0.1"
 store = DomainDispatcherApplication(create_backend_app)
 
 
@@ -27,7 +28,7 @@ def serve(environ, start_response):
     return store(environ, start_response)
 
 
-server = make_server("127.0.0.1", port, serve, threaded=True, request_handler=MotoRequestHandler)
+server = make_server(address, port, serve, threaded=True, request_handler=MotoRequestHandler)
 threading.Thread(target=server.serve_forever, daemon=True).start()
 client = boto3.client(
     "s3",
