@@ -535,7 +535,7 @@ fn where_no_reading_is_that_is_the_first_thing_said() {
     assert_eq!(
         answer("2026-02-25", "2026-03-01T08:10").as_deref(),
         Some(
-            "Nothing was found in what could be judged. Too little is known of mossy-1 to say how it is there."
+            "Nothing was found in what could be judged. Too little is known of mossy-1 to say how it is there: less than half of this time."
         )
     );
     let said = home.run(&["alerts"]).expect_code(3);

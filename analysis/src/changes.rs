@@ -14,6 +14,7 @@ use mosswarden_config::zone::Span;
 use crate::plot::{Display, number};
 use crate::statistics::robust::median;
 use crate::trusted::Trusted;
+use crate::words;
 
 /// Lines told; more would not be read.
 pub const TOLD_MAX: usize = 5;
@@ -50,7 +51,7 @@ pub struct Changes {
     /// Places that were compared.
     pub compared: Vec<String>,
     /// Places of which nothing can be said, with the reason.
-    pub not_judged: BTreeMap<String, &'static str>,
+    pub not_judged: BTreeMap<String, String>,
 }
 
 /// What is measured over a day.
@@ -123,7 +124,8 @@ fn compare(
     parts: &[(Quantity, Measure, Vec<&Sensor>)],
     enclosure: Option<&Enclosure>,
 ) {
-    let mut reason = "one of the two days is known too little";
+    let mut told: Vec<Quantity> = Vec::new();
+    let mut reason = "one of the two days is known too little".to_owned();
     let mut is_compared = false;
     for (quantity, measure, sensors) in parts {
         let Some((sensor, days)) = chosen(trusted, sensors, *quantity, *measure, windows) else {
@@ -137,7 +139,10 @@ fn compare(
             continue;
         };
         if differences.len() < DIFFERENCES_MIN {
-            reason = "too few days to say what is usual";
+            reason = format!(
+                "too few days to say what is usual: {} more are needed at least",
+                words::count(DIFFERENCES_MIN - differences.len())
+            );
             continue;
         }
         is_compared = true;
@@ -159,6 +164,11 @@ fn compare(
         let before: Vec<f64> = days[2..].iter().flatten().copied().collect();
         let back_to = median(&before).filter(|usual| is_off(yesterday, *usual) && !is_off(today, *usual));
         let several = enclosure.is_none_or(|enclosure| enclosure.sensors.len() > 1);
+        // A day that was warmer in the mean had a higher peak as well: told once.
+        if told.contains(quantity) {
+            continue;
+        }
+        told.push(*quantity);
         found.told.push(Change {
             place: place.to_owned(),
             sentence: sentence(
@@ -314,7 +324,7 @@ mod tests {
         assert_eq!(changes(&trusted(20, usual_day)).told, []);
         let warm = trusted(20, |back| if back == 0 { 24.0 } else { usual_day(back) });
         let found = changes(&warm);
-        assert_eq!(found.told.len(), 2, "the mean and the peak: {found:?}");
+        assert_eq!(found.told.len(), 1, "mean and peak are one change: {found:?}");
         let sentence = found
             .told
             .iter()
@@ -350,7 +360,11 @@ mod tests {
     fn without_both_days_or_with_few_days_nothing_is_said() {
         let few = changes(&trusted(4, usual_day));
         assert_eq!(few.told, []);
-        assert_eq!(few.not_judged["mossy-1"], "too few days to say what is usual");
+        // Four days give two differences before the last one, and five are asked for.
+        assert_eq!(
+            few.not_judged["mossy-1"],
+            "too few days to say what is usual: three more are needed at least"
+        );
         let none = changes(&Trusted::default());
         assert_eq!(
             none.not_judged["mossy-1"],

@@ -167,6 +167,19 @@ pub fn list(items: &[String]) -> String {
     }
 }
 
+/// "a, b and c"; of many the first and "and 7 more topics".
+pub fn first_few(items: &[String], one: &str) -> String {
+    const TOLD_MAX: usize = 5;
+    match items.len().checked_sub(TOLD_MAX) {
+        None | Some(0) => list(items),
+        Some(more) => format!(
+            "{} and {}",
+            items[..TOLD_MAX].join(", "),
+            several(more, &format!("more {one}"))
+        ),
+    }
+}
+
 /// What a span is called in the answer: "this week", "on this day", "in these 9 days", "in these 6 h".
 pub fn span_name(zone: Zone, span: Span) -> String {
     let week = zone.week(&zone.week_name(span.from_ms));
@@ -332,6 +345,17 @@ pub fn next_step(finding: &Finding) -> String {
     format!("It is over. Look how the animals are. {check}")
 }
 
+/// The next steps of findings of one cause, each once.
+pub fn next_steps(findings: &[&Finding]) -> Vec<String> {
+    let mut steps: Vec<String> = Vec::new();
+    for step in findings.iter().map(|finding| next_step(finding)) {
+        if !steps.contains(&step) {
+            steps.push(step);
+        }
+    }
+    steps
+}
+
 /// What a kind judges, for the list of what could not be judged.
 pub fn judged(kind: Kind) -> &'static str {
     match kind {
@@ -421,6 +445,14 @@ mod tests {
         assert_eq!(duration(50.0), "50 h");
         assert_eq!(duration(76.0), "3 days 4 h");
         assert_eq!(duration(8.0 * 24.0 + 23.6), "9 days");
+    }
+
+    #[test]
+    fn of_many_the_first_are_named() {
+        let names = |count: usize| -> Vec<String> { (1..=count).map(|name| name.to_string()).collect() };
+        assert_eq!(first_few(&names(0), "topic"), "");
+        assert_eq!(first_few(&names(5), "topic"), "1, 2, 3, 4 and 5");
+        assert_eq!(first_few(&names(7), "topic"), "1, 2, 3, 4, 5 and 2 more topics");
     }
 
     #[test]

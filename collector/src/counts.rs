@@ -1,12 +1,15 @@
 //! What came in and what became of it: counters that others may read at any time.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::Reading;
+
+/// Topics without a feed that are kept, and whose first message stands in the refused log, so that a keeper can find a forgotten device.
+const UNREAD_TOPICS_MAX: usize = 200;
 
 /// Counters since the collector started. Cheap to read; every field only grows, save `connected` and the trouble.
 #[derive(Debug, Default)]
@@ -19,6 +22,7 @@ pub struct Counts {
     late: AtomicU64,
     retained: AtomicU64,
     unknown_topic: AtomicU64,
+    unread_topics: Mutex<BTreeSet<Arc<str>>>,
     device_lost: AtomicU64,
     doubtful: AtomicU64,
     published: AtomicU64,
@@ -90,6 +94,8 @@ pub struct Snapshot {
     pub retained: u64,
     /// Messages on topics that no feed reads.
     pub unknown_topic: u64,
+    /// These topics, in order.
+    pub unread_topics: Vec<String>,
     /// Wills: devices that were lost.
     pub device_lost: u64,
     /// Stored readings with a mark other than ok.
@@ -200,6 +206,7 @@ impl Counts {
 
     pub fn snapshot(&self) -> Snapshot {
         let trouble = self.trouble.lock().unwrap_or_else(PoisonError::into_inner);
+        let topics = self.unread_topics.lock().unwrap_or_else(PoisonError::into_inner);
         let feeds = self.by_feed.iter();
         let mut by_feed: Vec<FeedSnapshot> = feeds
             .flat_map(|(topic, readers)| readers.iter().map(|counts| counts.snapshot(topic)))
@@ -214,6 +221,7 @@ impl Counts {
             late: get(&self.late),
             retained: get(&self.retained),
             unknown_topic: get(&self.unknown_topic),
+            unread_topics: topics.iter().map(ToString::to_string).collect(),
             device_lost: get(&self.device_lost),
             doubtful: get(&self.doubtful),
             published: get(&self.published),
@@ -278,6 +286,12 @@ impl Counts {
 
     pub(crate) fn unknown_topic(&self) {
         add(&self.unknown_topic, 1);
+    }
+
+    /// Whether a topic that no feed reads is seen for the first time; of very many only the first are kept.
+    pub(crate) fn is_new_unread(&self, topic: &Arc<str>) -> bool {
+        let mut topics = self.unread_topics.lock().unwrap_or_else(PoisonError::into_inner);
+        topics.len() < UNREAD_TOPICS_MAX && topics.insert(Arc::clone(topic))
     }
 
     pub(crate) fn device_lost(&self) {

@@ -22,6 +22,8 @@ pub struct KeptCounts {
     pub duplicate: u64,
     pub late: u64,
     pub unknown_topic: u64,
+    #[serde(default)]
+    pub unread_topics: Vec<String>,
     pub feeds: Vec<KeptFeed>,
     /// What was wrong when it was written: a part's name, and words.
     pub trouble: Vec<(String, String)>,
@@ -74,6 +76,7 @@ pub(crate) fn write(
         duplicate: counts.duplicate,
         late: counts.late,
         unknown_topic: counts.unknown_topic,
+        unread_topics: counts.unread_topics.clone(),
         feeds: counts.by_feed.iter().map(KeptFeed::from).collect(),
         trouble: trouble
             .map(|(part, text)| (part.name().to_owned(), text.clone()))

@@ -25,8 +25,6 @@ use crate::spool::{self, Replay, Spool, SpoolError};
 use crate::validate;
 use crate::window::{WINDOW_MESSAGES, Window};
 
-/// Topics without a feed whose first message is kept in the refused log, so that a keeper can find a forgotten device.
-const UNKNOWN_TOPICS_MAX: usize = 200;
 /// A step back of the clock by more than this, ms, is a clock that was set; less is two messages in one millisecond.
 const CLOCK_STEP_MS: i64 = 5000;
 
@@ -42,7 +40,6 @@ pub(crate) struct Store {
     refused: Refused,
     window: Window,
     stamps: Stamps,
-    unknown_topics: BTreeSet<Arc<str>>,
     /// Topics of which a refusal was told: at most those that are read.
     refused_topics: BTreeSet<Arc<str>>,
     counts: Arc<Counts>,
@@ -102,7 +99,6 @@ impl Store {
             refused,
             window,
             stamps,
-            unknown_topics: BTreeSet::new(),
             refused_topics: BTreeSet::new(),
             counts,
             newest,
@@ -142,9 +138,7 @@ impl Store {
         let of_topic = feeds.of(&message.topic);
         if of_topic.is_empty() {
             self.counts.unknown_topic();
-            let is_new = self.unknown_topics.len() < UNKNOWN_TOPICS_MAX
-                && !message.packet.is_retained
-                && self.unknown_topics.insert(Arc::clone(&message.topic));
+            let is_new = !message.packet.is_retained && self.counts.is_new_unread(&message.topic);
             if is_new || is_will {
                 let reason = if is_will {
                     "device lost; no feed reads the topic of its will"
@@ -169,10 +163,12 @@ impl Store {
         if !refusals.is_empty() {
             self.counts
                 .refused(&message.topic, refusals.iter().map(|(sensor, _)| &**sensor));
-            let reasons: Vec<String> = refusals
+            let mut reasons: Vec<String> = refusals
                 .iter()
                 .map(|(sensor, refusal)| format!("{sensor}: {refusal}"))
                 .collect();
+            // Two quantities out of one payload that can't be read.
+            reasons.dedup();
             let reason = reasons.join("; ");
             self.tell_refusal(&message.topic, &reason);
             batch.refused.push((message.clone(), reason));

@@ -323,6 +323,7 @@ async fn bad_payloads_are_acknowledged_logged_and_block_nothing() {
         ),
         (4, 1, 2, 1)
     );
+    assert_eq!(counts.unread_topics, ["elsewhere/x"]);
     collector.stop().await;
     let log = fs_err::read_to_string(home.path().join("data/refused/refused.jsonl")).expect("the log");
     assert_eq!(log.lines().count(), 3);

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use chrono::{NaiveDate, NaiveTime};
-use mosswarden_analysis::findings::{Finding, Severity};
-use mosswarden_analysis::words::next_step;
+use mosswarden_analysis::findings::{Finding, Severity, by_cause};
+use mosswarden_analysis::words::next_steps;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::{Deserialize, Serialize};
@@ -84,8 +84,9 @@ impl Daily {
         self.not_before_ms = now_ms + RETRY_MS;
     }
 
-    /// One message of what needs a look, still holds, and was not told in the last week; `None` where there is nothing new.
-    pub(super) fn news(&mut self, findings: &[Finding], now_ms: i64) -> Option<Findings> {
+    /// One message of what needs a look, still holds, and was not told in the last week, what has one cause together; `None` where there is
+    /// nothing new.
+    pub(super) fn news(&mut self, site: &Site, findings: &[Finding], now_ms: i64) -> Option<Findings> {
         let new: Vec<&Finding> = findings
             .iter()
             .filter(|finding| finding.severity >= Severity::Warning)
@@ -98,17 +99,16 @@ impl Daily {
         if new.is_empty() {
             return None;
         }
-        let mut text = match new.len() {
+        let causes = by_cause(site, new.iter().copied());
+        let mut text = match causes.len() {
             1 => "One thing needs a look.".to_owned(),
             count => format!("{count} things need a look."),
         };
-        for finding in &new {
-            text += &format!(
-                "\n{}: {} {}",
-                finding.enclosure,
-                finding.message,
-                next_step(finding)
-            );
+        for group in &causes {
+            for finding in group {
+                text += &format!("\n{}: {}", finding.enclosure, finding.message);
+            }
+            text += &format!(" {}", next_steps(group).join(" "));
         }
         let findings = Findings {
             at_ms: now_ms,
@@ -141,7 +141,7 @@ impl From<&Finding> for Found {
 mod tests {
     use std::path::Path;
 
-    use mosswarden_analysis::findings::{Kind, Value};
+    use mosswarden_analysis::findings::{Cause, Kind, Value};
 
     use super::*;
 
@@ -196,16 +196,40 @@ mod tests {
     fn a_finding_is_told_once_a_week_and_a_notice_never() {
         let site = site("");
         let mut daily = Daily::new(&site, &[]);
-        assert_eq!(daily.news(&[drift(Severity::Notice)], 0), None);
-        let first = daily.news(&[drift(Severity::Warning)], 0).expect("it is new");
+        assert_eq!(daily.news(&site, &[drift(Severity::Notice)], 0), None);
+        let first = daily
+            .news(&site, &[drift(Severity::Warning)], 0)
+            .expect("it is new");
         assert_eq!(
             first.text,
             "One thing needs a look.\nmossy-1: It drifts. Check it."
         );
-        assert_eq!(daily.news(&[drift(Severity::Warning)], MS_PER_24_H), None);
+        assert_eq!(daily.news(&site, &[drift(Severity::Warning)], MS_PER_24_H), None);
         // A restart does not tell it anew.
         let mut daily = Daily::new(&site, &[first]);
-        assert_eq!(daily.news(&[drift(Severity::Warning)], AGAIN_MS - 1), None);
-        assert!(daily.news(&[drift(Severity::Warning)], AGAIN_MS).is_some());
+        assert_eq!(daily.news(&site, &[drift(Severity::Warning)], AGAIN_MS - 1), None);
+        assert!(daily.news(&site, &[drift(Severity::Warning)], AGAIN_MS).is_some());
+    }
+
+    #[test]
+    fn what_has_one_cause_is_told_once_with_one_step() {
+        let site = site("");
+        let of = |kind, message: &str| Finding {
+            kind,
+            cause: (kind == Kind::Overheating).then_some(Cause::Heater),
+            message: message.to_owned(),
+            advice: "Pull its plug.".to_owned(),
+            ..drift(Severity::Urgent)
+        };
+        let found = [
+            of(Kind::Overheating, "It was too hot."),
+            of(Kind::HeaterStuckOn, "The heater is on."),
+        ];
+        let told = Daily::new(&site, &[]).news(&site, &found, 0).expect("it is new");
+        assert_eq!(
+            told.text,
+            "One thing needs a look.\nmossy-1: It was too hot.\nmossy-1: The heater is on. Pull its plug."
+        );
+        assert_eq!(told.found.len(), 2, "a receiver still gets both");
     }
 }

@@ -259,7 +259,7 @@ impl DailyRound {
                 self.daily.try_again(now_ms);
                 return None;
             };
-            return self.daily.news(&found, now_ms);
+            return self.daily.news(site, &found, now_ms);
         }
         if self.judging.is_none() && self.daily.is_due(site, now_ms) {
             let site = Arc::clone(site);

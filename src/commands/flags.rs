@@ -2,7 +2,7 @@
 
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::findings::{Document, Kind, Verdicts, gathered};
+use mosswarden_analysis::findings::{Document, Kind, Verdicts, by_cause, gathered};
 use mosswarden_analysis::words;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
@@ -44,23 +44,29 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
     let barely = barely_known(site, verdicts, &assessment.silent, span);
     if !barely.is_empty() {
         answer += &format!(
-            " Too little is known of {} to say how it is there.",
+            " Too little is known of {} to say how it is there: less than half of this time.",
             words::list(&barely)
         );
     }
     lines.push(answer);
-    for finding in &verdicts.findings {
+    for group in by_cause(site, &verdicts.findings) {
         lines.push(String::new());
-        lines.push(format!(
-            "{} · {} · {} · {} ({})",
-            finding.severity.name(),
-            finding.enclosure,
-            finding.kind.name(),
-            finding.subject,
-            words::lasting(zone, finding.start_ms, finding.end_ms)
-        ));
-        lines.push(format!("  {}", finding.message));
-        lines.push(format!("  Next: {}", words::next_step(finding)));
+        for finding in &group {
+            lines.push(format!(
+                "{} · {} · {} · {} ({})",
+                finding.severity.name(),
+                finding.enclosure,
+                finding.kind.name(),
+                finding.subject,
+                words::lasting(zone, finding.start_ms, finding.end_ms)
+            ));
+            lines.push(format!("  {}", finding.message));
+        }
+        lines.extend(
+            words::next_steps(&group)
+                .iter()
+                .map(|step| format!("  Next: {step}")),
+        );
     }
     if !verdicts.not_assessed.is_empty() {
         lines.push(String::new());
@@ -109,7 +115,7 @@ fn answer(site: &Site, verdicts: &Verdicts, silent: &[String]) -> String {
         .filter(|own| !own.sensors.is_empty())
         .count();
     let places = with_sensors + usize::from(!site.room_sensors.is_empty());
-    let found = match verdicts.findings.len() {
+    let found = match by_cause(site, &verdicts.findings).len() {
         0 if silent.len() == places => "Nothing can be said".to_owned(),
         0 if !verdicts.not_assessed.is_empty() => "Nothing was found in what could be judged".to_owned(),
         0 => "Nothing was found".to_owned(),

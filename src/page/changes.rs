@@ -6,7 +6,8 @@ use axum::extract::State;
 use axum::response::Response;
 use mosswarden_analysis::changes::Changes;
 use mosswarden_analysis::findings::Finding;
-use mosswarden_analysis::plot::{Display, escape};
+use mosswarden_analysis::plot::escape;
+use mosswarden_analysis::words::{kind, kind_over, lasting};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::layout::{View, ago, answer, capital, count, label, moment, place_link, prose};
@@ -21,7 +22,6 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         return answer(&page, &View::new("Changes", "/changes", body).live());
     };
     let since_ms = judged.at_ms - MS_PER_24_H;
-    let display = Display::new(page.site.units);
     let new: Vec<&Finding> = judged
         .verdicts
         .findings
@@ -32,7 +32,9 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         .verdicts
         .findings
         .iter()
-        .filter(|finding| finding.end_ms.is_some_and(|end_ms| end_ms >= since_ms))
+        .filter(|finding| {
+            finding.start_ms < since_ms && finding.end_ms.is_some_and(|end_ms| end_ms >= since_ms)
+        })
         .collect();
     let mut body = format!(
         "<h1>{}</h1>\n<p class=\"small faint\">The 24 hours to {}, judged {}, against the 24 before and what is usual over two \
@@ -62,6 +64,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             );
         }
     }
+    // What they say in full stands on the page of findings.
     for (heading, findings) in [("New findings", new), ("Findings that are over", over)] {
         if findings.is_empty() {
             continue;
@@ -69,14 +72,19 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         let lines: String = findings
             .iter()
             .map(|finding| {
+                let headline = match finding.end_ms {
+                    None => kind(finding),
+                    Some(_) => kind_over(finding),
+                };
                 format!(
-                    "<li>{}: {}</li>\n",
+                    "<li>{}: {headline}, {}</li>\n",
                     place_link(&page, &finding.enclosure),
-                    prose(&display.sentence(&finding.message))
+                    prose(&lasting(page.site.zone, finding.start_ms, finding.end_ms))
                 )
             })
             .collect();
-        body += &format!("<h2>{heading}</h2>\n<ul class=\"lines\">\n{lines}</ul>\n");
+        body +=
+            &format!("<h2><a href=\"/findings\">{heading}</a></h2>\n<ul class=\"lines\">\n{lines}</ul>\n");
     }
     body += &format!(
         "<h2>From the journal</h2>\n{}",

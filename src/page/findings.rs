@@ -4,12 +4,12 @@ use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::Response;
-use mosswarden_analysis::findings::gathered;
+use mosswarden_analysis::findings::{Finding, by_cause, gathered};
 use mosswarden_analysis::plot::{Display, escape};
-use mosswarden_analysis::words::{list, next_step};
+use mosswarden_analysis::words::{kind, kind_over, lasting, list, next_steps};
 
 use super::Page;
-use super::layout::{View, ago, answer, capital, count, moment, prose};
+use super::layout::{View, ago, answer, capital, count, prose};
 
 pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
     let state = page.judging.look();
@@ -19,7 +19,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         return answer(&page, &View::new("Findings", "/findings", body.to_owned()));
     };
     let display = Display::new(page.site.units);
-    let found = &judged.verdicts.findings;
+    let found = by_cause(&page.site, &judged.verdicts.findings);
     let label = |id: &str| {
         page.site
             .enclosure(id)
@@ -30,9 +30,9 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
             "<h1>Nothing was found in the last seven days.</h1>\n".to_owned()
         }
         0 => "<h1>Nothing was found in what could be judged of the last seven days.</h1>\n".to_owned(),
-        1 => "<h1>One finding in the last seven days.</h1>\n".to_owned(),
+        1 => "<h1>One thing was found in the last seven days.</h1>\n".to_owned(),
         number => format!(
-            "<h1>{} findings in the last seven days.</h1>\n",
+            "<h1>{} things were found in the last seven days.</h1>\n",
             capital(&count(number))
         ),
     };
@@ -43,21 +43,31 @@ pub(super) async fn view(State(page): State<Arc<Page>>) -> Response {
         "<p class=\"small faint\">Judged {}.</p>\n",
         ago((page.now_ms)(), judged.at_ms)
     );
-    for finding in found {
-        let end = finding.end_ms.map_or_else(
-            || "still so".to_owned(),
-            |end| format!("until {}", moment(&page, end)),
-        );
-        body += &format!(
-            "<div class=\"need\"><p><strong>{}</strong>, {}: {}</p>\n<p class=\"small faint\">{}. Since {}, {end}.</p>\n\
-             <p><strong>Next:</strong> {}</p></div>\n",
+    let one = |finding: &Finding| {
+        let headline = match finding.end_ms {
+            None => kind(finding),
+            Some(_) => kind_over(finding),
+        };
+        format!(
+            "<p><strong>{}: {headline}</strong> ({}), {}.</p>\n<p>{}</p>\n",
             escape(&label(&finding.enclosure)),
             finding.severity.name(),
-            prose(&display.sentence(&finding.message)),
-            finding.kind.name().replace('-', " "),
-            moment(&page, finding.start_ms),
-            prose(&display.sentence(&next_step(finding)))
-        );
+            prose(&lasting(page.site.zone, finding.start_ms, finding.end_ms)),
+            prose(&display.sentence(&finding.message))
+        )
+    };
+    for group in &found {
+        let told: String = group.iter().map(|finding| one(finding)).collect();
+        let next: String = next_steps(group)
+            .iter()
+            .map(|step| {
+                format!(
+                    "<p><strong>Next:</strong> {}</p>\n",
+                    prose(&display.sentence(step))
+                )
+            })
+            .collect();
+        body += &format!("<div class=\"need\">\n{told}{next}</div>\n");
     }
     let refused = gathered(&judged.verdicts.not_assessed);
     if !refused.is_empty() {

@@ -168,7 +168,8 @@ pub(super) fn room(page: &Page, state: &State) -> Option<String> {
     let judged = state.judged.as_deref();
     let display = Display::new(page.site.units);
     let sensors: Vec<&Sensor> = page.site.room_sensors.iter().collect();
-    let said: Vec<String> = [Quantity::Temperature, Quantity::Humidity]
+    let mut said: Vec<String> = impossible(page, &sensors, now_ms).into_iter().collect();
+    let read: Vec<String> = [Quantity::Temperature, Quantity::Humidity]
         .into_iter()
         .filter_map(|quantity| {
             let readings = readings(page, judged, &sensors, quantity);
@@ -181,10 +182,18 @@ pub(super) fn room(page: &Page, state: &State) -> Option<String> {
             Some(said + "." + &doubt(&[reading]))
         })
         .collect();
-    (!sensors.is_empty()).then(|| match said.is_empty() {
-        true => "Nothing is known of the room now.".to_owned(),
-        false => said.join(" "),
-    })
+    if read.is_empty() {
+        said.extend(refused(page, &sensors, now_ms));
+        said.push("Nothing is known of the room now.".to_owned());
+    }
+    said.extend(read);
+    (!sensors.is_empty()).then(|| said.join(" "))
+}
+
+/// Topics that came in since the start and that no feed reads, in one sentence.
+pub(super) fn unread_topics(page: &Page) -> Option<String> {
+    let topics = words::first_few(&page.counts.snapshot().unread_topics, "topic");
+    (!topics.is_empty()).then(|| format!("Came in and is read by no feed of the site file: {topics}."))
 }
 
 /// Words first: what is so now comes before what was found in the week.

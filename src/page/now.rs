@@ -10,7 +10,7 @@ use mosswarden_analysis::report::{Need, Verdict};
 
 use super::guard::Visitor;
 use super::layout::{View, ago, answer, capital, count, prose};
-use super::live::{Live, collecting, live, room, section};
+use super::live::{Live, collecting, live, room, section, unread_topics};
 use super::{Page, alarm, journal};
 
 pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
@@ -83,6 +83,9 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
             prose(&judged.week.room.words),
             needs(&judged.week.room.needs)
         );
+    }
+    if let Some(unread) = unread_topics(&page) {
+        body += &format!("<p class=\"small faint\">{}</p>\n", prose(&unread));
     }
     body += &match (judged, &state.trouble) {
         (None, None) => {

@@ -290,12 +290,16 @@ async fn until_the_archive_is_read_nothing_is_said_of_it() {
 
 /// A temperature of `mossy-1-check` that comes in at this moment.
 fn show_now(served: &Served, value: f64, mark: Mark) {
+    show("mossy-1", "mossy-1-check", served, value, mark);
+}
+
+fn show(place: &str, sensor: &str, served: &Served, value: f64, mark: Mark) {
     let reading = Reading {
         at_ms: NOW_MS,
         received_ms: NOW_MS,
         time_source: TimeSource::Arrival,
-        enclosure: "mossy-1".into(),
-        sensor: "mossy-1-check".into(),
+        enclosure: place.into(),
+        sensor: sensor.into(),
         quantity: Quantity::Temperature,
         value,
         mark,
@@ -327,6 +331,12 @@ async fn what_cannot_be_is_told_as_what_it_is() {
     let answer = served.get("/").await;
     assert!(answer.contains("−127.0\u{a0}°C by mossy-1-check"), "{answer}");
     assert!(answer.contains("look at both"), "{answer}");
+    show("room", "room-wall", &served, 85.0, Mark::Impossible);
+    let answer = served.get("/").await;
+    assert!(
+        answer.contains("be so: 85.0\u{a0}°C by room-wall. Many probes"),
+        "{answer}"
+    );
 }
 
 #[tokio::test]

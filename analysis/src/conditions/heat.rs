@@ -5,7 +5,7 @@
 //! A gap is never bridged: what lies in it is bounded by what heater, lamp and room can do, or not known.
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::Span;
 
 use super::Day;
 use super::cause;
@@ -362,8 +362,7 @@ fn extreme(line: &Line, day: Span, side: Side, max_c: f64, min_c: f64) -> (f64, 
 /// When it ended; `None` while it still holds at the end of the span.
 fn end_of(context: &Context<'_>, line: &Line, excess: &Excess, day: Span) -> Option<i64> {
     let last_ms = excess.last_ms.unwrap_or(day.until_ms);
-    let open = day.until_ms == context.span.until_ms
-        && context.span.until_ms - last_ms <= line.gap_ms.min(MS_PER_HOUR);
+    let open = day.until_ms == context.span.until_ms && line.still_shows(last_ms, context.span.until_ms);
     (!open).then_some(last_ms)
 }
 
@@ -419,6 +418,21 @@ mod tests {
             "{}",
             found[0].message
         );
+    }
+
+    #[test]
+    fn what_is_back_inside_for_ten_minutes_is_over() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(hot_day(kit, at, "2026-05-19", 32.0))
+            });
+        }
+        // Above 28 °C from 13:00 to 15:00.
+        let ended = |until: &str| of(&kit.judge("2026-05-18", until), Kind::Overheating)[0].end_ms;
+        assert_eq!(ended("2026-05-19T14:40"), None);
+        assert_eq!(ended("2026-05-19T15:05"), None);
+        assert_eq!(ended("2026-05-19T15:15"), Some(kit.at("2026-05-19T15:00")));
     }
 
     #[test]

@@ -26,7 +26,7 @@ const MARGIN_K: f64 = 0.4;
 const STUCK_H_MIN: f64 = 2.5;
 const STUCK_FAR_H_MIN: f64 = 2.0;
 const FAR_K: f64 = 4.0;
-/// It still holds when it did so this shortly before the end.
+/// It still holds when it did so this shortly before the end, unless the heater said otherwise since.
 const OPEN_MS: i64 = MS_PER_HOUR;
 /// A heater that is on for this long without warming has failed, h.
 const FAILED_H_MIN: f64 = 3.0;
@@ -132,14 +132,16 @@ fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) 
             let far = probe.summary(stretch).is_some_and(|s| s.high >= setpoint_c + FAR_K);
             let stuck = hours >= STUCK_H_MIN || (far && hours >= STUCK_FAR_H_MIN);
             let cycles = works_at_c(context, device, stretch).is_some();
-            let is_still_on = on.until_ms >= context.span.until_ms;
-            (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours, is_still_on))
+            (stuck && !cycles && stretch.until_ms > context.span.from_ms).then_some((stretch, hours, *on))
         })
-        .map(|(stretch, hours, is_still_on)| {
+        .map(|(stretch, hours, on)| {
             let value = Value::new("hours on beyond its set-point", hours, "h");
             let mut finding = context.finding(Kind::HeaterStuckOn, stretch.from_ms, Severity::Urgent, value);
             finding.subject = device.id.clone();
-            finding.end_ms = (context.span.until_ms - stretch.until_ms > OPEN_MS).then_some(stretch.until_ms);
+            let is_still_on = on.until_ms >= context.span.until_ms;
+            let went_off = !is_still_on && states.is_known(on.until_ms);
+            let is_over = went_off || context.span.until_ms - stretch.until_ms > OPEN_MS;
+            finding.end_ms = is_over.then_some(stretch.until_ms);
             finding.message = format!(
                 "{} stayed on for {} although its probe read above the set-point of {}, from {}.",
                 device.id,
@@ -235,7 +237,9 @@ fn unanswered(context: &Context<'_>, device: &Device, states: &States, probe: &L
             let value = Value::new("hours off though asked", stretch.hours(), "h");
             let mut finding = context.finding(Kind::HeaterFailed, stretch.from_ms, Severity::Urgent, value);
             finding.subject = device.id.clone();
-            finding.end_ms = (context.span.until_ms - stretch.until_ms > OPEN_MS).then_some(stretch.until_ms);
+            let came_on = states.on.iter().any(|on| on.until_ms > stretch.until_ms);
+            let is_over = came_on || context.span.until_ms - stretch.until_ms > OPEN_MS;
+            finding.end_ms = is_over.then_some(stretch.until_ms);
             let lowest = probe.summary(stretch).map_or(String::new(), |summary| {
                 format!(", down to {}", context.words.temperature(summary.low))
             });
@@ -443,6 +447,8 @@ mod tests {
             (found[0].subject.as_str(), found[0].severity),
             ("heater", Severity::Urgent)
         );
+        let ended = |until: &str| of(&kit.judge("2026-05-18", until), Kind::HeaterStuckOn)[0].end_ms;
+        assert!(ended("2026-05-20T16:10").is_some(), "it said that it is off");
     }
 
     #[test]

@@ -11,7 +11,7 @@ mod bands;
 mod room;
 mod wet;
 
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::Span;
 
 use super::Day;
 use super::context::{Context, silent_words};
@@ -165,8 +165,8 @@ fn finding(
     let beyond = beyond(context, places, day, side.beyond);
     let first_ms = beyond.first().map_or(day.span.from_ms, |run| run.from_ms);
     let last_ms = beyond.last().map_or(day.span.until_ms, |run| run.until_ms);
-    let open = day.span.until_ms == context.span.until_ms
-        && context.span.until_ms - last_ms <= places.mean.gap_ms.min(MS_PER_HOUR);
+    let until_ms = context.span.until_ms;
+    let open = day.span.until_ms == until_ms && places.mean.still_shows(last_ms, until_ms);
     let mut finding = context.finding(side.kind, first_ms, severity, value);
     finding.end_ms = (!open).then_some(last_ms);
     let mut extreme_words = String::new();

@@ -21,6 +21,9 @@ const HOURS: usize = 24;
 /// air (our own choice; with it the interval of the mean holds at least as often as it says on simulated sites).
 const SHARED_FRAC: f64 = 0.25;
 
+/// Back inside the limits for this long, it is over; less is a reading that wavers about the limit (our own choice).
+const BACK_MS: i64 = 10 * 60_000;
+
 /// One sensor's readings or several combined, with the pause that counts as a gap in them. A copy shares them.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Line {
@@ -55,6 +58,14 @@ impl Line {
 
     pub(super) fn below(&self, limit: f64, span: Span) -> Excess {
         self.view().below(limit, span, self.gap_ms)
+    }
+
+    /// Whether what the line showed up to `last_ms` holds at the end of the record: nothing else was read for long since, and the last
+    /// reading is no gap ago, an hour at most.
+    pub(super) fn still_shows(&self, last_ms: i64, until_ms: i64) -> bool {
+        let read = self.at_ms.partition_point(|at_ms| *at_ms <= until_ms);
+        let read_ms = self.at_ms[..read].last().copied().unwrap_or(last_ms);
+        read_ms - last_ms < BACK_MS && until_ms - last_ms <= self.gap_ms.min(MS_PER_HOUR)
     }
 
     pub(super) fn value_at(&self, at_ms: i64) -> Option<f64> {

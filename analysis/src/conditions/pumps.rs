@@ -11,7 +11,7 @@ use crate::findings::{Finding, Kind, Severity};
 use crate::words::brings_nothing;
 
 /// Falls that began within this are one event.
-const TOGETHER_MS: i64 = 36 * 60 * 60_000;
+pub(crate) const TOGETHER_MS: i64 = 36 * 60 * 60_000;
 /// Misters compared, at least.
 const MISTERS_MIN: usize = 2;
 /// Findings that ended longer ago than this are not news.

@@ -3,9 +3,12 @@
 //! The shapes here are those of `findings.schema.json`, version `mosswarden.findings/1`. Only this module is serialised.
 
 mod document;
+mod together;
 mod unjudged;
 
 pub use document::Document;
+pub use together::by_cause;
+pub(crate) use together::{is_heaters_heat, shared};
 pub use unjudged::{Unjudged, gathered};
 
 use mosswarden_config::zone::Span;

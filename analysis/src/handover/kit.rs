@@ -68,22 +68,40 @@ pub(super) fn care(gathered: &Gathered<'_>) -> Vec<String> {
         return vec!["The site file and the species file ask for no care that comes back.".to_owned()];
     }
     tasks.sort_by_key(|due| (!due.is_kept(), -due.overdue_days, due.local_due));
-    tasks.iter().map(care_line).collect()
+    let known = tasks
+        .iter()
+        .filter_map(|due| Some(care_line(due, due.local_due?)));
+    let mut by_source: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for due in tasks.iter().filter(|due| due.local_due.is_none()) {
+        let task = format!("{}, {}", task(due), often(due));
+        by_source.entry(&due.task.source).or_default().push(task);
+    }
+    let never = by_source.into_iter().map(|(source, tasks)| {
+        format!(
+            "Never ticked off, so nobody knows when they are due ({source}): {}.",
+            tasks.join("; ")
+        )
+    });
+    known.chain(never).collect()
 }
 
-fn care_line(due: &Due) -> String {
+fn task(due: &Due) -> String {
     let place = if due.place == ROOM { " (the room)" } else { "" };
-    let when = match due.local_due {
-        None => "never ticked off, so nobody knows when it is due".to_owned(),
-        Some(date) if due.overdue_days > 0 => {
-            let days = usize::try_from(due.overdue_days).unwrap_or_default();
-            format!(
-                "overdue since {}, by {}",
-                date.format(DAY_YEAR),
-                report_words::several(days, "day")
-            )
-        }
-        Some(date) => format!("due on {}", date.format(DAY_YEAR)),
+    format!("{}{place}", due.task.label)
+}
+
+fn often(due: &Due) -> String {
+    let days = usize::try_from(due.task.every_days).unwrap_or_default();
+    format!("every {}", report_words::several(days, "day"))
+}
+
+fn care_line(due: &Due, local_due: NaiveDate) -> String {
+    let date = local_due.format(DAY_YEAR);
+    let when = if due.overdue_days > 0 {
+        let days = usize::try_from(due.overdue_days).unwrap_or_default();
+        format!("overdue since {date}, by {}", report_words::several(days, "day"))
+    } else {
+        format!("due on {date}")
     };
     let last = due.last.as_ref().map_or_else(String::new, |done| {
         let by = done
@@ -92,11 +110,10 @@ fn care_line(due: &Due) -> String {
             .map_or_else(String::new, |by| format!(" by {by}"));
         format!("; last done on {}{by}", done.local_date.format(DAY_YEAR))
     });
-    let often = usize::try_from(due.task.every_days).unwrap_or_default();
     format!(
-        "{}{place}: {when}{last}; every {} ({}).",
-        due.task.label,
-        report_words::several(often, "day"),
+        "{}: {when}{last}; {} ({}).",
+        task(due),
+        often(due),
         due.task.source
     )
 }

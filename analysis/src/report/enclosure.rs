@@ -17,7 +17,7 @@ use crate::conditions::device_states;
 use crate::findings::gathered;
 use crate::load::Record;
 use crate::plot::{self, Cell, Mark, Picture, Table};
-use crate::trust::Standing;
+use crate::trust::{SensorTrust, Standing};
 use crate::words;
 
 /// Everything about one enclosure.
@@ -45,12 +45,27 @@ pub struct EnclosureSection {
     pub would_do: Vec<String>,
     pub misting: Option<MistingPart>,
     pub sensors: Table,
+    /// Of the sensors that are not simply believed.
     pub trust_lines: Vec<Picture>,
+    /// Of those that are.
+    pub steady_lines: Vec<Picture>,
     pub before: week_before::Comparison,
     /// What could not be judged, and why.
     pub not_judged: Vec<String>,
     pub limits: Table,
+    /// The same as a sentence.
+    pub limits_said: String,
     pub limits_note: String,
+}
+
+impl EnclosureSection {
+    /// When, and what was measured where the first page does not say it.
+    pub(super) fn in_short(&self, need: &Need) -> String {
+        match (self.verdict.is_needed(), need.evidence.first()) {
+            (false, Some(first)) => format!("{}. {first}", need.when),
+            _ => format!("{}.", need.when),
+        }
+    }
 }
 
 /// One journal entry with the number under which it stands in the strip.
@@ -68,6 +83,7 @@ const TRUST_DAYS_MIN: usize = 7;
 pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> EnclosureSection {
     let enclosure = judged.enclosure;
     let journal = journal(material, &enclosure.id);
+    let limits = limits::table(material.display, enclosure);
     let (nights, days) = nights::tables(material, judged);
     let mut hours = nights::hours(material, judged, &days);
     if let Some(outcome) = judged.conditions {
@@ -94,10 +110,14 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         days,
         misting: misting::part(material, judged),
         sensors: sensors(material, &enclosure.id, &enclosure.sensors),
-        trust_lines: trust_lines(material, &enclosure.id, &enclosure.sensors),
+        trust_lines: trust_lines(material, &enclosure.id, &enclosure.sensors, |said| {
+            !is_steady(said)
+        }),
+        steady_lines: trust_lines(material, &enclosure.id, &enclosure.sensors, is_steady),
         before: week_before::compare(material, judged),
         not_judged: not_judged(material, &enclosure.id),
-        limits: limits::table(material.display, enclosure),
+        limits_said: limits::said(&limits),
+        limits,
         limits_note: limits::note(enclosure),
         journal,
     }
@@ -306,7 +326,18 @@ pub(crate) fn sensors(material: &Material<'_>, place: &str, sensors: &[Sensor]) 
     }
 }
 
-pub(crate) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Sensor]) -> Vec<Picture> {
+/// Whether the course of a sensor's difference is no news: it is believed.
+pub(crate) fn is_steady(said: &SensorTrust) -> bool {
+    said.standing == Standing::Believed
+}
+
+/// The trust lines of those that are `wanted`.
+pub(crate) fn trust_lines(
+    material: &Material<'_>,
+    place: &str,
+    sensors: &[Sensor],
+    wanted: impl Fn(&SensorTrust) -> bool,
+) -> Vec<Picture> {
     let mut pictures = Vec::new();
     for sensor in sensors {
         let (marks, marked) = sensor_marks(material, place, sensor);
@@ -314,7 +345,7 @@ pub(crate) fn trust_lines(material: &Material<'_>, place: &str, sensors: &[Senso
             let Some(said) = chosen::trust_of(material.trust, &sensor.id, quantity) else {
                 continue;
             };
-            if said.differences.len() < TRUST_DAYS_MIN {
+            if said.differences.len() < TRUST_DAYS_MIN || !wanted(said) {
                 continue;
             }
             let is_humidity = quantity == Quantity::Humidity;

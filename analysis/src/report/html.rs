@@ -8,7 +8,7 @@ use super::need::Need;
 use super::room::RoomSection;
 use super::week_before::Comparison;
 use crate::markup::{figure, head, heading, lines, notes, pictures, prose, table};
-use crate::plot::escape;
+use crate::plot::{Picture, escape};
 
 /// The whole file.
 pub fn html(report: &WeeklyReport) -> String {
@@ -145,10 +145,9 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     );
     for need in &section.needs {
         *page += &format!(
-            "<p><strong>{}</strong>, {}. {}</p>\n",
+            "<p><strong>{}</strong>, {}</p>\n",
             escape(&need.headline),
-            prose(&need.when),
-            need.evidence.first().map(|text| prose(text)).unwrap_or_default()
+            prose(&section.in_short(need))
         );
     }
     match &section.strip {
@@ -187,6 +186,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     heading(page, "Sensors");
     table(page, &section.label, &section.sensors, true);
     pictures(page, &section.trust_lines, &format!("t{index}"));
+    steady(page, &section.steady_lines, &format!("s{index}"));
     heading(page, "Against the days before, and a year before");
     match &section.before {
         Comparison::Table(found) => table(page, &section.label, found, false),
@@ -204,6 +204,16 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     );
 }
 
+/// The courses of sensors that are believed: there for who looks.
+fn steady(page: &mut String, lines: &[Picture], id: &str) {
+    if lines.is_empty() {
+        return;
+    }
+    *page += "<details class=\"steady\"><summary>The course of those that are believed</summary>\n";
+    pictures(page, lines, id);
+    *page += "</details>\n";
+}
+
 fn room(page: &mut String, room: &RoomSection) {
     *page += "<section aria-labelledby=\"room\">\n<h2 id=\"room\">The room</h2>\n";
     for need in &room.needs {
@@ -218,6 +228,7 @@ fn room(page: &mut String, room: &RoomSection) {
         table(page, "The room", &room.sensors, true);
     }
     pictures(page, &room.trust_lines, "tr");
+    steady(page, &room.steady_lines, "sr");
     if !room.not_judged.is_empty() {
         *page += "<h3>What could not be judged</h3>\n";
         lines(page, &room.not_judged, "");

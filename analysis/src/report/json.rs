@@ -89,7 +89,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
             "picture": part.picture.as_ref().map(picture),
         })),
         "sensors": table(&section.sensors),
-        "trust_lines": section.trust_lines.iter().map(picture).collect::<Vec<_>>(),
+        "trust_lines": section.trust_lines.iter().chain(&section.steady_lines).map(picture).collect::<Vec<_>>(),
         "before": before,
         "not_judged": section.not_judged,
         "limits": table(&section.limits),
@@ -104,7 +104,7 @@ fn room(room: &RoomSection) -> Value {
         "strip": room.strip.as_ref().map(picture),
         "journal": room.journal.iter().map(entry).collect::<Vec<_>>(),
         "sensors": table(&room.sensors),
-        "trust_lines": room.trust_lines.iter().map(picture).collect::<Vec<_>>(),
+        "trust_lines": room.trust_lines.iter().chain(&room.steady_lines).map(picture).collect::<Vec<_>>(),
         "not_judged": room.not_judged,
     })
 }

@@ -4,6 +4,10 @@ use mosswarden_config::site::{Band, Enclosure};
 use mosswarden_config::species::{Figure, Species, Stage};
 
 use crate::plot::{Cell, Display, Table, number};
+use crate::words;
+
+/// The source of a limit that the keeper set.
+const OWN: &str = "set in the site file";
 
 /// The species' life stage whose figures the limits agree with most; the first where several do.
 pub(crate) fn stage(species: &Species, enclosure: &Enclosure) -> Option<usize> {
@@ -55,7 +59,7 @@ pub(crate) fn table(display: Display, enclosure: &Enclosure) -> Table {
             Some(figure) if figure.band == band && !is_written(keys) => {
                 (figure.source.clone(), figure.confidence.clone())
             }
-            _ => ("set in the site file".to_owned(), "the keeper’s own".to_owned()),
+            _ => (OWN.to_owned(), "the keeper’s own".to_owned()),
         };
         rows.push(vec![
             Cell::text(name),
@@ -122,6 +126,28 @@ pub(crate) fn table(display: Display, enclosure: &Enclosure) -> Table {
     }
 }
 
+/// The table's rows as a sentence, those of one source together: "Set in the site file: wanted by day 18.0 to 25.0 °C, …".
+pub(crate) fn said(table: &Table) -> String {
+    let mut by_source: Vec<(String, Vec<String>)> = Vec::new();
+    for row in &table.rows {
+        let [what, limit, source, confidence] = [0, 1, 2, 3].map(|column| row[column].text.as_str());
+        let from = match source {
+            OWN => source.to_owned(),
+            _ => format!("{source} (confidence: {confidence})"),
+        };
+        let one = format!("{what} {limit}");
+        match by_source.iter_mut().find(|(known, _)| *known == from) {
+            Some((_, limits)) => limits.push(one),
+            None => by_source.push((from, vec![one])),
+        }
+    }
+    let parts: Vec<String> = by_source
+        .iter()
+        .map(|(from, limits)| format!("{}: {}.", words::capital(from), limits.join(", ")))
+        .collect();
+    parts.join(" ")
+}
+
 pub(crate) fn note(enclosure: &Enclosure) -> String {
     let found = enclosure.species.as_ref().and_then(|species| {
         let stage = &species.stages[stage(species, enclosure)?];
@@ -158,5 +184,7 @@ mod tests {
         assert_ne!(source(&site.enclosures[0]), "set in the site file");
         site.enclosures[0].limits_written = vec!["min_c"];
         assert_eq!(source(&site.enclosures[0]), "set in the site file");
+        let said = said(&table(Display::new(Units::Metric), &site.enclosures[0]));
+        assert!(said.contains("Set in the site file: never below "), "{said}");
     }
 }

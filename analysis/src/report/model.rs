@@ -1,6 +1,6 @@
 //! The weekly report as a model: everything that is said is worked out here; the renderers compute nothing.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Enclosure, Sensor, Site};
@@ -13,7 +13,7 @@ use super::need::{self, Need, Standings, Verdict};
 use super::room::{self, RoomSection};
 use super::week_before::YearBefore;
 use crate::conditions;
-use crate::findings::{Kind, NotAssessed, Severity, Verdicts};
+use crate::findings::{Kind, NotAssessed, Severity, Verdicts, shared};
 use crate::load::Record;
 use crate::markup::Note;
 use crate::plot::Display;
@@ -176,12 +176,12 @@ pub fn weekly(
                 .to_owned()
         }),
         answer: answer(&material, &judged),
-        answer_more: answer_more(&judged, &room),
+        answer_more: answer_more(&material, &judged, &room),
         clock_changes: words::clock_changes(site.zone, span)
             .into_iter()
             .map(|(_, sentence)| sentence)
             .collect(),
-        needs: judged.iter().filter(|j| is_needed(j)).map(place_needs).collect(),
+        needs: places_in_need(&judged),
         well: judged.iter().filter(|j| j.verdict == Verdict::Well).map(|j| line(j, well_words(&material, j))).collect(),
         not_known: judged
             .iter()
@@ -200,17 +200,32 @@ pub fn weekly(
     }
 }
 
-fn is_needed(judged: &Judged<'_>) -> bool {
-    matches!(judged.verdict, Verdict::ActNow | Verdict::LookAtThis)
-}
-
-fn place_needs(judged: &Judged<'_>) -> PlaceNeeds {
-    PlaceNeeds {
-        id: judged.enclosure.id.clone(),
-        label: judged.enclosure.label.clone(),
-        verdict: judged.verdict,
-        needs: judged.needs.clone(),
+/// Those that need the keeper; a step that an earlier one asks for is not told again.
+fn places_in_need(judged: &[Judged<'_>]) -> Vec<PlaceNeeds> {
+    let mut asked: BTreeMap<String, &str> = BTreeMap::new();
+    let mut places = Vec::new();
+    for judged in judged.iter().filter(|j| j.verdict.is_needed()) {
+        let label = judged.enclosure.label.as_str();
+        let mut needs = judged.needs.clone();
+        for need in &mut needs {
+            match asked.get(&need.next) {
+                Some(earlier) if *earlier != label => {
+                    need.next_told = Some(format!("The same as for {earlier}."));
+                }
+                Some(_) => {}
+                None => {
+                    asked.insert(need.next.clone(), label);
+                }
+            }
+        }
+        places.push(PlaceNeeds {
+            id: judged.enclosure.id.clone(),
+            label: label.to_owned(),
+            verdict: judged.verdict,
+            needs,
+        });
     }
+    places
 }
 
 fn line(judged: &Judged<'_>, words: String) -> PlaceLine {
@@ -346,9 +361,17 @@ fn coverage(
             return (
                 false,
                 format!(
-                    "Too new to judge: its temperature has been measured only since {}; {} of the time must be known to call it well.",
+                    "Too new to judge: its temperature has been measured only since {}, and {} of {} must be known to call it well: from {} on, if \
+                     readings go on.",
                     words::instant(material.site.zone, first_ms),
-                    pct(JUDGED_FRAC_MIN)
+                    pct(JUDGED_FRAC_MIN),
+                    words::duration(hours),
+                    words::instant(
+                        material.site.zone,
+                        first_ms
+                            + (JUDGED_FRAC_MIN * (material.span.until_ms - material.span.from_ms) as f64)
+                                as i64
+                    )
                 ),
             );
         }
@@ -445,7 +468,7 @@ fn why_no_temperature(material: &Material<'_>, enclosure: &Enclosure) -> String 
 fn answer(material: &Material<'_>, judged: &[Judged<'_>]) -> String {
     let span = words::span_name(material.site.zone, material.span);
     let all = judged.len();
-    let needed = judged.iter().filter(|j| is_needed(j)).count();
+    let needed = judged.iter().filter(|j| j.verdict.is_needed()).count();
     let unknown = judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count();
     let (all_words, one) = (words::count(all), all == 1);
     match (needed, unknown) {
@@ -465,7 +488,7 @@ fn answer(material: &Material<'_>, judged: &[Judged<'_>]) -> String {
     }
 }
 
-fn answer_more(judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
+fn answer_more(material: &Material<'_>, judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
     let mut more = Vec::new();
     let labels = |verdict: Verdict| -> Vec<String> {
         judged
@@ -478,6 +501,7 @@ fn answer_more(judged: &[Judged<'_>], room: &RoomSection) -> Vec<String> {
     if !urgent.is_empty() {
         more.push(format!("Act now: {}.", words::list(&urgent)));
     }
+    more.extend(shared(material.site, &material.verdicts.findings));
     match judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count() {
         0 => {}
         // The answer has said so already.

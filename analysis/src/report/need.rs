@@ -2,12 +2,13 @@
 //!
 //! Order: the verdict first, then severity × duration × trust, summed over the findings.
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use chrono::{Datelike, NaiveDate};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
-use crate::findings::{Cause, Finding, Kind, Severity, Value, Verdicts};
+use crate::findings::{Cause, Finding, Kind, Severity, Value, Verdicts, is_heaters_heat};
 use crate::plot::{Display, number};
 use crate::trust::Standing;
 use crate::words;
@@ -31,6 +32,11 @@ impl Verdict {
         }
     }
 
+    /// Whether it asks for the keeper: the first page tells why.
+    pub(super) fn is_needed(self) -> bool {
+        matches!(self, Verdict::ActNow | Verdict::LookAtThis)
+    }
+
     /// The name in JSON and in style rules.
     pub const fn name(self) -> &'static str {
         match self {
@@ -42,7 +48,7 @@ impl Verdict {
     }
 }
 
-/// One reason for the keeper to come: findings of one kind about one subject.
+/// One reason for the keeper to come: findings of one kind about one subject, or a heater that stays on with the heat it makes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Need {
     /// Such as "Too hot, with the room".
@@ -53,8 +59,8 @@ pub struct Need {
     pub evidence: Vec<String>,
     /// One next step.
     pub next: String,
-    /// Whether a heavier need of the same place asks for that step already.
-    pub next_is_above: bool,
+    /// Where a heavier need asks for that step already: the words for it, such as "The same as above."
+    pub next_told: Option<String>,
     /// How sure.
     pub sure: String,
     /// Seen from the end of the span: what was urgent and is over is a warning.
@@ -67,11 +73,7 @@ pub struct Need {
 impl Need {
     /// The next step where needs stand one below the other: each step is told once.
     pub fn next_in_turn(&self) -> &str {
-        if self.next_is_above {
-            "The same as above."
-        } else {
-            &self.next
-        }
+        self.next_told.as_deref().unwrap_or(&self.next)
     }
 }
 
@@ -179,10 +181,12 @@ pub(crate) fn needs(
         .iter()
         .filter(|finding| finding.enclosure == place)
     {
-        groups
-            .entry((finding.kind, &finding.subject))
-            .or_default()
-            .push(finding);
+        let about = if is_heaters_heat(finding) {
+            (Kind::HeaterStuckOn, place)
+        } else {
+            (finding.kind, finding.subject.as_str())
+        };
+        groups.entry(about).or_default().push(finding);
     }
     let mut needs: Vec<Need> = groups
         .into_values()
@@ -195,7 +199,8 @@ pub(crate) fn needs(
             .then_with(|| (a.kind, &a.subject).cmp(&(b.kind, &b.subject)))
     });
     for index in 1..needs.len() {
-        needs[index].next_is_above = needs[..index].iter().any(|above| above.next == needs[index].next);
+        let is_above = needs[..index].iter().any(|above| above.next == needs[index].next);
+        needs[index].next_told = is_above.then(|| "The same as above.".to_owned());
     }
     needs
 }
@@ -212,14 +217,31 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
             severity_weight(finding.severity) * days_in(finding, span) * standing.map_or(1.0, trust_weight)
         })
         .sum();
-    let when = when(zone, span, &findings);
+    // Of a heater and its heat, what is worse or still so speaks for both.
+    let speaks = |finding: &&Finding| {
+        (
+            severity(finding, span),
+            finding.end_ms.is_none(),
+            Reverse(finding.kind),
+        )
+    };
+    let lead = findings
+        .iter()
+        .max_by_key(|finding| speaks(finding))
+        .map(|finding| finding.kind);
     findings.sort_by(|a, b| {
-        severity(b, span)
-            .cmp(&severity(a, span))
+        (lead != Some(a.kind))
+            .cmp(&(lead != Some(b.kind)))
+            .then(severity(b, span).cmp(&severity(a, span)))
             .then(b.value.estimate.abs().total_cmp(&a.value.estimate.abs()))
             .then(a.start_ms.cmp(&b.start_ms))
     });
     let worst = findings[0];
+    let of_lead: Vec<&Finding> = findings
+        .iter()
+        .copied()
+        .filter(|finding| finding.kind == worst.kind)
+        .collect();
     // What holds asks for the next step, also beside something worse that is over.
     let holding = findings.iter().find(|finding| finding.end_ms.is_none());
     let headline = match holding {
@@ -228,14 +250,14 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     };
     Need {
         headline: headline.to_owned(),
-        when,
+        when: when(zone, span, &of_lead),
         evidence: evidence(display, &findings),
         next: display.sentence(&words::next_step(if is_over(worst, span) {
             holding.unwrap_or(&worst)
         } else {
             worst
         })),
-        next_is_above: false,
+        next_told: None,
         sure: match worst.kind {
             Kind::CareOverdue => "By the journal and the site file.".to_owned(),
             Kind::SensorSilent => "By when readings came in.".to_owned(),
@@ -248,26 +270,30 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     }
 }
 
-/// A few findings each in its own words; of many the worst of each cause, and between what the others lie. They come the worst first.
+/// A few findings each in its own words; of many the worst of each cause, and between what the others of its kind lie. They come the
+/// worst first.
 fn evidence(display: Display, findings: &[&Finding]) -> Vec<String> {
     let are_few = findings.len() <= EVIDENCE_MAX;
     let mut told: Vec<&Finding> = Vec::new();
-    let mut others: Vec<f64> = Vec::new();
+    let mut others: BTreeMap<Kind, (&Value, Vec<f64>)> = BTreeMap::new();
     for finding in findings {
         let is_new = told.iter().all(|earlier| earlier.cause != finding.cause);
         if are_few || (is_new && told.len() < EVIDENCE_MAX) {
             told.push(finding);
         } else {
-            others.push(finding.value.estimate);
+            let (_, figures) = others.entry(finding.kind).or_insert((&finding.value, Vec::new()));
+            figures.push(finding.value.estimate);
         }
     }
-    others.sort_by(f64::total_cmp);
     let mut sentences: Vec<String> = told
         .iter()
         .map(|finding| display.sentence(&finding.message))
         .collect();
-    if let (Some(least), Some(most)) = (others.first(), others.last()) {
-        let value = &findings[0].value;
+    for (value, figures) in others.values_mut() {
+        figures.sort_by(f64::total_cmp);
+        let (Some(least), Some(most)) = (figures.first(), figures.last()) else {
+            continue;
+        };
         let (least, unit) = display.coded(*least, value.unit);
         let (most, _) = display.coded(*most, value.unit);
         // Runs are counted, all else is measured.
@@ -283,7 +309,7 @@ fn evidence(display: Display, findings: &[&Finding]) -> Vec<String> {
         let figure = format!("{} {range} {unit}", value.name);
         sentences.push(format!(
             "{} more of this kind: {}.",
-            words::capital(&words::count(others.len())),
+            words::capital(&words::count(figures.len())),
             figure.trim_end()
         ));
     }
@@ -332,7 +358,7 @@ fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
             Some(end_ms) => {
                 let length = words::duration((end_ms - only.start_ms) as f64 / MS_PER_HOUR as f64);
                 let when = words::lasting(zone, only.start_ms, Some(end_ms));
-                format!("{when}, over {length}{ending}")
+                format!("{when}, for {length}{ending}")
             }
         };
     }
@@ -526,7 +552,7 @@ mod tests {
         assert_eq!(over.headline, "The heater stayed on");
         assert_eq!(
             over.when,
-            "Thursday 1 January, 10:00 to 18:00, over 8 h; it is over"
+            "Thursday 1 January, 10:00 to 18:00, for 8 h; it is over"
         );
         assert!(
             over.next.starts_with("It is over. ") && !over.next.contains("plug now"),
@@ -547,6 +573,47 @@ mod tests {
             (Severity::Urgent, "Pull its plug now.")
         );
         assert_eq!(both.headline, "The heater stays on");
+    }
+
+    #[test]
+    fn a_heater_that_stays_on_and_its_heat_are_one_need() {
+        let stuck = finding(Kind::HeaterStuckOn, Severity::Urgent, 10, 9);
+        let hot = |start_h, hours| Finding {
+            cause: Some(Cause::Heater),
+            ..finding(Kind::Overheating, Severity::Urgent, start_h, hours)
+        };
+        let needs = weigh(vec![hot(13, 6), stuck.clone()], Standing::Believed);
+        assert_eq!(needs.len(), 1, "{needs:?}");
+        assert_eq!(needs[0].headline, "Too hot, by its heater");
+        assert_eq!(needs[0].evidence, ["6 h of it.", "9 h of it."]);
+        assert_eq!(
+            needs[0].when,
+            "Thursday 1 January, 13:00 to 19:00, for 6 h; it is over"
+        );
+        // Both weigh: 9 × 2 days each, since it may come again (worked by hand).
+        assert_eq!(needs[0].weight, 36.0);
+        // While the heater is on it speaks, also where the heat is over.
+        let on = Finding {
+            end_ms: None,
+            ..stuck
+        };
+        let needs = weigh(vec![hot(150, 6), on], Standing::Believed);
+        assert_eq!(needs[0].headline, "The heater stays on");
+        assert_eq!(needs[0].evidence, ["9 h of it.", "6 h of it."]);
+        // Of many days each kind's figures stay its own.
+        let week = (0..5).map(|day| hot(24 * day + 13, 6 - day));
+        let many: Vec<Finding> = week
+            .chain([finding(Kind::HeaterStuckOn, Severity::Urgent, 10, 9)])
+            .collect();
+        let needs = weigh(many, Standing::Believed);
+        assert_eq!(
+            needs[0].evidence,
+            [
+                "6 h of it.",
+                "9 h of it.",
+                "Four more of this kind: degree-hours 2.0 to 5.0 °C·h."
+            ]
+        );
     }
 
     #[test]

@@ -20,6 +20,7 @@ pub struct RoomSection {
     pub journal: Vec<JournalLine>,
     pub sensors: Table,
     pub trust_lines: Vec<Picture>,
+    pub steady_lines: Vec<Picture>,
     pub not_judged: Vec<String>,
 }
 
@@ -75,7 +76,10 @@ pub(super) fn section(material: &Material<'_>) -> RoomSection {
         words,
         journal: enclosure::journal(material, ROOM),
         sensors: enclosure::sensors(material, ROOM, &site.room_sensors),
-        trust_lines: enclosure::trust_lines(material, ROOM, &site.room_sensors),
+        trust_lines: enclosure::trust_lines(material, ROOM, &site.room_sensors, |said| {
+            !enclosure::is_steady(said)
+        }),
+        steady_lines: enclosure::trust_lines(material, ROOM, &site.room_sensors, enclosure::is_steady),
         not_judged: enclosure::not_judged(material, ROOM),
     }
 }

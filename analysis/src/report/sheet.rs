@@ -104,10 +104,9 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
         Block::Paragraph(section.coverage.clone()),
     ];
     for need in &section.needs {
-        let first = need.evidence.first().map_or("", String::as_str);
         blocks.push(Block::labelled(
             &format!("{},", need.headline),
-            format!("{}. {first}", need.when),
+            section.in_short(need),
         ));
     }
     match &section.strip {
@@ -138,7 +137,7 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
         blocks.extend(Block::bullets(&section.not_judged));
     }
     blocks.push(Block::heading(4, "Limits used"));
-    blocks.extend(Block::table(&section.limits, true));
+    blocks.push(Block::Small(section.limits_said.clone()));
     blocks.push(Block::Small(section.limits_note.clone()));
     blocks
 }

@@ -63,7 +63,7 @@ fn the_first_line_answers_and_the_order_is_by_need() {
     );
     let heat = &report.needs[0].needs[0];
     assert_eq!(heat.headline, "Too hot, with the room");
-    assert_eq!(heat.when, "Sunday 24 May, 11:20 to 18:39, over 7 h 19 min");
+    assert_eq!(heat.when, "Sunday 24 May, 11:20 to 18:39, for 7 h 19 min");
     assert_eq!(
         heat.sure,
         "Degree-hours above the limit 15.1 °C·h, 95 % interval 13.4 to 16.9; the sensors that it rests on are believed."
@@ -335,7 +335,7 @@ fn readings_that_begin_in_the_week_are_too_new_to_judge() {
     assert_eq!(
         section.map(|section| section.coverage.as_str()),
         Some(
-            "Too new to judge: its temperature has been measured only since Saturday 23 May, 00:00; 75 % of the time must be known to call it well."
+            "Too new to judge: its temperature has been measured only since Saturday 23 May, 00:00, and 75 % of 7 days must be known to call it well: from Thursday 28 May, 06:00 on, if readings go on."
         )
     );
 }

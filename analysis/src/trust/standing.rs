@@ -198,8 +198,9 @@ impl Room<'_> {
                 Some(found) if !found.others.is_empty() => (
                     Standing::Believed,
                     format!(
-                        "believed within {width} {source}; too few days beside {} to say more",
-                        found.others.join(" and ")
+                        "believed within {width} {source}; too few days beside {} to say more ({} of {FIGURES_MIN})",
+                        found.others.join(" and "),
+                        found.figures.len()
                     ),
                 ),
                 Some(_) => (

@@ -79,15 +79,17 @@ pub(super) fn came_in(site: &Site, told: &mut Told) {
             counts.unknown_topic
         ),
     );
+    if !counts.unread_topics.is_empty() {
+        told.fit(format!(
+            "read by no feed of the site file: {}",
+            words::first_few(&counts.unread_topics, "topic")
+        ));
+    }
     for (part, text) in &counts.trouble {
         told.say(false, format!("{part}: {text}"));
     }
-    let mut feeds: Vec<_> = counts
-        .feeds
-        .iter()
-        .filter(|feed| feed.refused + feed.duplicate + feed.late > 0)
-        .collect();
-    feeds.sort_by_key(|feed| std::cmp::Reverse((feed.refused, feed.late, feed.duplicate)));
+    let mut feeds: Vec<_> = counts.feeds.iter().filter(|feed| feed.refused > 0).collect();
+    feeds.sort_by_key(|feed| std::cmp::Reverse(feed.refused));
     let refused = last_refused(&site.data_dir);
     for feed in feeds.into_iter().take(FEEDS_TOLD) {
         told.say(
@@ -103,7 +105,6 @@ pub(super) fn came_in(site: &Site, told: &mut Told) {
                 feed.late,
                 refused
                     .get(feed.topic.as_str())
-                    .filter(|_| feed.refused > 0)
                     .map_or_else(String::new, |last| format!(
                         "; the last refused, {}: {}",
                         words::instant(site.zone, last.at_ms),

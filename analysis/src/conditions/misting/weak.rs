@@ -6,7 +6,7 @@ use mosswarden_config::zone::MS_PER_24_H;
 use super::super::context::Context;
 use super::missed::noise_g_m3;
 use super::response::Probe;
-use super::yields::{Yield, yields};
+use super::yields::{USUAL_COUNT_MIN, Yield, yields};
 use super::{Observed, empty};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{hodges_lehmann_shift, median};
@@ -68,7 +68,9 @@ pub(super) fn judge(
             Kind::MistWeak,
             Some(&device.id),
             context.span,
-            "too few earlier runs whose rise can be measured to say what is usual".to_owned(),
+            format!(
+                "too few earlier runs whose rise can be measured to say what is usual: {USUAL_COUNT_MIN} are needed, over a week at least"
+            ),
         ));
         return verdicts;
     };

@@ -18,7 +18,7 @@ use crate::statistics::trend::theil_sen;
 
 /// Length of the stretch that says what is usual: half of the record, between one and three weeks.
 const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
-const USUAL_COUNT_MIN: usize = 8;
+pub(super) const USUAL_COUNT_MIN: usize = 8;
 const LOW_QUANTILE: f64 = 0.1;
 /// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
 const DAMP_START_PCT: f64 = 91.0;
