@@ -54,7 +54,7 @@ pub struct Record {
     pub files: Vec<PathBuf>,
     /// Imported readings whose stamps lie before any of these devices was made: first stamp by sensor, ms. When they were
     /// really taken nobody knows, so they belong to no series.
-    misdated: BTreeMap<String, i64>,
+    misdated: BTreeMap<String, Span>,
 }
 
 /// Stamps before this were made by a clock that was reset: 1 January 2000.
@@ -75,8 +75,8 @@ impl Record {
         self.series.is_empty()
     }
 
-    /// The first stamp of a sensor's readings that carry an impossible date, if it has any.
-    pub fn misdated_ms(&self, sensor: &str) -> Option<i64> {
+    /// The reach of the stamps of a sensor's readings that carry an impossible date, if it has any.
+    pub fn misdated(&self, sensor: &str) -> Option<Span> {
         self.misdated.get(sensor).copied()
     }
 
@@ -106,9 +106,12 @@ impl Record {
 
     fn note_misdated(&mut self, misdated: Gathered) {
         for ((sensor, _), rows) in misdated.series {
-            if let Some(first) = rows.iter().map(|row| row.at_ms).min() {
-                let known = self.misdated.entry(sensor.to_string()).or_insert(first);
-                *known = first.min(*known);
+            let stamps = || rows.iter().map(|row| row.at_ms);
+            if let (Some(from_ms), Some(until_ms)) = (stamps().min(), stamps().max()) {
+                let reach = Span { from_ms, until_ms };
+                let known = self.misdated.entry(sensor.to_string()).or_insert(reach);
+                known.from_ms = known.from_ms.min(from_ms);
+                known.until_ms = known.until_ms.max(until_ms);
             }
         }
     }

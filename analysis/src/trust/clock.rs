@@ -433,18 +433,26 @@ pub(super) mod tests {
     pub(in super::super) const STEP_MS: i64 = 5 * 60_000;
     const DAY_STEPS: usize = 288;
 
-    /// Ten days of a heater that works at irregular times, as a probe sees it every five minutes; stamps by `stamp_ms(true time)`.
+    /// Whether a heater that works at irregular times is on, every five minutes of ten days.
+    pub(in super::super) fn heating() -> Vec<bool> {
+        let mut random = StdRng::seed_from_u64(7);
+        let mut on = false;
+        (0..10 * DAY_STEPS)
+            .map(|_| {
+                on ^= random.random_bool(0.2);
+                on
+            })
+            .collect()
+    }
+
+    /// Its work as a probe sees it; stamps by `stamp_ms(true time)`.
     pub(in super::super) fn probe(seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
-        let mut heating = StdRng::seed_from_u64(7);
         let mut noise = StdRng::seed_from_u64(seed);
-        let (mut value, mut on) = (22.0, false);
+        let mut value = 22.0;
         let mut rows: Vec<(i64, i64, f64)> = Vec::new();
-        for step in 0..10 * DAY_STEPS as i64 {
-            if heating.random_bool(0.2) {
-                on = !on;
-            }
+        for (step, on) in heating().into_iter().enumerate() {
             value += 0.15 * ((if on { 25.0 } else { 21.0 }) - value);
-            let at_ms = step * STEP_MS;
+            let at_ms = step as i64 * STEP_MS;
             let seen: f64 = value + noise.random_range(-0.03..0.03);
             rows.push((stamp_ms(at_ms), at_ms + 300, (seen * 10.0).round() / 10.0));
         }

@@ -268,20 +268,22 @@ impl Room<'_> {
         })
     }
 
-    /// Imported readings with an impossible date, and none with a true one for a while.
+    /// Imported readings with an impossible date, and none with a true one for as long: a shorter silence is another one.
     fn misdated(&self, sensor: &Sensor) -> Option<ClockFault> {
-        let first_ms = self.record.misdated_ms(&sensor.id)?;
+        let stamps = self.record.misdated(&sensor.id)?;
+        let holds_them =
+            |pause: &Span| pause.until_ms == self.span.until_ms || pause.hours() >= stamps.hours();
         let stretch = CHECKED
             .iter()
             .filter_map(|quantity| self.record.get(&sensor.id, *quantity))
-            .find_map(|series| signal::silent(series, self.span).last().copied())?;
+            .find_map(|series| signal::silent(series, self.span).into_iter().rfind(holds_them))?;
         Some(ClockFault {
             stretch,
-            value: Value::new("offset", (first_ms - stretch.from_ms) as f64 / 1000.0, "s"),
+            value: Value::new("offset", (stamps.from_ms - stretch.from_ms) as f64 / 1000.0, "s"),
             message: format!(
                 "The clock of {} was reset: readings dated {} came in, and none with a true date since {}.",
                 sensor.id,
-                self.site.zone.local(first_ms).format("%Y"),
+                self.site.zone.local(stamps.from_ms).format("%Y"),
                 words::instant(self.site.zone, stretch.from_ms)
             ),
             shift_ms: 0,
@@ -429,7 +431,162 @@ fn lay_to_one(found: &mut ClockFaults) {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use mosswarden_config::site::Site;
+    use mosswarden_config::table::{Reading, TimeSource};
+
+    use super::super::clock::tests::{STEP_MS, heating, off, probe, span};
     use super::*;
+    use crate::findings::{Finding, Kind};
+    use crate::load::Record;
+
+    const SITE: &str = r#"
+[site]
+name = "Test bench"
+timezone = "UTC"
+
+[broker]
+url = "builtin"
+
+[[enclosure]]
+id = "box"
+species = "crested-gecko"
+
+  [[enclosure.sensor]]
+  id = "wrong"
+  role = "controller"
+  feeds = [ { topic = "t/wrong", format = "senml" } ]
+
+  [[enclosure.sensor]]
+  id = "right"
+  role = "reference"
+  feeds = [ { topic = "t/right", format = "senml" } ]
+
+  [[enclosure.device]]
+  id = "heater"
+  kind = "heater"
+  feeds = [ { topic = "t/heater", format = "state" } ]
+"#;
+
+    /// "wrong" is 20 minutes behind, "right" is right; the offset between them was first laid to one of them. Whose it is then, and in
+    /// what words.
+    fn laid_to(first: &str, heater_is_heard: bool) -> (Vec<String>, f64, String) {
+        const BEHIND_MS: i64 = -20 * 60_000;
+        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let history = Span { from_ms: 0, ..span() };
+        let states = heating().into_iter().enumerate();
+        let readings = states.filter(|_| heater_is_heard).map(|(step, on)| Reading {
+            at_ms: step as i64 * STEP_MS,
+            received_ms: step as i64 * STEP_MS,
+            time_source: TimeSource::Device,
+            enclosure: Arc::from("box"),
+            sensor: Arc::from("heater"),
+            quantity: Quantity::State,
+            value: f64::from(u8::from(on)),
+            mark: Mark::Ok,
+        });
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let enclosure = &site.enclosures[0];
+        let room = Room {
+            site: &site,
+            record: &record,
+            span: span(),
+            id: &enclosure.id,
+            enclosure: Some(enclosure),
+            sensors: &enclosure.sensors,
+        };
+        let plausible = Checked::from(
+            [("wrong", off(BEHIND_MS)), ("right", probe(2, |at_ms| at_ms))]
+                .map(|(id, series)| ((id.to_owned(), Quantity::Temperature), Cow::Owned(series))),
+        );
+        let sensor = enclosure.sensors.iter().find(|sensor| sensor.id == first);
+        let offset = Offset {
+            span: Span {
+                from_ms: 6 * MS_PER_24_H,
+                ..span()
+            },
+            offset_s: (if first == "wrong" { BEHIND_MS } else { -BEHIND_MS }) as f64 / 1000.0,
+            half_width_s: 300.0,
+            agreement: 0.9,
+        };
+        let fault = room.off(sensor.expect("of the site file"), offset, Seen::Drifting);
+        let mut found = ClockFaults::from([(first.to_owned(), fault)]);
+        room.lay_to_the_other(&mut found, &room.fine(&plausible));
+        let fault = found.values().next().expect("it is not lost");
+        (
+            found.keys().cloned().collect(),
+            fault.value.estimate,
+            fault.message.clone(),
+        )
+    }
+
+    #[test]
+    fn of_two_clocks_the_one_is_wrong_that_then_agrees_with_the_heater() {
+        for first in ["wrong", "right"] {
+            let (whose, offset_s, words) = laid_to(first, true);
+            assert_eq!(whose, ["wrong"], "first laid to {first}");
+            assert_eq!(offset_s, -1200.0);
+            assert!(
+                words.starts_with("wrong sees everything 20 min earlier"),
+                "{words}"
+            );
+            assert!(!words.contains("nothing else"), "{words}");
+        }
+    }
+
+    #[test]
+    fn of_two_clocks_beside_nothing_else_it_is_said_that_none_can_tell() {
+        let (whose, _, words) = laid_to("right", false);
+        assert_eq!(whose, ["right"]);
+        assert!(
+            words.ends_with("Or that of wrong is as much behind: nothing else there tells which."),
+            "{words}"
+        );
+    }
+
+    /// What is said of the clock of "right" after two days of stamps of 1970, where it was silent for these hours from the eighth day on.
+    fn after_stamps_of_1970(silent_h: i64) -> Option<String> {
+        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let silent = Span {
+            from_ms: 8 * MS_PER_24_H,
+            until_ms: 8 * MS_PER_24_H + silent_h * MS_PER_HOUR,
+        };
+        /// 2026-03-01T00:00Z
+        const START_MS: i64 = 1_772_323_200_000;
+        let true_ms = (0..10 * MS_PER_24_H).step_by(STEP_MS as usize);
+        let right_ms = true_ms
+            .filter(|at_ms| !silent.contains(*at_ms))
+            .map(|at_ms| START_MS + at_ms);
+        let stamps = right_ms.chain((0..2 * MS_PER_24_H).step_by(STEP_MS as usize));
+        let readings = stamps.map(|at_ms| Reading {
+            at_ms,
+            received_ms: START_MS + 30 * MS_PER_24_H,
+            time_source: TimeSource::Device,
+            enclosure: Arc::from("box"),
+            sensor: Arc::from("right"),
+            quantity: Quantity::Temperature,
+            value: 22.0 + (at_ms % 7) as f64,
+            mark: Mark::Ok,
+        });
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + 10 * MS_PER_24_H,
+        };
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let outcome = crate::trust::assess(&site, &record, history);
+        let of_clock = |finding: &&Finding| finding.kind == Kind::ClockWrong;
+        let found = outcome.verdicts.findings.iter().find(of_clock);
+        found.map(|finding| finding.message.clone())
+    }
+
+    #[test]
+    fn a_silence_that_is_too_short_for_what_was_stamped_1970_is_another_one() {
+        let told = after_stamps_of_1970(48).expect("two days went there");
+        assert!(told.contains("readings dated 1970 came in"), "{told}");
+        assert_eq!(after_stamps_of_1970(12), None);
+    }
 
     #[test]
     fn a_wrong_clock_explains_the_gap_that_its_jump_leaves_and_no_later_silence() {

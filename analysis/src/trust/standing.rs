@@ -276,3 +276,120 @@ impl Room<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use mosswarden_config::site::Site;
+    use mosswarden_config::table::{Mark, Reading, TimeSource};
+    use mosswarden_config::zone::MS_PER_24_H;
+
+    use super::*;
+    use crate::findings::Kind;
+    use crate::load::Record;
+    use crate::trust::assess;
+
+    const SITE: &str = r#"
+[site]
+name = "Test bench"
+timezone = "UTC"
+
+[broker]
+url = "builtin"
+
+[[enclosure]]
+id = "box"
+species = "crested-gecko"
+
+  [[enclosure.sensor]]
+  id = "stat"
+  role = "controller"
+  feeds = [ { topic = "t/stat", format = "senml" } ]
+
+  [[enclosure.sensor]]
+  id = "check"
+  role = "reference"
+  feeds = [ { topic = "t/check", format = "senml" } ]
+"#;
+    /// 2026-03-01T00:00Z
+    const START_MS: i64 = 1_772_323_200_000;
+    const STEP_MS: i64 = 600_000;
+    const DAYS: i64 = 30;
+    const CHANGED_ON: i64 = 23;
+
+    /// The last week's judgement of "stat", which reads more than "check" by `before`, then by `after`, %RH: whether a change of it is told,
+    /// and its trust in words.
+    fn judged(before: f64, after: f64) -> (bool, String) {
+        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + DAYS * MS_PER_24_H,
+        };
+        let changed_ms = START_MS + CHANGED_ON * MS_PER_24_H;
+        let readings = (history.from_ms..history.until_ms)
+            .step_by(STEP_MS as usize)
+            .flat_map(|at_ms| {
+                let days = (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
+                let air_pct = 65.0 + 5.0 * (std::f64::consts::TAU * days).sin() + 2.0 * days.sin();
+                let more = if at_ms < changed_ms { before } else { after };
+                let of = [("stat", air_pct + more), ("check", air_pct)];
+                of.into_iter().flat_map(move |(sensor, humidity_pct)| {
+                    [
+                        (Quantity::Humidity, humidity_pct),
+                        (Quantity::Temperature, 22.0 + (5.0 * days).sin()),
+                    ]
+                    .map(|(quantity, value)| Reading {
+                        at_ms,
+                        received_ms: at_ms,
+                        time_source: TimeSource::Device,
+                        enclosure: Arc::from("box"),
+                        sensor: Arc::from(sensor),
+                        quantity,
+                        value,
+                        mark: Mark::Ok,
+                    })
+                })
+            });
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: changed_ms,
+            ..history
+        };
+        let outcome = assess(&site, &record, span);
+        let of_humidity =
+            |trust: &&SensorTrust| trust.quantity == Quantity::Humidity && trust.sensor == "stat";
+        let trust = outcome.sensors.iter().find(of_humidity).expect("it is judged");
+        let changes = [Kind::HumidityStep, Kind::HumidityDrift];
+        let told = outcome
+            .verdicts
+            .findings
+            .iter()
+            .any(|finding| changes.contains(&finding.kind));
+        (told, trust.words.clone())
+    }
+
+    #[test]
+    fn one_that_stood_apart_and_comes_to_the_others_was_wrong_before_and_is_not_now() {
+        let (told, words) = judged(15.0, 0.0);
+        assert!(!told);
+        assert!(
+            words.contains(
+                "it agrees since about Tuesday 24 March only: before, it read 15.0 %RH more than they"
+            ),
+            "{words}"
+        );
+    }
+
+    #[test]
+    fn one_that_leaves_the_others_or_comes_half_the_way_has_changed() {
+        for (before, after) in [(0.0, 15.0), (15.0, 7.0), (4.0, 0.0)] {
+            let (told, words) = judged(before, after);
+            assert!(
+                told && !words.contains("only: before"),
+                "{before} {after}: {words}"
+            );
+        }
+    }
+}
