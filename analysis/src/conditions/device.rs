@@ -17,6 +17,10 @@ const HOLD_MS_MAX: i64 = 30 * MS_PER_24_H;
 /// between the two was lost (own choice).
 const LOST_SHARE_MAX: f64 = 0.1;
 const LOST_MAX: usize = 2;
+/// A message this share of the usual pause after the one before comes by the clock; where so many of the changes come sooner, changes are
+/// told at once (own choice).
+const BY_CLOCK_FRAC: f64 = 0.95;
+const AT_ONCE_SHARE_MIN: f64 = 0.75;
 /// An outage in which a device may have changed and changed back.
 const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
 
@@ -79,6 +83,10 @@ impl States {
                 .value
                 .get(index + 1)
                 .is_some_and(|next| *next != sent.value[index]);
+            let late = |after_ms: i64| next.is_some_and(|next_ms| next_ms - from_ms >= after_ms);
+            if changed && holds.told_at_once_ms.is_some_and(late) {
+                known.until_ms = *from_ms;
+            }
             let hides = |outage: &&Span| {
                 // A message of the last moments before it, or of the first after it, is none of its.
                 let part_ms = outage
@@ -125,6 +133,9 @@ struct Holds {
     is_repeated: bool,
     /// Whether a message that repeats the one before says that one between them was lost.
     is_broken_by_repeat: bool,
+    /// A device that repeats its state by a clock and tells its changes at once: one that is told only so long after the message before, by
+    /// the clock, came at some time between the two, and its own message was lost.
+    told_at_once_ms: Option<i64>,
 }
 
 impl Holds {
@@ -136,17 +147,28 @@ impl Holds {
                 ms: HOLD_MS_MAX,
                 is_repeated: false,
                 is_broken_by_repeat: at_ms.len() >= 3 && (share <= LOST_SHARE_MAX || repeats <= LOST_MAX),
+                told_at_once_ms: None,
             };
         }
         let mut pauses: Vec<i64> = at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        let by_clock_ms = (BY_CLOCK_FRAC * middle(&mut pauses) as f64) as i64;
+        let changes = || (1..value.len()).filter(|index| value[*index] != value[index - 1]);
+        let at_once = changes().filter(|index| at_ms[*index] - at_ms[index - 1] < by_clock_ms);
+        let tells_at_once = at_once.count() as f64 >= AT_ONCE_SHARE_MIN * changes().count() as f64;
         let high = pauses.len() * 9 / 10;
         let usual_ms = *pauses.select_nth_unstable(high).1;
         Holds {
             ms: (HOLD_PAUSES * usual_ms).clamp(HOLD_MS_MIN, HOLD_MS_MAX),
             is_repeated: true,
             is_broken_by_repeat: false,
+            told_at_once_ms: tells_at_once.then_some(by_clock_ms),
         }
     }
+}
+
+fn middle(values: &mut [i64]) -> i64 {
+    let half = values.len() / 2;
+    *values.select_nth_unstable(half).1
 }
 
 /// Puts a span that is not empty behind the others, or to the last where it goes on from it.
@@ -195,6 +217,43 @@ mod tests {
         assert_eq!(on_change.ms, HOLD_MS_MAX);
         let at: Vec<i64> = (0..50).map(|i| i * hour).collect();
         assert_eq!(Holds::of(&at, &[0.0; 50]).ms, 3 * hour);
+    }
+
+    #[test]
+    fn a_change_that_only_the_clock_told_came_at_some_time_before() {
+        let hour = MS_PER_HOUR;
+        let judged = |tells_at_once: bool, lost: Option<i64>| {
+            // On from 6:30 to 18:30 every day, repeated at each full hour.
+            let is_on = |at_ms: i64| (13..37).contains(&(at_ms.rem_euclid(MS_PER_24_H) / (hour / 2)));
+            let sent = (0..5 * 48).map(|half| half * hour / 2).filter(|at_ms| {
+                let by_clock = at_ms % hour == 0;
+                by_clock
+                    || (tells_at_once && is_on(*at_ms) != is_on(at_ms - hour / 2) && Some(*at_ms) != lost)
+            });
+            let readings: Vec<Reading> = sent
+                .map(|at_ms| reading(at_ms, f64::from(u8::from(is_on(at_ms)))))
+                .collect();
+            let whole = Span {
+                from_ms: 0,
+                until_ms: 5 * MS_PER_24_H,
+            };
+            let record = Record::from_readings(readings, Vec::new(), whole);
+            let states = States::of(&record, "lamp", whole.until_ms, i64::MAX, &[]).expect("it sent some");
+            let second_day = Span {
+                from_ms: MS_PER_24_H,
+                until_ms: 2 * MS_PER_24_H,
+            };
+            (
+                hours_within(&states.on, second_day),
+                hours_within(&states.known, second_day),
+            )
+        };
+        assert_eq!(judged(true, None), (12.0, 24.0));
+        let (on_at, off_at) = (MS_PER_24_H + 13 * hour / 2, MS_PER_24_H + 37 * hour / 2);
+        assert_eq!(judged(true, Some(on_at)), (11.5, 23.0));
+        assert_eq!(judged(true, Some(off_at)), (11.5, 23.0));
+        // One that speaks by the clock alone is as exact as its clock.
+        assert_eq!(judged(false, None), (12.0, 24.0));
     }
 
     fn reading(at_ms: i64, value: f64) -> Reading {
