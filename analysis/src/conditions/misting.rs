@@ -25,7 +25,7 @@ use mosswarden_config::site::DeviceKind;
 
 use super::context::Context;
 use super::{Misting, Ran};
-use crate::findings::{Kind, Verdicts};
+use crate::findings::{Finding, Kind, Verdicts};
 use crate::statistics::Estimate;
 use response::{Probe, Response};
 use runs::{Events, Run};
@@ -62,6 +62,7 @@ pub(super) struct Judged {
     pub(super) earlier: Vec<Misting>,
     pub(super) trends: Vec<MistTrend>,
     pub(super) verdicts: Verdicts,
+    pub(super) suspected: Vec<Finding>,
 }
 
 /// A run with what it did, by one probe.
@@ -100,9 +101,8 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
                 judged
                     .trends
                     .extend(trend::of(context, device, &observed, &probes, main));
-                judged
-                    .verdicts
-                    .extend(weak::judge(context, device, &observed, &probes, main));
+                let verdicts = weak::judge(context, device, &observed, &probes, main, &mut judged.suspected);
+                judged.verdicts.extend(verdicts);
             }
             None => judged.verdicts.not_assessed.push(context.not_assessed(
                 Kind::MistWeak,

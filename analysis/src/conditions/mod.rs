@@ -39,7 +39,7 @@ use chrono::NaiveDate;
 use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::Span;
 
-use crate::findings::Verdicts;
+use crate::findings::{Finding, Verdicts};
 use crate::load::Record;
 use crate::series::{Excess, Summary};
 use crate::trusted::Trusted;
@@ -151,6 +151,8 @@ pub struct Outcome {
     pub mistings: Vec<Misting>,
     /// Those of the record before the span: what is usual, and what pictures of a longer time show.
     pub earlier_mistings: Vec<Misting>,
+    /// Last runs that gave nothing, which by themselves are not enough to be told.
+    pub(crate) suspected: Vec<Finding>,
     /// One a mister, where earlier runs say what is usual.
     pub mist_trends: Vec<MistTrend>,
     /// One a device with a humidity set-point, where other sensors say what was held.
@@ -186,6 +188,7 @@ pub fn assess(site: &Site, enclosure: &Enclosure, record: &Record, trusted: &Tru
     let misted = misting::judge(&context);
     (outcome.mistings, outcome.earlier_mistings) = (misted.mistings, misted.earlier);
     outcome.verdicts.extend(misted.verdicts);
+    outcome.suspected = misted.suspected;
     outcome.moisture = moisture::measure(&context);
     outcome.mist_trends = misted.trends;
     outcome

@@ -1,21 +1,22 @@
 //! Misters that share a pump, judged together: all that stop on one day have lost their pump or reservoir; one alone its nozzle.
 //!
-//! In: the site and the outcomes of its enclosures. Changes only the words of findings about mistings that weaken, so that the
-//! keeper looks in the right place first, and how urgent they are: a pump that fails is never one dry run by chance.
+//! In: the site and the outcomes of its enclosures. Changes the words of findings about mistings that weaken, so that the keeper looks in
+//! the right place first, and how urgent they are: a pump that fails is never one dry run by chance. So a dry run that is not enough by
+//! itself is told where another mister on its pump was dry at that time.
 
 use mosswarden_config::site::{DeviceKind, Site};
-use mosswarden_config::zone::MS_PER_24_H;
 
 use super::Outcome;
 use crate::findings::{Finding, Kind, Severity};
+use crate::statistics::robust::median;
 use crate::words::brings_nothing;
 
 /// Falls that began within this are one event.
 pub(crate) const TOGETHER_MS: i64 = 36 * 60 * 60_000;
 /// Misters compared, at least.
 const MISTERS_MIN: usize = 2;
-/// Findings that ended longer ago than this are not news.
-const OLD_MS: i64 = 7 * MS_PER_24_H;
+/// Runs that raise the vapour by this share of what they did before give water (own choice).
+const WELL_FRAC: f64 = 0.5;
 
 /// A mister and what is said of its yield.
 struct Mister {
@@ -34,12 +35,47 @@ pub fn together(site: &Site, outcomes: &mut [Outcome]) {
         .filter_map(|device| device.pump.as_deref())
         .collect();
     for pump in pumps {
+        bear_out(site, outcomes, pump);
         let misters = misters(site, outcomes, |on| on == Some(pump));
         judge(outcomes, &misters, Some(pump));
     }
     // Where the site file names no pump, all that stop on one day may still hang on one.
     let misters = misters(site, outcomes, |on| on.is_none());
     judge(outcomes, &misters, None);
+}
+
+/// Tells what is suspected of a mister where another on its pump was dry at the same time.
+fn bear_out(site: &Site, outcomes: &mut [Outcome], pump: &str) {
+    let is_on = |id: &str| {
+        let mut misters = site
+            .enclosures
+            .iter()
+            .flat_map(|own| own.devices_of(DeviceKind::Mister));
+        misters.any(|device| device.id == id && device.pump.as_deref() == Some(pump))
+    };
+    let is_dry = |finding: &&Finding| {
+        finding.kind == Kind::MistWeak
+            && finding.end_ms.is_none()
+            && brings_nothing(finding)
+            && is_on(&finding.subject)
+    };
+    let dry: Vec<(String, i64)> = outcomes
+        .iter()
+        .flat_map(|outcome| outcome.verdicts.findings.iter().chain(&outcome.suspected))
+        .filter(is_dry)
+        .map(|finding| (finding.subject.clone(), finding.start_ms))
+        .collect();
+    for outcome in outcomes {
+        let borne_out = |suspected: &mut Finding| {
+            is_on(&suspected.subject)
+                && dry.iter().any(|(other, start_ms)| {
+                    *other != suspected.subject && (start_ms - suspected.start_ms).abs() <= TOGETHER_MS
+                })
+        };
+        let told: Vec<Finding> = outcome.suspected.extract_if(.., borne_out).collect();
+        outcome.verdicts.findings.extend(told);
+        outcome.verdicts.sort();
+    }
 }
 
 fn misters(site: &Site, outcomes: &[Outcome], wanted: impl Fn(Option<&str>) -> bool) -> Vec<Mister> {
@@ -123,32 +159,35 @@ fn others(count: usize) -> String {
     }
 }
 
-/// Whether a mister is known to give water since an instant: nothing was found, and its yield could be measured.
+/// Whether a mister is known to give water since an instant: nothing was found, and its runs raise the vapour as they did before.
 fn well(outcomes: &[Outcome], mister: &Mister, since_ms: i64) -> bool {
-    mister.finding.is_none()
-        && outcomes.iter().any(|outcome| {
-            outcome.enclosure == mister.enclosure
-                && outcome
-                    .mist_trends
-                    .iter()
-                    .any(|t| t.device == mister.id && t.yield_share.is_some())
-                && outcome
-                    .mistings
-                    .iter()
-                    .any(|m| m.device == mister.id && m.at_ms > since_ms - OLD_MS && m.rise_g_m3.is_some())
-        })
+    let outcome = outcomes
+        .iter()
+        .find(|outcome| outcome.enclosure == mister.enclosure);
+    let rises = outcome
+        .iter()
+        .flat_map(|outcome| outcome.earlier_mistings.iter().chain(&outcome.mistings))
+        .filter(|misting| misting.device == mister.id && misting.left_out.is_none())
+        .filter_map(|misting| Some((misting.at_ms, misting.rise_g_m3?)));
+    let (since, before): (Vec<_>, Vec<_>) = rises.partition(|(at_ms, _)| *at_ms >= since_ms);
+    let middle = |runs: Vec<(i64, f64)>| median(&runs.into_iter().map(|(_, rise)| rise).collect::<Vec<_>>());
+    let is_as_before = middle(since)
+        .zip(middle(before))
+        .is_some_and(|(now, usual)| now >= WELL_FRAC * usual);
+    mister.finding.is_none() && is_as_before
 }
 
 #[cfg(test)]
 mod tests {
     use std::path::Path;
 
+    use super::super::{Misting, Outcome, Ran};
     use crate::assess::{assess, needed};
-    use crate::findings::Kind;
+    use crate::findings::{Finding, Kind, Severity, Value};
     use crate::load::Record;
     use crate::simulate::{self, Effect, scenario};
     use mosswarden_config::site::Site;
-    use mosswarden_config::zone::{MS_PER_24_H, Span};
+    use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
     /// Messages about weak mistings in a healthy room of five misters on one pump, with some reservoirs empty since a day.
     fn messages(empty: impl Fn(usize) -> bool) -> Vec<String> {
@@ -179,6 +218,98 @@ mod tests {
             .filter(|f| f.kind == Kind::MistWeak)
             .map(|f| f.message.clone())
             .collect()
+    }
+
+    /// Two enclosures on one pump, and a third mister elsewhere: a dry run suspected of each of `suspected`, since so many hours after the
+    /// first, and ten runs of each before. Whose are told, in the words after the first sentence.
+    fn told_of(suspected: &[(&str, i64)]) -> Vec<(String, String)> {
+        let enclosure = |id: &str, pump: &str| {
+            format!(
+                "[[enclosure]]\nid = \"{id}\"\nspecies = \"crested-gecko\"\n[[enclosure.device]]\nid = \"{id}-mister\"\nkind = \"mister\"\n\
+                 pump = \"{pump}\"\nfeeds = [ {{ topic = \"t/{id}\", format = \"state\" }} ]\n"
+            )
+        };
+        let text = [
+            "[site]\nname = \"Test bench\"\ntimezone = \"UTC\"\n[broker]\nurl = \"builtin\"\n".to_owned(),
+            enclosure("a", "tank"),
+            enclosure("b", "tank"),
+            enclosure("c", "other"),
+        ];
+        let site = Site::from_source(Path::new("site.toml"), &text.concat()).expect("a site file");
+        let mut outcomes: Vec<Outcome> = ["a", "b", "c"]
+            .map(|id| Outcome {
+                enclosure: id.to_owned(),
+                suspected: suspected
+                    .iter()
+                    .filter(|(of, _)| *of == id)
+                    .map(|(_, hours)| Finding {
+                        kind: Kind::MistWeak,
+                        enclosure: id.to_owned(),
+                        subject: format!("{id}-mister"),
+                        start_ms: hours * MS_PER_HOUR,
+                        end_ms: None,
+                        severity: Severity::Warning,
+                        value: Value::new("vapour per misting against its own usual", 3.0, "%"),
+                        cause: None,
+                        also: Vec::new(),
+                        message: "Dry.".to_owned(),
+                        advice: String::new(),
+                    })
+                    .collect(),
+                ..Outcome::default()
+            })
+            .into();
+        super::together(&site, &mut outcomes);
+        let told = outcomes.into_iter().flat_map(|outcome| outcome.verdicts.findings);
+        told.map(|finding| (finding.enclosure, finding.message)).collect()
+    }
+
+    #[test]
+    fn one_dry_run_is_told_where_another_on_the_pump_was_dry_then() {
+        let told = told_of(&[("a", 0), ("b", 12)]);
+        let whose: Vec<&str> = told.iter().map(|(id, _)| id.as_str()).collect();
+        assert_eq!(whose, ["a", "b"]);
+        assert!(
+            told.iter()
+                .all(|(_, words)| words.contains("All 2 misters on tank")),
+            "{told:?}"
+        );
+        for not_enough in [&[("a", 0)][..], &[("a", 0), ("b", 48)], &[("a", 0), ("c", 0)]] {
+            assert_eq!(told_of(not_enough), [], "{not_enough:?}");
+        }
+    }
+
+    #[test]
+    fn a_mister_that_has_not_run_since_does_not_mist_as_ever() {
+        let mister = super::Mister {
+            enclosure: "a".to_owned(),
+            id: "a-mister".to_owned(),
+            finding: None,
+        };
+        let is_well = |rises_g_m3: &[f64], since_h: i64| {
+            let mistings = rises_g_m3.iter().zip(0..).map(|(rise_g_m3, hours)| Misting {
+                device: "a-mister".to_owned(),
+                at_ms: hours * MS_PER_HOUR,
+                duration_s: 30.0,
+                scheduled: true,
+                ran: Ran::Yes,
+                rise_g_m3: Some(*rise_g_m3),
+                rise_pct: None,
+                minutes_to_peak: None,
+                half_life_min: None,
+                censored: false,
+                left_out: None,
+            });
+            let outcome = Outcome {
+                enclosure: "a".to_owned(),
+                mistings: mistings.collect(),
+                ..Outcome::default()
+            };
+            super::well(&[outcome], &mister, since_h * MS_PER_HOUR)
+        };
+        assert!(is_well(&[3.0, 3.0, 3.0, 2.5], 3));
+        assert!(!is_well(&[3.0, 3.0, 3.0, 2.5], 4), "it has not run since");
+        assert!(!is_well(&[3.0, 3.0, 3.0, 0.1], 3));
     }
 
     #[test]

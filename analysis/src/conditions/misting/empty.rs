@@ -22,6 +22,14 @@ const SURELY_NOTHING_FRAC: f64 = 0.1;
 /// A run just after the light changed shows that water came when it gives at least this share of the usual.
 const EDGE_WELL_FRAC: f64 = 0.75;
 
+/// What is said of runs that gave nothing.
+#[derive(Default)]
+pub(super) struct Nothing {
+    pub(super) told: Vec<Finding>,
+    /// The last run or two gave nothing, and by themselves that is not enough.
+    pub(super) suspected: Option<Finding>,
+}
+
 /// Stretches of runs that gave nothing and reach into the span.
 pub(super) fn judge(
     context: &Context<'_>,
@@ -29,9 +37,9 @@ pub(super) fn judge(
     by_main: &Yield,
     noise: f64,
     seen_elsewhere: impl Fn(i64, i64) -> bool,
-) -> Vec<Finding> {
+) -> Nothing {
     let Some(lowest_usual) = quantile(&by_main.usual, 0.05).map(f64::exp) else {
-        return Vec::new();
+        return Nothing::default();
     };
     let needed = if lowest_usual >= STANDS_OUT_FRAC {
         NOTHING_COUNT
@@ -45,31 +53,34 @@ pub(super) fn judge(
     // Where the light has just changed, the air's own rise may hide that nothing came: such a
     // run does not break a row.
     telling.retain(|one| !one.0.near_edge || gave_nothing(one) || one.1.exp() >= EDGE_WELL_FRAC);
-    let mut streaks: Vec<(&[(Sample, f64)], bool)> = Vec::new();
+    let surely_nothing = |(sample, log_share): &(Sample, f64)| {
+        !sample.near_edge && sample.rise_g_m3 <= noise && log_share.exp() < SURELY_NOTHING_FRAC
+    };
+    let mut nothing = Nothing::default();
     let mut from = 0;
     for index in 0..=telling.len() {
         if index < telling.len() && gave_nothing(&telling[index]) {
             continue;
         }
         let (streak, is_last) = (&telling[from..index], index == telling.len());
-        let one_is_enough = is_last
-            && lowest_usual >= ALIKE_FRAC
-            && streak.first().is_some_and(|(sample, log_share)| {
-                !sample.near_edge && sample.rise_g_m3 <= noise && log_share.exp() < SURELY_NOTHING_FRAC
-            });
-        if streak.len() >= needed || one_is_enough {
-            streaks.push((streak, is_last));
-        }
         from = index + 1;
+        let Some((first, last)) = streak.first().zip(streak.last()) else {
+            continue;
+        };
+        let (first_ms, last_ms) = (first.0.at_ms, last.0.at_ms);
+        if last_ms < context.span.from_ms || seen_elsewhere(first_ms, last_ms) {
+            continue;
+        }
+        let is_sure = is_last && surely_nothing(first);
+        if streak.len() >= needed || is_sure && lowest_usual >= ALIKE_FRAC {
+            nothing
+                .told
+                .extend(finding(context, device, by_main, streak, is_last));
+        } else if is_sure {
+            nothing.suspected = finding(context, device, by_main, streak, true);
+        }
     }
-    streaks
-        .into_iter()
-        .filter(|(streak, _)| {
-            let (first, last) = (streak[0].0.at_ms, streak[streak.len() - 1].0.at_ms);
-            last >= context.span.from_ms && !seen_elsewhere(first, last)
-        })
-        .filter_map(|(streak, open)| finding(context, device, by_main, streak, open))
-        .collect()
+    nothing
 }
 
 /// Runs of which none did anything, where nothing says yet what is usual: of whatever is usual, nothing is nothing.

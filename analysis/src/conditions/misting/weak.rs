@@ -28,13 +28,14 @@ pub(super) const VARIANCE_INFLATION: f64 = 2.0;
 /// A fall within this time is sudden.
 const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
 
-/// Judges one mister.
+/// Judges one mister; what is only suspected of it is set aside.
 pub(super) fn judge(
     context: &Context<'_>,
     device: &Device,
     observed: &[Observed],
     probes: &[Probe],
     main: usize,
+    suspected: &mut Vec<Finding>,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
     let of = |index: usize| yields(context, device, observed, probes, index);
@@ -100,8 +101,9 @@ pub(super) fn judge(
     };
     let nothing = empty::judge(context, device, &by_main, noise, seen_elsewhere);
     // A run of nothing that still goes on says it all.
-    let open = nothing.iter().any(|finding| finding.end_ms.is_none());
-    verdicts.findings.extend(nothing);
+    let open = nothing.told.iter().any(|finding| finding.end_ms.is_none());
+    verdicts.findings.extend(nothing.told);
+    suspected.extend(nothing.suspected);
     if !open {
         verdicts.findings.extend(weak(context, device, &by_main, &others));
     }
