@@ -393,7 +393,15 @@ impl Tally {
         };
         if airing.is_some() && hit.is_none() && self.verbose {
             let shares: Vec<_> = trends
-                .map(|t| (t.half_life_share, t.excess_share, t.counted, t.left_out.clone()))
+                .map(|t| {
+                    (
+                        t.half_life_share,
+                        t.excess_share,
+                        t.pause_share,
+                        t.counted,
+                        t.left_out.clone(),
+                    )
+                })
                 .collect();
             println!("  half-life shares {shares:?}");
         }

@@ -8,9 +8,11 @@
 //! - [`seen`]: mistings that nobody noted.
 //! - [`missed`]: runs that did not take place.
 //! - [`yields`]: what a run usually gives; [`weak`]: the yield against it; [`empty`]: runs that gave nothing.
+//! - [`fog`]: a fogger's pauses, where it holds the air.
 //! - [`trend`]: yield and half-life with intervals, for the report.
 
 mod empty;
+mod fog;
 mod missed;
 mod response;
 mod runs;
@@ -47,6 +49,8 @@ pub struct MistTrend {
     pub half_life_share: Option<Estimate>,
     /// The excess of vapour over the room before its runs as a multiple of its usual.
     pub excess_share: Option<Estimate>,
+    /// The pauses of its humidistat's fogger, times that excess, as a multiple of their usual.
+    pub pause_share: Option<Estimate>,
     pub airing: Airing,
     /// Runs of the last week that count.
     pub counted: usize,
@@ -89,6 +93,7 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
     ));
     by_hand.sort_by_key(|run| run.at_ms);
     let events = Events::of(context, &all_runs, &by_hand);
+    let pause_share = fog::pause_share(context, &events);
     for (device, device_runs) in misters.iter().zip(all_runs) {
         let mut observed = observe(context, &probes, device_runs, &events);
         let main = response::main_probe(&probes, &observed);
@@ -100,7 +105,7 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             Some(main) => {
                 judged
                     .trends
-                    .extend(trend::of(context, device, &observed, &probes, main));
+                    .extend(trend::of(context, device, &observed, &probes, main, pause_share));
                 let verdicts = weak::judge(context, device, &observed, &probes, main, &mut judged.suspected);
                 judged.verdicts.extend(verdicts);
             }
@@ -316,6 +321,40 @@ mod tests {
         assert_eq!(trends[0].airing, Airing::Faster, "{trends:?}");
         let share = trends[0].excess_share.expect("known").value;
         assert!((share - 0.5).abs() < 0.02, "{share}");
+    }
+
+    /// A fogger that holds the air at 75 %RH, five minutes of each hour; from a day on so much longer, after pauses so long.
+    #[test]
+    fn where_a_fogger_holds_the_air_a_door_ajar_is_told_by_its_pauses() {
+        let trend = |on_min: i64, pause_min: i64| {
+            let mut kit = Kit::quiet("2026-03-02", 42);
+            for at in schedule(&kit) {
+                kit.mist(at);
+            }
+            let from_ms = kit.at("2026-04-01");
+            kit.restate("fogger", |_, at| {
+                let (on_min, pause_min) = if at < from_ms {
+                    (5, 55)
+                } else {
+                    (on_min, pause_min)
+                };
+                (at / 60_000).rem_euclid(on_min + pause_min) < on_min
+            });
+            kit.judge("2026-03-30", "2026-04-06").mist_trends.remove(0)
+        };
+        let ajar = trend(5, 15);
+        assert_eq!(ajar.airing, Airing::Faster, "{ajar:?}");
+        assert!(
+            (ajar.pause_share.expect("known").value - 15.0 / 55.0).abs() < 0.02,
+            "{ajar:?}"
+        );
+        assert!(
+            (ajar.excess_share.expect("known").value - 1.0).abs() < 0.02,
+            "{ajar:?}"
+        );
+        assert!(airing_words(&[ajar], Airing::Faster).contains("its fogger's pauses are 0.3 times as long"));
+        assert_eq!(trend(65, 55).airing, Airing::Usual, "a fogger that gives less");
+        assert_eq!(trend(5, 175).airing, Airing::Slower);
     }
 
     #[test]

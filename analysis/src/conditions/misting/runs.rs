@@ -223,6 +223,16 @@ impl Events {
         })
     }
 
+    /// Whether a misting touches a span.
+    pub(super) fn misted_within(&self, span: Span) -> bool {
+        let from = self
+            .mistings
+            .partition_point(|event| event.until_ms <= span.from_ms);
+        self.mistings
+            .get(from)
+            .is_some_and(|event| event.from_ms < span.until_ms)
+    }
+
     /// Why a run does not count for trends: another misting near.
     pub(super) fn misting_near(&self, run: &Run) -> Option<String> {
         Events::near(&self.mistings, run, OVERLAP_MS, OVERLAP_MS)

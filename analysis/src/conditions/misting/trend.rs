@@ -31,6 +31,11 @@ const BY_HALF_LIFE: Bounds = Bounds {
     slower: (1.35, 1.15),
     faster: (0.6, 0.7),
 };
+/// A door ajar multiplies the exchange, soil that dries does not; where a fogger holds the air, its pauses must show that much (own choice).
+const BY_PAUSES: Bounds = Bounds {
+    slower: (2.0, 1.4),
+    faster: (0.5, 0.7),
+};
 /// A half-life between these shares of its usual has not changed.
 const UNCHANGED: (f64, f64) = (0.93, 1.07);
 /// The excess is taken over this time before a run, where the mister has not run for the second: what it gave is gone by then, and
@@ -39,13 +44,13 @@ const BEFORE_MS: i64 = MS_PER_HOUR;
 const DRIED_MS: i64 = 4 * MS_PER_HOUR;
 const BEFORE_STEP_MS: i64 = 10 * 60_000;
 /// The excess of now is that of this long, the usual one that of so long from the first run on, with a pause between them.
-const EXCESS_NOW_MS: i64 = 4 * MS_PER_24_H;
-const EXCESS_USUAL_MS: i64 = 21 * MS_PER_24_H;
+pub(super) const EXCESS_NOW_MS: i64 = 4 * MS_PER_24_H;
+pub(super) const EXCESS_USUAL_MS: i64 = 21 * MS_PER_24_H;
 /// Runs that are needed of now, in all of the usual time, and then at one place in the schedule.
 const EXCESS_COUNT_MIN: (usize, usize, usize) = (4, 10, 4);
 /// The weather holds for some days: the excess of neighbouring runs counts as this much fewer.
-const EXCESS_VARIANCE_INFLATION: f64 = 3.0;
-const CONFIDENCE: f64 = 0.95;
+pub(super) const EXCESS_VARIANCE_INFLATION: f64 = 3.0;
+pub(super) const CONFIDENCE: f64 = 0.95;
 
 /// A share and the near end of its interval from which on the air is exchanged slower, and down to which faster.
 struct Bounds {
@@ -72,6 +77,7 @@ pub(super) fn of(
     observed: &[Observed],
     probes: &[Probe],
     main: usize,
+    pause_share: Option<Estimate>,
 ) -> Option<MistTrend> {
     let by_main = yields(context, device, observed, probes, main);
     let excess_share = excess_share(context, observed);
@@ -112,7 +118,13 @@ pub(super) fn of(
         usual_half_life_min: median(&usual),
         half_life_share,
         excess_share,
-        airing: by_both(excess_share, half_life_share),
+        pause_share,
+        airing: match by_both(excess_share, half_life_share) {
+            Airing::Usual | Airing::NotKnown if pause_share.is_some() => {
+                pause_share.map_or(Airing::NotKnown, |share| airing(share, &BY_PAUSES))
+            }
+            airing => airing,
+        },
         counted: now.len(),
         left_out: left_out(observed, main, week_ms),
     })
@@ -198,17 +210,19 @@ fn excess_share(context: &Context<'_>, observed: &[Observed]) -> Option<Estimate
 
 /// The median excess over the room in the time before a run, g/m³.
 fn excess_before_g_m3(context: &Context<'_>, at_ms: i64) -> Option<f64> {
-    let (inside_c, inside_pct) = (context.temperature.as_ref()?, context.humidity.as_ref()?);
     let excess: Vec<f64> = (at_ms - BEFORE_MS..at_ms)
         .step_by(BEFORE_STEP_MS as usize)
-        .filter_map(|at_ms| {
-            let t_c = inside_c.mean.value_at(at_ms)?;
-            let rh_pct = inside_pct.mean.value_at(at_ms)?;
-            let inside = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct));
-            Some(inside - context.room_vapour_g_m3(at_ms)?)
-        })
+        .filter_map(|at_ms| excess_g_m3(context, at_ms))
         .collect();
     median(&excess)
+}
+
+/// The excess of the inside's vapour over the room, g/m³.
+pub(super) fn excess_g_m3(context: &Context<'_>, at_ms: i64) -> Option<f64> {
+    let t_c = context.temperature.as_ref()?.mean.value_at(at_ms)?;
+    let rh_pct = context.humidity.as_ref()?.mean.value_at(at_ms)?;
+    let inside = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct));
+    Some(inside - context.room_vapour_g_m3(at_ms)?)
 }
 
 /// Runs of the last week that do not count, by their reason.
@@ -241,14 +255,24 @@ pub(in super::super) fn airing_words(trends: &[MistTrend], changed: Airing) -> S
                 Airing::Faster => ("faster", "a door ajar, a lid off or a new draught"),
                 Airing::Usual | Airing::NotKnown => return None,
             };
-            let by = match (trend.excess_share, trend.half_life_min, trend.usual_half_life_min) {
-                (Some(share), _, _) => {
+            let by_pauses = trend
+                .pause_share
+                .filter(|share| airing(*share, &BY_PAUSES) == changed);
+            let half_lives = trend.half_life_min.zip(trend.usual_half_life_min);
+            let by = match (trend.excess_share, by_pauses, half_lives) {
+                (Some(share), _, _) if airing(share, &BY_EXCESS) == changed => {
                     format!(
                         "before its runs it holds {:.1} times its usual excess of vapour over the room",
                         share.value
                     )
                 }
-                (None, Some(now), Some(usual)) => {
+                (_, Some(share), _) => {
+                    format!(
+                        "against the excess of vapour its fogger's pauses are {:.1} times as long as usual",
+                        share.value
+                    )
+                }
+                (None, None, Some((now, usual))) => {
                     format!(
                         "half of a misting's rise is gone after {:.0} min, usually {usual:.0}",
                         now.value
@@ -303,6 +327,7 @@ mod tests {
             usual_half_life_min: None,
             half_life_share: None,
             excess_share: Some(share(2.1, 1.6, 2.8)),
+            pause_share: None,
             airing: Airing::Slower,
             counted: 20,
             left_out: BTreeMap::new(),
