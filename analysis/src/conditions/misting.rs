@@ -354,7 +354,7 @@ mod tests {
         );
         assert!(airing_words(&[ajar], Airing::Faster).contains("its fogger's pauses are 0.3 times as long"));
         assert_eq!(trend(65, 55).airing, Airing::Usual, "a fogger that gives less");
-        assert_eq!(trend(5, 175).airing, Airing::Slower);
+        assert_eq!(trend(5, 115).airing, Airing::Slower);
     }
 
     #[test]

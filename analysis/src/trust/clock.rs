@@ -380,6 +380,10 @@ pub(super) fn fisher(correlation: f64) -> f64 {
 pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Option<Offset> {
     /// Shorter stretches are redelivered readings or a burst.
     const LENGTH_MS_MIN: i64 = 30 * 60_000;
+    /// The stretch is longer than the jump by some intervals at each end.
+    const LENGTH_CELLS_OFF: i64 = 8;
+    const LOOKED_AT_MS: i64 = 7 * 24 * MS_PER_HOUR;
+    const CLEAR_GAIN: f64 = 0.1;
     let stretch = twice(series)
         .into_iter()
         .rev()
@@ -390,20 +394,28 @@ pub(super) fn set_back(channels: &[Channel], series: &Series, span: Span) -> Opt
     }
     let first_index = channels.first()?.own.first_index;
     let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
-    let before = agreement(
-        channels,
-        cell(stretch.from_ms) - WINDOW_CELLS,
-        cell(stretch.from_ms),
-        0,
-    );
-    let after = agreement(
-        channels,
-        cell(stretch.until_ms),
-        cell(stretch.until_ms) + WINDOW_CELLS,
-        0,
-    );
-    // Either it was right before and is behind now, or it was ahead and is right now: the side that agrees less is the wrong one.
-    let was_ahead = before.zip(after).is_some_and(|(before, after)| before < after);
+    // How much better a stretch agrees if it is off by the jump.
+    let gain = |stretch: Span, sign: i64| {
+        let at = |shift: i64| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift);
+        let off = sign * length_ms / FINE_MS;
+        let shifted = (off - LENGTH_CELLS_OFF..=off + LENGTH_CELLS_OFF).filter_map(at);
+        let shifted = shifted.max_by(f64::total_cmp)?;
+        Some(fisher(shifted) - fisher(at(0)?))
+    };
+    let before = Span {
+        from_ms: stretch.from_ms - LOOKED_AT_MS,
+        until_ms: stretch.from_ms,
+    };
+    let after = Span {
+        from_ms: stretch.until_ms,
+        until_ms: span.until_ms.min(stretch.until_ms + LOOKED_AT_MS),
+    };
+    // Either it was right before and is behind now, or it was ahead and is right now: where days are alike, the first.
+    let was_ahead =
+        gain(before, 1).is_some_and(|gain_before| gain_before > CLEAR_GAIN + gain(after, -1).unwrap_or(0.0));
+    if was_ahead && stretch.from_ms <= span.from_ms {
+        return None;
+    }
     let length_s = length_ms as f64 / 1000.0;
     Some(Offset {
         span: if was_ahead {
@@ -519,6 +531,38 @@ pub(super) mod tests {
         assert_eq!(jumped_ms(&off(0), day_6, -3600.0), None);
         assert_eq!(twice(&off(-MS_PER_HOUR)).len(), 1);
         assert!(twice(&off(MS_PER_HOUR)).is_empty());
+    }
+
+    #[test]
+    fn stamps_that_run_twice_are_of_a_clock_that_is_behind_now_or_was_ahead_before() {
+        let history = Span {
+            from_ms: 0,
+            until_ms: 10 * MS_PER_24_H,
+        };
+        let changes = |series: &Series| Changes::of(&Grid::with_cells(series, history, FINE_MS));
+        let seen = |series: &Series| {
+            let channel = Channel {
+                own: changes(series),
+                others: vec![changes(&probe(2, |at_ms| at_ms))],
+            };
+            set_back(&[channel], series, span())
+        };
+        for hours in [1, 5, 24] {
+            let is_near = |found: &Offset, hours: i64| (found.offset_s / 3600.0 - hours as f64).abs() < 0.7;
+            let behind = seen(&off(-hours * MS_PER_HOUR)).expect("it runs twice");
+            assert!(is_near(&behind, -hours), "{behind:?}");
+            let was_ahead = seen(&probe(1, |at_ms| {
+                let ahead_ms = if at_ms < 6 * MS_PER_24_H {
+                    hours * MS_PER_HOUR
+                } else {
+                    0
+                };
+                at_ms + ahead_ms
+            }));
+            let was_ahead = was_ahead.expect("it runs twice");
+            assert!(is_near(&was_ahead, hours), "{was_ahead:?}");
+            assert!(was_ahead.span.from_ms < was_ahead.span.until_ms, "{was_ahead:?}");
+        }
     }
 
     #[test]

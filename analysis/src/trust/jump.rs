@@ -11,6 +11,9 @@ use crate::series::Series;
 /// A stretch run through twice is known to some intervals at each end, a pause to one.
 const ALIKE_MS: i64 = 8 * FINE_MS;
 
+/// So much of a stretch, and of the time before a jump, is looked at.
+const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
+
 /// A jump of a sensor's clock, by its stamps: put forward it leaves a pause of its own length, set back a stretch that they run twice
 /// through.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,15 +24,20 @@ pub(super) struct Jump {
 }
 
 impl Jump {
+    fn is_back_from(&self, earlier: &Jump) -> bool {
+        (self.by_ms + earlier.by_ms).abs() <= ALIKE_MS
+    }
+
     /// The clock over a stretch, where the sensor follows the rest by this jump there.
     pub(super) fn off_over(self, channels: &[Channel], stretch: Span) -> Option<Offset> {
         let uncertain_ms = if self.by_ms > 0 { FINE_MS } else { ALIKE_MS };
-        let (shift, agreement) = follows(channels, stretch, self.by_ms, uncertain_ms)?;
-        let offset_ms = if self.by_ms > 0 {
-            self.by_ms
-        } else {
-            shift * FINE_MS
+        let began_ms = self.span.from_ms - self.by_ms.abs();
+        let before = Span {
+            from_ms: began_ms - WINDOW_MS,
+            until_ms: began_ms,
         };
+        let (off, agreement) = follows(channels, stretch, before, self.by_ms, uncertain_ms)?;
+        let offset_ms = if self.by_ms > 0 { self.by_ms } else { off * FINE_MS };
         Some(Offset {
             span: stretch,
             offset_s: offset_ms as f64 / 1000.0,
@@ -70,10 +78,16 @@ pub(super) fn jumps(series: &Series) -> Vec<Jump> {
 /// hundreds, over as many days as there are, so this sees what [`clock::shifted`](super::clock::shifted) is too unsure of by half days.
 pub(super) fn stands_off(channels: &[Channel], jumps: &[Jump], span: Span) -> Option<Offset> {
     const JUMPS_MAX: usize = 20;
-    const WINDOW_MS: i64 = 7 * 24 * MS_PER_HOUR;
     jumps.iter().rev().take(JUMPS_MAX).find_map(|jump| {
+        // Put right by a jump back, after which it follows by that shift no more; most pauses are silences.
         let put_right = jumps.iter().find(|later| {
-            later.by_ms.signum() != jump.by_ms.signum() && later.span.from_ms >= jump.span.until_ms
+            let after = Span {
+                from_ms: later.span.until_ms,
+                until_ms: span.until_ms.min(later.span.until_ms + WINDOW_MS),
+            };
+            later.span.from_ms >= jump.span.until_ms
+                && later.is_back_from(jump)
+                && jump.off_over(channels, after).is_none()
         });
         let until_ms = put_right.map_or(span.until_ms, |later| later.span.from_ms.min(span.until_ms));
         let window = Span {
@@ -107,8 +121,7 @@ pub(super) fn put_right_within(channels: &[Channel], jumps: &[Jump], span: Span)
 /// Stretches over which a clock may have been wrong that was put right since: between a jump and the next one back by as much.
 pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
     let between = |(index, jump): (usize, &Jump)| {
-        let is_back = |later: &&Jump| (later.by_ms + jump.by_ms).abs() <= ALIKE_MS;
-        let back = jumps[index + 1..].iter().find(is_back)?;
+        let back = jumps[index + 1..].iter().find(|later| later.is_back_from(jump))?;
         let span = Span {
             from_ms: jump.span.until_ms,
             until_ms: back.span.from_ms + 1,
@@ -119,33 +132,52 @@ pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
     jumps.iter().enumerate().filter_map(between).collect()
 }
 
-/// The shift in cells near one that is thought of by which a sensor follows the rest best over a stretch, and how well, where that is clearly
-/// better than without; `None` where it is not, or the stretch is too short to tell.
-fn follows(channels: &[Channel], stretch: Span, shift_ms: i64, uncertain_ms: i64) -> Option<(i64, f64)> {
-    const HOURS_MIN: f64 = 24.0;
-    /// How much better it must agree than without the shift, on Fisher's scale: that, and as many standard errors of a correlation over the
+/// How many cells a sensor is off by, near what is thought of, for it to follow the rest best over a stretch, and how well, where that is
+/// clearly better than as it followed them before; `None` where it is not, or the stretch is too short to tell.
+fn follows(
+    channels: &[Channel],
+    stretch: Span,
+    before: Span,
+    off_ms: i64,
+    uncertain_ms: i64,
+) -> Option<(i64, f64)> {
+    /// Nearly a day: what is told the next day has no more.
+    const HOURS_MIN: f64 = 20.0;
+    /// How much better it must agree than as before, on Fisher's scale: that, and as many standard errors of a correlation over the
     /// stretch's cells, 1/√n (Fisher 1921, from memory).
     const GAIN_MIN: f64 = 0.1;
     const GAIN_ERRORS_MIN: f64 = 4.0;
-    /// Without the shift means to within a sensor's response.
-    const UNSHIFTED_CELLS: i64 = 3;
+    /// What a sensor's response may delay it by against the others, where how it followed them before is not known.
+    const RESPONSE_CELLS: i64 = 3;
+    /// The same where it is known.
+    const RESPONSE_KNOWN_CELLS: i64 = 1;
+    /// Less is no jump: a quarter of an hour (own choice).
+    const OFF_CELLS_MIN: i64 = 3;
     let first_index = channels.first()?.own.first_index;
     if stretch.hours() < HOURS_MIN {
         return None;
     }
     let cell = |at_ms: i64| at_ms.div_euclid(FINE_MS) - first_index;
-    let at = |shift: i64| agreement(channels, cell(stretch.from_ms), cell(stretch.until_ms), shift);
-    let best = |around: i64, cells: i64| {
+    let best = |over: Span, around: i64, cells: i64| {
         (around - cells..=around + cells)
-            .filter_map(|shift| Some((shift, at(shift)?)))
+            .filter_map(|shift| {
+                Some((
+                    shift,
+                    agreement(channels, cell(over.from_ms), cell(over.until_ms), shift)?,
+                ))
+            })
             .max_by(|a, b| a.1.total_cmp(&b.1))
     };
-    let (_, unshifted) = best(0, UNSHIFTED_CELLS)?;
-    let (shift, shifted) = best(shift_ms / FINE_MS, uncertain_ms / FINE_MS)?;
+    let as_before = best(before, 0, RESPONSE_CELLS).filter(|(_, agreement)| *agreement >= AGREEMENT_MIN);
+    let (response, doubt) = as_before.map_or((0, RESPONSE_CELLS), |(shift, _)| (shift, RESPONSE_KNOWN_CELLS));
+    let (_, unshifted) = best(stretch, response, doubt)?;
+    let (shift, shifted) = best(stretch, response + off_ms / FINE_MS, uncertain_ms / FINE_MS)?;
     let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
     let gain_min = GAIN_MIN.max(GAIN_ERRORS_MIN / cells.sqrt());
     let is_better = fisher(shifted) - fisher(unshifted) >= gain_min;
-    (shift.abs() > UNSHIFTED_CELLS && shifted >= AGREEMENT_MIN && is_better).then_some((shift, shifted))
+    let off = shift - response;
+    let is_off = off.abs() >= OFF_CELLS_MIN.max(doubt + 1);
+    (is_off && shifted >= AGREEMENT_MIN && is_better).then_some((off, shifted))
 }
 
 #[cfg(test)]
@@ -182,6 +214,19 @@ mod tests {
             (behind.span.from_ms - 6 * MS_PER_24_H).abs() <= 2 * STEP_MS,
             "{behind:?}"
         );
+        // The pause of an outage, as long as the jump, does not put it right.
+        let heard = off(-MS_PER_HOUR);
+        let heard =
+            heard.filtered(|at_ms, _, _| !(8 * MS_PER_24_H..8 * MS_PER_24_H + MS_PER_HOUR).contains(&at_ms));
+        let still = found(&heard).expect("still behind");
+        assert_eq!(still.span.until_ms, span().until_ms);
+        // One that follows the rest ten minutes late, as ever, and was set back by 25 minutes.
+        let late = probe(1, |at_ms| {
+            let back_ms = if at_ms >= 6 * MS_PER_24_H { 5 * STEP_MS } else { 0 };
+            at_ms + 2 * STEP_MS - back_ms
+        });
+        let found_late = found(&late).expect("25 min behind");
+        assert!((found_late.offset_s + 1500.0).abs() <= 300.0, "{found_late:?}");
         // An hour in which it was not heard.
         let day_6 = 6 * MS_PER_24_H;
         let silent = off(0)
