@@ -4,6 +4,7 @@ use super::enclosure::{EnclosureSection, JournalLine};
 use super::model::{PlaceLine, PlaceNeeds, WeeklyReport};
 use super::need::{Need, Verdict};
 use super::week_before::Comparison;
+use crate::markup::Note;
 use crate::sheet::{Block, Entry, Sheet};
 
 /// Everything that the report says, in its order.
@@ -17,6 +18,9 @@ pub fn sheet(report: &WeeklyReport) -> Sheet {
     blocks.extend(room(report));
     blocks.push(Block::heading(2, "How it was judged"));
     blocks.push(Block::Terms(report.method.clone()));
+    // They seldom change from week to week.
+    blocks.push(Block::heading(4, "Limits used"));
+    blocks.push(Block::Terms(report.enclosures.iter().map(limits).collect()));
     blocks.push(Block::heading(2, "Cautions"));
     blocks.push(Block::Terms(report.cautions.clone()));
     Sheet {
@@ -136,10 +140,12 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
         blocks.push(Block::heading(4, "What could not be judged"));
         blocks.extend(Block::bullets(&section.not_judged));
     }
-    blocks.push(Block::heading(4, "Limits used"));
-    blocks.push(Block::Small(section.limits_said.clone()));
-    blocks.push(Block::Small(section.limits_note.clone()));
     blocks
+}
+
+fn limits(section: &EnclosureSection) -> Note {
+    let said = format!("{} {}", section.limits_said, section.limits_note);
+    Note::new(&section.label, said.trim_end())
 }
 
 fn room(report: &WeeklyReport) -> Vec<Block> {
