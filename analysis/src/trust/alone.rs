@@ -1,13 +1,16 @@
 //! What a humidity sensor that nothing stands beside can't have seen: air that stays at the top of the scale while it warms and no water
-//! comes.
+//! comes, and air that leaps there in minutes without water and stays.
 //!
 //! In: its own temperature on cells, and when water was given. Out: what it would read if the air had been saturated when it was coolest
-//! and had kept that vapour. Warmed by 3 K near 25 °C, that is 84 %RH (by the formula in `physics`).
+//! and had kept that vapour (warmed by 3 K near 25 °C, that is 84 %RH by the formula in `physics`); and stretches that began with a leap.
 
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::grid::Grid;
+use super::scene::AFTER_MIST_MS;
+use super::signal::{self, SPIKE_PCT};
 use crate::physics::humidity::humidity_at_pct;
+use crate::series::Series;
 
 /// Air that warmed by so much dries visibly (own choice).
 const WARMED_K_MIN: f64 = 3.0;
@@ -31,6 +34,57 @@ pub(super) fn expected_pct(temperature: &Grid, watered: &[Span], at_ms: i64) -> 
         .fold(f64::INFINITY, f64::min);
     (now_c - coolest_c >= WARMED_K_MIN && coolest_c.is_finite())
         .then(|| humidity_at_pct(100.0, coolest_c, now_c))
+}
+
+/// A leap to the top takes no longer than this; as long after water fell the leap is its own.
+const LEAP_MS: i64 = 10 * 60_000;
+/// Water on the element dries sooner (own choice).
+const STAYS_MS_MIN: i64 = 12 * MS_PER_HOUR;
+
+/// Stretches at the top of the scale that began with a leap while no water came, and that outlasted half a day and a warming of its air.
+pub(super) fn leapt_to_top(series: &Series, temperature: &Grid, watered: &[Span]) -> Vec<Span> {
+    let mut found: Vec<Span> = Vec::new();
+    for stretch in signal::at_top(series) {
+        let first = series.at_ms.partition_point(|at_ms| *at_ms < stretch.from_ms);
+        // What was silent for a while and comes back at the top was never away.
+        let goes_on = found
+            .last()
+            .zip(first.checked_sub(1))
+            .is_some_and(|(last, before)| last.until_ms > series.at_ms[before]);
+        let just_before = Span {
+            from_ms: stretch.from_ms - LEAP_MS,
+            until_ms: stretch.from_ms,
+        };
+        let lowest = series
+            .within(just_before)
+            .value
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
+        let leapt = lowest.is_finite() && series.value[first] - lowest >= SPIKE_PCT;
+        let falls = |span: &Span| Span {
+            from_ms: span.from_ms,
+            until_ms: span.until_ms - AFTER_MIST_MS + LEAP_MS,
+        };
+        let by_water = watered
+            .iter()
+            .any(|span| falls(span).intersect(just_before).is_some());
+        let stays = stretch.until_ms - stretch.from_ms >= STAYS_MS_MIN;
+        if goes_on || (leapt && !by_water && stays && warms(temperature, stretch)) {
+            found.push(stretch);
+        }
+    }
+    found
+}
+
+fn warms(temperature: &Grid, stretch: Span) -> bool {
+    let cells = temperature
+        .index_of(stretch.from_ms)
+        .zip(temperature.index_of(stretch.until_ms - 1));
+    let levels = cells.map_or(&[][..], |(from, until)| &temperature.cells[from..=until]);
+    let low = levels.iter().flatten().copied().fold(f64::INFINITY, f64::min);
+    let high = levels.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
+    high - low >= WARMED_K_MIN
 }
 
 #[cfg(test)]
@@ -66,5 +120,61 @@ mod tests {
             until_ms: 7 * hour,
         };
         assert!(at(10, &[before]).is_some());
+    }
+    /// Three days at a reading every five minutes: 70 %RH until noon of the first, from there on as `then` says by hours; no reading where it
+    /// says none.
+    fn course(then: impl Fn(f64) -> Option<f64>) -> Series {
+        let mut series = Series::with_capacity(864);
+        for step in 0..864 {
+            let at_ms = step * 5 * 60_000;
+            let hours = at_ms as f64 / MS_PER_HOUR as f64 - 12.0;
+            if let Some(pct) = if hours < 0.0 { Some(70.0) } else { then(hours) } {
+                series.push(at_ms, at_ms, pct, mosswarden_config::table::Mark::Ok);
+            }
+        }
+        series
+    }
+
+    #[test]
+    fn a_leap_to_the_top_without_water_that_stays_is_no_air() {
+        let hour = MS_PER_HOUR;
+        // 4 K warmer by day than by night.
+        let temperature = |swing_k: f64| Grid {
+            cell_ms: hour / 6,
+            first_index: 0,
+            cells: (0..432)
+                .map(|cell| {
+                    Some(22.0 + 0.5 * swing_k * (f64::from(cell) / 144.0 * std::f64::consts::TAU).sin())
+                })
+                .collect(),
+        };
+        let found = |series: &Series, swing_k: f64, watered: &[Span]| {
+            leapt_to_top(series, &temperature(swing_k), watered)
+        };
+        let pinned = course(|_| Some(99.9));
+        let all = found(&pinned, 4.0, &[]);
+        assert_eq!(all.len(), 1);
+        assert_eq!(all[0].from_ms, 12 * hour);
+        let misting = Span {
+            from_ms: 11 * hour,
+            until_ms: 13 * hour,
+        };
+        assert!(
+            found(&pinned, 4.0, &[misting]).is_empty(),
+            "water brought it there"
+        );
+        assert!(
+            found(&pinned, 1.0, &[]).is_empty(),
+            "nothing dries air that does not warm"
+        );
+        let risen = course(|hours| Some((70.0 + 30.0 * hours).min(99.9)));
+        assert!(
+            found(&risen, 4.0, &[]).is_empty(),
+            "air may become wet in an hour"
+        );
+        let wetted = course(|hours| Some(if hours < 6.0 { 99.9 } else { 75.0 }));
+        assert!(found(&wetted, 4.0, &[]).is_empty(), "the element dried");
+        let silent = course(|hours| (!(20.0..26.0).contains(&hours)).then_some(99.9));
+        assert_eq!(found(&silent, 4.0, &[]).len(), 2, "a silence does not mend it");
     }
 }

@@ -345,6 +345,13 @@ impl Room<'_> {
                 (Some(own_t), Some(watered)) if is_alone => alone::expected_pct(own_t, watered, at),
                 _ => self.expected(sensor, quantity, grids, at),
             });
+            if let (Some(own_t), Some(watered), true) = (own_t, &watered, is_alone) {
+                let known = |span: &Span| faults.pinned.iter().any(|other| other.intersect(*span).is_some());
+                let mut leapt = alone::leapt_to_top(series, own_t, watered);
+                leapt.retain(|span| !known(span));
+                faults.pinned.append(&mut leapt);
+                faults.pinned.sort_by_key(|span| span.from_ms);
+            }
         }
         // Where stamps run twice, two true courses are interleaved.
         let twice = clock::twice(series);

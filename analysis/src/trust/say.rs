@@ -264,7 +264,7 @@ impl Room<'_> {
                     share,
                     words::instant(zone, whole.from_ms),
                     if self.is_alone(&sensor.id) {
-                        "also while the air warmed and no water came, which dries it"
+                        "although the air warmed, which dries it, and no water came that explains it"
                     } else {
                         "while the others say the air was drier"
                     }

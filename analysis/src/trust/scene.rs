@@ -21,7 +21,7 @@ use crate::series::{Series, View, on_spans};
 /// practice, no source).
 const LEVEL_PCT_MAX: f64 = 97.0;
 /// After a misting the air is not mixed for this long (METHODS a: at least 60 min).
-const AFTER_MIST_MS: i64 = MS_PER_HOUR;
+pub(super) const AFTER_MIST_MS: i64 = MS_PER_HOUR;
 /// A rise faster than this in one cell is a misting that no device told of, %RH.
 const SUDDEN_RISE_PCT: f64 = 4.0;
 /// After a hand in the enclosure.

@@ -180,8 +180,8 @@ const PINNED_FRAC_MIN: f64 = 0.9;
 /// One pinned stretch: the top is not left for longer than this.
 const PINNED_PAUSE_MS: i64 = 2 * MS_PER_HOUR;
 
-/// Stretches at the top of the scale that the others contradict. `expected(at)`: what it should read, %RH.
-pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
+/// Stretches at the top of the scale.
+pub(super) fn at_top(series: &Series) -> Vec<Span> {
     let mut stretches: Vec<Span> = Vec::new();
     for index in 0..series.len() {
         if series.value[index] < TOP_PCT {
@@ -196,6 +196,12 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
             }),
         }
     }
+    stretches
+}
+
+/// Stretches at the top of the scale that the others contradict. `expected(at)`: what it should read, %RH.
+pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
+    let mut stretches = at_top(series);
     let interval_ms = series.usual_interval_ms().unwrap_or(0);
     stretches.retain(|span| {
         let part = series.within(*span);
@@ -220,7 +226,7 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
 }
 
 /// A spike leaves and comes back by more than this from one reading to the next (QARTOD spike test, differential method).
-const SPIKE_PCT: f64 = 10.0;
+pub(super) const SPIKE_PCT: f64 = 10.0;
 const SPIKE_K: f64 = 3.0;
 /// A pause longer than this many usual intervals hides what lies between: no spike is told across it.
 const SPIKE_INTERVALS: i64 = 3;
