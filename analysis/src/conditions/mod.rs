@@ -52,7 +52,6 @@ pub use device::hours_within;
 pub use misting::{Airing, MistTrend, NOTHING_FRAC};
 pub use moisture::{HalfDay, MoistDay};
 pub use night::USUAL_NIGHTS;
-pub(crate) use pumps::TOGETHER_MS;
 pub use pumps::together;
 pub use setpoint::{Held, HeldHour};
 

@@ -7,12 +7,10 @@
 use mosswarden_config::site::{DeviceKind, Site};
 
 use super::Outcome;
-use crate::findings::{Finding, Kind, Severity};
+use crate::findings::{Finding, Kind, Severity, TOGETHER_MS};
 use crate::statistics::robust::median;
 use crate::words::brings_nothing;
 
-/// Falls that began within this are one event.
-pub(crate) const TOGETHER_MS: i64 = 36 * 60 * 60_000;
 /// Misters compared, at least.
 const MISTERS_MIN: usize = 2;
 /// Runs that raise the vapour by this share of what they did before give water (own choice).

@@ -8,7 +8,7 @@ mod unjudged;
 
 pub use document::Document;
 pub use together::by_cause;
-pub(crate) use together::{is_heaters_heat, shared};
+pub(crate) use together::{TOGETHER_MS, is_heaters_heat, shared};
 pub use unjudged::{Unjudged, gathered};
 
 use mosswarden_config::zone::Span;

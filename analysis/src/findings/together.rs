@@ -6,11 +6,12 @@
 use std::collections::BTreeSet;
 
 use mosswarden_config::site::Site;
-use mosswarden_config::zone::MS_PER_24_H;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
 
 use super::{Cause, Finding, Kind};
-use crate::conditions::TOGETHER_MS;
 
+/// Misters of one pump that fell off within this did so together (own choice).
+pub(crate) const TOGETHER_MS: i64 = 36 * MS_PER_HOUR;
 /// Days of one heat wave, or of one heater's fault, follow each other within this: the night between two hot days is shorter.
 const APART_MS: i64 = MS_PER_24_H;
 
@@ -110,15 +111,14 @@ mod tests {
     use super::*;
 
     const SITE: &str = include_str!("../../../tests/reference/site.toml");
-    const HOUR: i64 = 3_600_000;
 
     fn finding(kind: Kind, enclosure: &str, subject: &str, start_h: i64, cause: Option<Cause>) -> Finding {
         Finding {
             kind,
             enclosure: enclosure.to_owned(),
             subject: subject.to_owned(),
-            start_ms: start_h * HOUR,
-            end_ms: Some((start_h + 6) * HOUR),
+            start_ms: start_h * MS_PER_HOUR,
+            end_ms: Some((start_h + 6) * MS_PER_HOUR),
             severity: Severity::Urgent,
             value: Value::new("hours", 6.0, "h"),
             cause,

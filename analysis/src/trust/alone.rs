@@ -42,9 +42,10 @@ const LEAP_MS: i64 = 10 * 60_000;
 const STAYS_MS_MIN: i64 = 12 * MS_PER_HOUR;
 
 /// Stretches at the top of the scale that began with a leap while no water came, and that outlasted half a day and a warming of its air.
+/// `watered`: spans that reach [`AFTER_MIST_MS`] beyond the water's fall, or further.
 pub(super) fn leapt_to_top(series: &Series, temperature: &Grid, watered: &[Span]) -> Vec<Span> {
     let mut found: Vec<Span> = Vec::new();
-    for stretch in signal::at_top(series) {
+    for stretch in signal::top_stretches(series) {
         let first = series.at_ms.partition_point(|at_ms| *at_ms < stretch.from_ms);
         // What was silent for a while and comes back at the top was never away.
         let goes_on = found
@@ -121,6 +122,7 @@ mod tests {
         };
         assert!(at(10, &[before]).is_some());
     }
+
     /// Three days at a reading every five minutes: 70 %RH until noon of the first, from there on as `then` says by hours; no reading where it
     /// says none.
     fn course(then: impl Fn(f64) -> Option<f64>) -> Series {
@@ -155,14 +157,14 @@ mod tests {
         let all = found(&pinned, 4.0, &[]);
         assert_eq!(all.len(), 1);
         assert_eq!(all[0].from_ms, 12 * hour);
-        let misting = Span {
-            from_ms: 11 * hour,
-            until_ms: 13 * hour,
+        let misted_at = |at_ms: i64| Span {
+            from_ms: at_ms,
+            until_ms: at_ms + AFTER_MIST_MS,
         };
-        assert!(
-            found(&pinned, 4.0, &[misting]).is_empty(),
-            "water brought it there"
-        );
+        let of_misting = |before_ms: i64| found(&pinned, 4.0, &[misted_at(12 * hour - before_ms)]).len();
+        assert_eq!(of_misting(0), 1, "it came no sooner than the reading");
+        assert_eq!(of_misting(5 * 60_000), 0, "water brought it there");
+        assert_eq!(of_misting(hour), 1, "it fell an hour before");
         assert!(
             found(&pinned, 1.0, &[]).is_empty(),
             "nothing dries air that does not warm"

@@ -346,11 +346,9 @@ impl Room<'_> {
                 _ => self.expected(sensor, quantity, grids, at),
             });
             if let (Some(own_t), Some(watered), true) = (own_t, &watered, is_alone) {
-                let known = |span: &Span| faults.pinned.iter().any(|other| other.intersect(*span).is_some());
-                let mut leapt = alone::leapt_to_top(series, own_t, watered);
-                leapt.retain(|span| !known(span));
-                faults.pinned.append(&mut leapt);
-                faults.pinned.sort_by_key(|span| span.from_ms);
+                faults.pinned.extend(alone::leapt_to_top(series, own_t, watered));
+                faults.pinned.sort_unstable();
+                faults.pinned.dedup();
             }
         }
         // Where stamps run twice, two true courses are interleaved.

@@ -431,61 +431,23 @@ fn lay_to_one(found: &mut ClockFaults) {
 
 #[cfg(test)]
 mod tests {
-    use std::path::Path;
-    use std::sync::Arc;
-
-    use mosswarden_config::site::Site;
-    use mosswarden_config::table::{Reading, TimeSource};
-
     use super::super::clock::tests::{STEP_MS, heating, off, probe, span};
+    use super::super::kit::{START_MS, reading, site};
     use super::*;
     use crate::findings::{Finding, Kind};
     use crate::load::Record;
-
-    const SITE: &str = r#"
-[site]
-name = "Test bench"
-timezone = "UTC"
-
-[broker]
-url = "builtin"
-
-[[enclosure]]
-id = "box"
-species = "crested-gecko"
-
-  [[enclosure.sensor]]
-  id = "wrong"
-  role = "controller"
-  feeds = [ { topic = "t/wrong", format = "senml" } ]
-
-  [[enclosure.sensor]]
-  id = "right"
-  role = "reference"
-  feeds = [ { topic = "t/right", format = "senml" } ]
-
-  [[enclosure.device]]
-  id = "heater"
-  kind = "heater"
-  feeds = [ { topic = "t/heater", format = "state" } ]
-"#;
+    use mosswarden_config::table::Reading;
 
     /// "wrong" is 20 minutes behind, "right" is right; the offset between them was first laid to one of them. Whose it is then, and in
     /// what words.
     fn laid_to(first: &str, heater_is_heard: bool) -> (Vec<String>, f64, String) {
         const BEHIND_MS: i64 = -20 * 60_000;
-        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let site = site("wrong", "right");
         let history = Span { from_ms: 0, ..span() };
         let states = heating().into_iter().enumerate();
-        let readings = states.filter(|_| heater_is_heard).map(|(step, on)| Reading {
-            at_ms: step as i64 * STEP_MS,
-            received_ms: step as i64 * STEP_MS,
-            time_source: TimeSource::Device,
-            enclosure: Arc::from("box"),
-            sensor: Arc::from("heater"),
-            quantity: Quantity::State,
-            value: f64::from(u8::from(on)),
-            mark: Mark::Ok,
+        let readings = states.filter(|_| heater_is_heard).map(|(step, on)| {
+            let state = f64::from(u8::from(on));
+            reading("heater", Quantity::State, step as i64 * STEP_MS, state)
         });
         let record = Record::from_readings(readings, Vec::new(), history);
         let enclosure = &site.enclosures[0];
@@ -548,27 +510,19 @@ species = "crested-gecko"
 
     /// What is said of the clock of "right" after two days of stamps of 1970, where it was silent for these hours from the eighth day on.
     fn after_stamps_of_1970(silent_h: i64) -> Option<String> {
-        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let site = site("wrong", "right");
         let silent = Span {
             from_ms: 8 * MS_PER_24_H,
             until_ms: 8 * MS_PER_24_H + silent_h * MS_PER_HOUR,
         };
-        /// 2026-03-01T00:00Z
-        const START_MS: i64 = 1_772_323_200_000;
         let true_ms = (0..10 * MS_PER_24_H).step_by(STEP_MS as usize);
         let right_ms = true_ms
             .filter(|at_ms| !silent.contains(*at_ms))
             .map(|at_ms| START_MS + at_ms);
         let stamps = right_ms.chain((0..2 * MS_PER_24_H).step_by(STEP_MS as usize));
         let readings = stamps.map(|at_ms| Reading {
-            at_ms,
             received_ms: START_MS + 30 * MS_PER_24_H,
-            time_source: TimeSource::Device,
-            enclosure: Arc::from("box"),
-            sensor: Arc::from("right"),
-            quantity: Quantity::Temperature,
-            value: 22.0 + (at_ms % 7) as f64,
-            mark: Mark::Ok,
+            ..reading("right", Quantity::Temperature, at_ms, 22.0 + (at_ms % 7) as f64)
         });
         let history = Span {
             from_ms: START_MS,

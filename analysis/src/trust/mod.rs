@@ -10,6 +10,8 @@ mod cross;
 mod daily;
 mod grid;
 mod jump;
+#[cfg(test)]
+mod kit;
 mod leap;
 mod nature;
 mod onset;

@@ -181,7 +181,7 @@ const PINNED_FRAC_MIN: f64 = 0.9;
 const PINNED_PAUSE_MS: i64 = 2 * MS_PER_HOUR;
 
 /// Stretches at the top of the scale.
-pub(super) fn at_top(series: &Series) -> Vec<Span> {
+pub(super) fn top_stretches(series: &Series) -> Vec<Span> {
     let mut stretches: Vec<Span> = Vec::new();
     for index in 0..series.len() {
         if series.value[index] < TOP_PCT {
@@ -201,7 +201,7 @@ pub(super) fn at_top(series: &Series) -> Vec<Span> {
 
 /// Stretches at the top of the scale that the others contradict. `expected(at)`: what it should read, %RH.
 pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
-    let mut stretches = at_top(series);
+    let mut stretches = top_stretches(series);
     let interval_ms = series.usual_interval_ms().unwrap_or(0);
     stretches.retain(|span| {
         let part = series.within(*span);

@@ -279,42 +279,14 @@ impl Room<'_> {
 
 #[cfg(test)]
 mod tests {
-    use std::path::Path;
-    use std::sync::Arc;
-
-    use mosswarden_config::site::Site;
-    use mosswarden_config::table::{Mark, Reading, TimeSource};
     use mosswarden_config::zone::MS_PER_24_H;
 
+    use super::super::kit::{START_MS, reading, site};
     use super::*;
     use crate::findings::Kind;
     use crate::load::Record;
     use crate::trust::assess;
 
-    const SITE: &str = r#"
-[site]
-name = "Test bench"
-timezone = "UTC"
-
-[broker]
-url = "builtin"
-
-[[enclosure]]
-id = "box"
-species = "crested-gecko"
-
-  [[enclosure.sensor]]
-  id = "stat"
-  role = "controller"
-  feeds = [ { topic = "t/stat", format = "senml" } ]
-
-  [[enclosure.sensor]]
-  id = "check"
-  role = "reference"
-  feeds = [ { topic = "t/check", format = "senml" } ]
-"#;
-    /// 2026-03-01T00:00Z
-    const START_MS: i64 = 1_772_323_200_000;
     const STEP_MS: i64 = 600_000;
     const DAYS: i64 = 30;
     const CHANGED_ON: i64 = 23;
@@ -322,7 +294,7 @@ species = "crested-gecko"
     /// The last week's judgement of "stat", which reads more than "check" by `before`, then by `after`, %RH: whether a change of it is told,
     /// and its trust in words.
     fn judged(before: f64, after: f64) -> (bool, String) {
-        let site = Site::from_source(Path::new("site.toml"), SITE).expect("a site file");
+        let site = site("stat", "check");
         let history = Span {
             from_ms: START_MS,
             until_ms: START_MS + DAYS * MS_PER_24_H,
@@ -340,16 +312,7 @@ species = "crested-gecko"
                         (Quantity::Humidity, humidity_pct),
                         (Quantity::Temperature, 22.0 + (5.0 * days).sin()),
                     ]
-                    .map(|(quantity, value)| Reading {
-                        at_ms,
-                        received_ms: at_ms,
-                        time_source: TimeSource::Device,
-                        enclosure: Arc::from("box"),
-                        sensor: Arc::from(sensor),
-                        quantity,
-                        value,
-                        mark: Mark::Ok,
-                    })
+                    .map(|(quantity, value)| reading(sensor, quantity, at_ms, value))
                 })
             });
         let record = Record::from_readings(readings, Vec::new(), history);

@@ -17,15 +17,15 @@ use super::weak::NOW_MS;
 use crate::statistics::Estimate;
 use crate::statistics::robust::{hodges_lehmann_shift, median};
 
-/// Longer pauses are of air that needs no fog.
+/// Longer pauses are of air that needs no fog (this and the next are our own choice).
 const PAUSE_MS_MAX: i64 = 6 * MS_PER_HOUR;
 /// So long after a misting a pause says nothing.
 const AFTER_MIST_MS: i64 = 2 * MS_PER_HOUR;
-/// Half days that are needed of now, and of the usual time in the light and in the dark each.
+/// Half days that are needed of now, and of the usual time in the light and in the dark each (own choice).
 const NOW_COUNT_MIN: usize = 4;
 const USUAL_COUNT_MIN: usize = 5;
 
-/// The pauses of the last days, times the excess over the room, as a multiple of their usual; `None` where no humidistat's fogger runs
+/// The pauses of the last days, times the excess over the room, as a multiple of their usual, with a 95 % interval; `None` where no humidistat's fogger runs
 /// often enough.
 pub(super) fn pause_share(context: &Context<'_>, events: &Events) -> Option<Estimate> {
     let fogger = context

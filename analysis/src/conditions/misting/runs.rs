@@ -215,22 +215,16 @@ impl Events {
 
     /// Whether anything is known to have wetted the air this near to an instant.
     pub(super) fn any_near(&self, at_ms: i64, near_ms: i64) -> bool {
-        [&self.mistings, &self.fog].into_iter().any(|events| {
-            let from = events.partition_point(|event| event.until_ms <= at_ms - near_ms);
-            events
-                .get(from)
-                .is_some_and(|event| event.from_ms < at_ms + near_ms)
-        })
+        let around = Span {
+            from_ms: at_ms - near_ms,
+            until_ms: at_ms + near_ms,
+        };
+        touches(&self.mistings, around) || touches(&self.fog, around)
     }
 
     /// Whether a misting touches a span.
     pub(super) fn misted_within(&self, span: Span) -> bool {
-        let from = self
-            .mistings
-            .partition_point(|event| event.until_ms <= span.from_ms);
-        self.mistings
-            .get(from)
-            .is_some_and(|event| event.from_ms < span.until_ms)
+        touches(&self.mistings, span)
     }
 
     /// Why a run does not count for trends: another misting near.
@@ -242,6 +236,14 @@ impl Events {
     pub(super) fn fog_near(&self, run: &Run) -> bool {
         Events::near(&self.fog, run, FOG_BEFORE_MS, FOG_AFTER_MS)
     }
+}
+
+/// Whether one of these touches a span.
+fn touches(events: &[Span], span: Span) -> bool {
+    let from = events.partition_point(|event| event.until_ms <= span.from_ms);
+    events
+        .get(from)
+        .is_some_and(|event| event.from_ms < span.until_ms)
 }
 
 /// Why a run does not count at all: the keeper was at work, or the mains were off.
