@@ -457,12 +457,23 @@ pub(super) mod tests {
             .collect()
     }
 
-    /// Its work as a probe sees it; stamps by `stamp_ms(true time)`.
+    /// The same on days that are nearly alike.
+    pub(in super::super) fn heating_day_by_day() -> Vec<bool> {
+        let work = heating();
+        let as_first_day = |(step, on): (usize, &bool)| if step % 200 == 0 { *on } else { work[step % DAY_STEPS] };
+        work.iter().enumerate().map(as_first_day).collect()
+    }
+
     pub(in super::super) fn probe(seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
+        probe_of(heating(), seed, stamp_ms)
+    }
+
+    /// A heater's work as a probe sees it; stamps by `stamp_ms(true time)`.
+    pub(in super::super) fn probe_of(heating: Vec<bool>, seed: u64, stamp_ms: impl Fn(i64) -> i64) -> Series {
         let mut noise = StdRng::seed_from_u64(seed);
         let mut value = 22.0;
         let mut rows: Vec<(i64, i64, f64)> = Vec::new();
-        for (step, on) in heating().into_iter().enumerate() {
+        for (step, on) in heating.into_iter().enumerate() {
             value += 0.15 * ((if on { 25.0 } else { 21.0 }) - value);
             let at_ms = step as i64 * STEP_MS;
             let seen: f64 = value + noise.random_range(-0.03..0.03);

@@ -3,7 +3,7 @@
 //!
 //! In: one series, and what sees the same as it. Out: the stretch and the offset, never a changed stamp.
 
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::clock::{AGREEMENT_MIN, Channel, FINE_MS, LAG_CELLS_MAX, Offset, agreement, fisher, twice};
 use crate::series::Series;
@@ -28,6 +28,27 @@ impl Jump {
         (self.by_ms + earlier.by_ms).abs() <= ALIKE_MS
     }
 
+    /// A pause of whole days, to the length of an interval: silences end at any minute, and a wrong date is off by just that.
+    fn is_of_whole_days(&self) -> bool {
+        const EXACT_MS: i64 = FINE_MS / 2;
+        let days = (self.by_ms as f64 / MS_PER_24_H as f64).round() as i64;
+        days >= 1 && (self.by_ms - days * MS_PER_24_H).abs() <= EXACT_MS
+    }
+
+    /// How much better a sensor must agree with the rest, shifted by this jump, than as before it, on Fisher's scale: a tenth, and as many
+    /// standard errors of a correlation over the stretch's cells, 1/√n (Fisher 1921, from memory). One day is much like the next, so after
+    /// a pause of whole days it need only not agree worse.
+    fn gain_min(&self, stretch: Span) -> f64 {
+        const GAIN_MIN: f64 = 0.1;
+        const ERRORS_MIN: f64 = 4.0;
+        let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
+        if self.is_of_whole_days() {
+            0.0
+        } else {
+            GAIN_MIN.max(ERRORS_MIN / cells.sqrt())
+        }
+    }
+
     /// The clock over a stretch, where the sensor follows the rest by this jump there.
     pub(super) fn off_over(self, channels: &[Channel], stretch: Span) -> Option<Offset> {
         let uncertain_ms = if self.by_ms > 0 { FINE_MS } else { ALIKE_MS };
@@ -36,7 +57,10 @@ impl Jump {
             from_ms: began_ms - WINDOW_MS,
             until_ms: began_ms,
         };
-        let (off, agreement) = follows(channels, stretch, before, self.by_ms, uncertain_ms)?;
+        let (off, gain, agreement) = follows(channels, stretch, before, self.by_ms, uncertain_ms)?;
+        if gain < self.gain_min(stretch) {
+            return None;
+        }
         let offset_ms = if self.by_ms > 0 { self.by_ms } else { off * FINE_MS };
         Some(Offset {
             span: stretch,
@@ -132,21 +156,17 @@ pub(super) fn put_right_since(jumps: &[Jump]) -> Vec<Jump> {
     jumps.iter().enumerate().filter_map(between).collect()
 }
 
-/// How many cells a sensor is off by, near what is thought of, for it to follow the rest best over a stretch, and how well, where that is
-/// clearly better than as it followed them before; `None` where it is not, or the stretch is too short to tell.
+/// How many cells a sensor is off by, near what is thought of, for it to follow the rest best over a stretch, how much better that is than
+/// as it followed them before, and how well it agrees then; `None` where it is not off, or the stretch is too short to tell.
 fn follows(
     channels: &[Channel],
     stretch: Span,
     before: Span,
     off_ms: i64,
     uncertain_ms: i64,
-) -> Option<(i64, f64)> {
+) -> Option<(i64, f64, f64)> {
     /// Nearly a day: what is told the next day has no more.
     const HOURS_MIN: f64 = 20.0;
-    /// How much better it must agree than as before, on Fisher's scale: that, and as many standard errors of a correlation over the
-    /// stretch's cells, 1/√n (Fisher 1921, from memory).
-    const GAIN_MIN: f64 = 0.1;
-    const GAIN_ERRORS_MIN: f64 = 4.0;
     /// What a sensor's response may delay it by against the others, where how it followed them before is not known.
     const RESPONSE_CELLS: i64 = 3;
     /// The same where it is known.
@@ -172,22 +192,23 @@ fn follows(
     let (response, doubt) = as_before.map_or((0, RESPONSE_CELLS), |(shift, _)| (shift, RESPONSE_KNOWN_CELLS));
     let (_, unshifted) = best(stretch, response, doubt)?;
     let (shift, shifted) = best(stretch, response + off_ms / FINE_MS, uncertain_ms / FINE_MS)?;
-    let cells = (stretch.until_ms - stretch.from_ms) as f64 / FINE_MS as f64;
-    let gain_min = GAIN_MIN.max(GAIN_ERRORS_MIN / cells.sqrt());
-    let is_better = fisher(shifted) - fisher(unshifted) >= gain_min;
     let off = shift - response;
     let is_off = off.abs() >= OFF_CELLS_MIN.max(doubt + 1);
-    (is_off && shifted >= AGREEMENT_MIN && is_better).then_some((off, shifted))
+    (is_off && shifted >= AGREEMENT_MIN).then_some((off, fisher(shifted) - fisher(unshifted), shifted))
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::clock::Changes;
-    use super::super::clock::tests::{MS_PER_24_H, STEP_MS, off, probe, span};
+    use super::super::clock::tests::{STEP_MS, heating_day_by_day, off, probe, probe_of, span};
     use super::super::grid::Grid;
     use super::*;
 
     fn beside_a_right_one(series: &Series) -> Channel {
+        beside(series, &probe(2, |at_ms| at_ms))
+    }
+
+    fn beside(series: &Series, other: &Series) -> Channel {
         let history = Span {
             from_ms: 0,
             until_ms: 10 * MS_PER_24_H,
@@ -195,7 +216,7 @@ mod tests {
         let changes = |series: &Series| Changes::of(&Grid::with_cells(series, history, FINE_MS));
         Channel {
             own: changes(series),
-            others: vec![changes(&probe(2, |at_ms| at_ms))],
+            others: vec![changes(other)],
         }
     }
 
@@ -234,6 +255,23 @@ mod tests {
             .into_owned();
         assert_eq!(found(&silent), None);
         assert_eq!(found(&off(0)), None);
+    }
+
+    #[test]
+    fn a_pause_of_whole_days_is_a_wrong_date_unless_the_rest_speaks_against_it() {
+        let day_6 = 6 * MS_PER_24_H;
+        let own = |by_ms: i64| {
+            let stamp_ms = |at_ms: i64| if at_ms >= day_6 { at_ms + by_ms } else { at_ms };
+            probe_of(heating_day_by_day(), 1, stamp_ms)
+        };
+        let other = probe_of(heating_day_by_day(), 2, |at_ms| at_ms);
+        let found = |series: &Series| stands_off(&[beside(series, &other)], &jumps(series), span());
+        assert!(found(&own(MS_PER_24_H)).is_some_and(|off| (off.offset_s - 86_400.0).abs() < 1.0));
+        let unheard = |series: &Series| {
+            let silence = day_6 + STEP_MS..day_6 + MS_PER_24_H + STEP_MS;
+            series.filtered(|at_ms, _, _| !silence.contains(&at_ms)).into_owned()
+        };
+        assert_eq!(found(&unheard(&own(0))), None);
     }
 
     #[test]
