@@ -17,8 +17,23 @@ const WARMED_K_MIN: f64 = 3.0;
 /// Walls and soil give water slowly: warmth that came over a longer time than this contradicts nothing.
 const WARMED_WITHIN_MS: i64 = 6 * MS_PER_HOUR;
 
+/// And so long it stayed at the top against that within a day: lamps warm some hours before the next misting.
+const WARMED_MS_MIN: i64 = 2 * MS_PER_HOUR;
+
+/// Stretches at the top of the scale that can't have been air. `watered`: spans that reach [`AFTER_MIST_MS`] beyond the water's fall, or
+/// further.
+pub(super) fn pinned(series: &Series, temperature: &Grid, watered: &[Span]) -> Vec<Span> {
+    let mut found = signal::pinned(series, WARMED_MS_MIN, |at_ms| {
+        expected_pct(temperature, watered, at_ms)
+    });
+    found.extend(leapt_to_top(series, temperature, watered));
+    found.sort_unstable();
+    found.dedup();
+    found
+}
+
 /// What the sensor should read at an instant at most, %RH; `None` where it was not warmed, or where water came meanwhile. `watered`: spans.
-pub(super) fn expected_pct(temperature: &Grid, watered: &[Span], at_ms: i64) -> Option<f64> {
+fn expected_pct(temperature: &Grid, watered: &[Span], at_ms: i64) -> Option<f64> {
     let now = temperature.index_of(at_ms)?;
     let now_c = temperature.cells[now]?;
     let last_water_ms = watered
@@ -42,8 +57,7 @@ const LEAP_MS: i64 = 10 * 60_000;
 const STAYS_MS_MIN: i64 = 12 * MS_PER_HOUR;
 
 /// Stretches at the top of the scale that began with a leap while no water came, and that outlasted half a day and a warming of its air.
-/// `watered`: spans that reach [`AFTER_MIST_MS`] beyond the water's fall, or further.
-pub(super) fn leapt_to_top(series: &Series, temperature: &Grid, watered: &[Span]) -> Vec<Span> {
+fn leapt_to_top(series: &Series, temperature: &Grid, watered: &[Span]) -> Vec<Span> {
     let mut found: Vec<Span> = Vec::new();
     for stretch in signal::top_stretches(series) {
         let first = series.at_ms.partition_point(|at_ms| *at_ms < stretch.from_ms);
@@ -178,5 +192,40 @@ mod tests {
         assert!(found(&wetted, 4.0, &[]).is_empty(), "the element dried");
         let silent = course(|hours| (!(20.0..26.0).contains(&hours)).then_some(99.9));
         assert_eq!(found(&silent, 4.0, &[]).len(), 2, "a silence does not mend it");
+    }
+    #[test]
+    fn a_top_that_a_lamp_does_not_move_for_two_hours_is_no_air() {
+        let hour = MS_PER_HOUR;
+        // Over three days at the top from noon of the first on; a lamp warms by 5 K at eight in the morning.
+        let top = course(|_| Some(99.9));
+        let lamp_h = |hours: i64| Grid {
+            cell_ms: hour / 6,
+            first_index: 0,
+            cells: (0..432)
+                .map(|cell| {
+                    Some(if (48..48 + 6 * hours).contains(&(cell % 144)) {
+                        26.0
+                    } else {
+                        21.0
+                    })
+                })
+                .collect(),
+        };
+        let misted = |at_h: i64| {
+            let each = |day: i64| Span {
+                from_ms: (24 * day + at_h) * hour,
+                until_ms: (24 * day + at_h) * hour + AFTER_MIST_MS,
+            };
+            // One just before noon of the first day brought it to the top.
+            let to_top = Span {
+                from_ms: 12 * hour - 5 * 60_000,
+                until_ms: 12 * hour + AFTER_MIST_MS,
+            };
+            [to_top, each(0), each(1), each(2)]
+        };
+        let found = |lamp: i64, watered: &[Span]| pinned(&top, &lamp_h(lamp), watered).len();
+        assert_eq!(found(3, &misted(11)), 1);
+        assert_eq!(found(1, &misted(11)), 0, "an hour of warmth");
+        assert_eq!(found(3, &misted(9)), 0, "water came when it was warm for an hour");
     }
 }

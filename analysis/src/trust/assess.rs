@@ -286,8 +286,8 @@ impl Room<'_> {
         !others.any(|other| self.record.get(&other.id, Quantity::Humidity).is_some())
     }
 
-    /// When water was given, by devices and journal; `None` where a device that gives it says nothing, and in the room: its air is changed
-    /// by other air.
+    /// When water was given, by devices and journal; a mister that says nothing runs by its schedule. `None` where a device that gives water
+    /// has neither, and in the room: its air is changed by other air.
     fn watered(&self) -> Option<Vec<Span>> {
         let enclosure = self.enclosure?;
         let mut watered: Vec<Span> = self
@@ -298,12 +298,15 @@ impl Room<'_> {
             .collect();
         for kind in [DeviceKind::Mister, DeviceKind::Fogger] {
             for device in enclosure.devices_of(kind) {
-                let states = self.record.get(&device.id, Quantity::State)?;
-                watered.extend(
-                    on_spans(states.view(), MS_PER_HOUR)
-                        .into_iter()
-                        .map(scene::after_mist),
-                );
+                let runs: Vec<Span> = match self.record.get(&device.id, Quantity::State) {
+                    Some(states) => on_spans(states.view(), MS_PER_HOUR),
+                    None if device.schedule.is_empty() => return None,
+                    None => {
+                        let asked = device.scheduled(self.site.zone, self.history());
+                        asked.into_iter().map(|(_, run)| run).collect()
+                    }
+                };
+                watered.extend(runs.into_iter().map(scene::after_mist));
             }
         }
         Some(watered)
@@ -341,15 +344,12 @@ impl Room<'_> {
             } else {
                 Some(Vec::new())
             };
-            faults.pinned = signal::pinned(series, |at| match (own_t, &watered) {
-                (Some(own_t), Some(watered)) if is_alone => alone::expected_pct(own_t, watered, at),
-                _ => self.expected(sensor, quantity, grids, at),
-            });
-            if let (Some(own_t), Some(watered), true) = (own_t, &watered, is_alone) {
-                faults.pinned.extend(alone::leapt_to_top(series, own_t, watered));
-                faults.pinned.sort_unstable();
-                faults.pinned.dedup();
-            }
+            faults.pinned = match (own_t, &watered) {
+                (Some(own_t), Some(watered)) if is_alone => alone::pinned(series, own_t, watered),
+                _ => signal::pinned(series, signal::PINNED_MS_MIN, |at| {
+                    self.expected(sensor, quantity, grids, at)
+                }),
+            };
         }
         // Where stamps run twice, two true courses are interleaved.
         let twice = clock::twice(series);

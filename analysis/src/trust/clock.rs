@@ -460,7 +460,13 @@ pub(super) mod tests {
     /// The same on days that are nearly alike.
     pub(in super::super) fn heating_day_by_day() -> Vec<bool> {
         let work = heating();
-        let as_first_day = |(step, on): (usize, &bool)| if step % 200 == 0 { *on } else { work[step % DAY_STEPS] };
+        let as_first_day = |(step, on): (usize, &bool)| {
+            if step % 200 == 0 {
+                *on
+            } else {
+                work[step % DAY_STEPS]
+            }
+        };
         work.iter().enumerate().map(as_first_day).collect()
     }
 

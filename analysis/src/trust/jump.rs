@@ -269,7 +269,9 @@ mod tests {
         assert!(found(&own(MS_PER_24_H)).is_some_and(|off| (off.offset_s - 86_400.0).abs() < 1.0));
         let unheard = |series: &Series| {
             let silence = day_6 + STEP_MS..day_6 + MS_PER_24_H + STEP_MS;
-            series.filtered(|at_ms, _, _| !silence.contains(&at_ms)).into_owned()
+            series
+                .filtered(|at_ms, _, _| !silence.contains(&at_ms))
+                .into_owned()
         };
         assert_eq!(found(&unheard(&own(0))), None);
     }

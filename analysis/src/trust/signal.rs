@@ -172,8 +172,8 @@ pub(super) fn stuck(
 
 /// A sensor is pinned when it stays at the top while the air was this much drier by others, %RH …
 const PINNED_BELOW_PCT: f64 = 6.0;
-/// … for this long in all within [`PINNED_WITHIN_MS`].
-const PINNED_MS_MIN: i64 = 3 * MS_PER_HOUR;
+/// … for so long in all within [`PINNED_WITHIN_MS`].
+pub(super) const PINNED_MS_MIN: i64 = 3 * MS_PER_HOUR;
 const PINNED_WITHIN_MS: i64 = MS_PER_24_H;
 /// And it left the top for less than this share of the stretch.
 const PINNED_FRAC_MIN: f64 = 0.9;
@@ -199,16 +199,14 @@ pub(super) fn top_stretches(series: &Series) -> Vec<Span> {
     stretches
 }
 
-/// Stretches at the top of the scale that the others contradict. `expected(at)`: what it should read, %RH.
-pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
+/// Stretches at the top of the scale that are contradicted for so long as `least_ms`. `expected(at)`: what it should read, %RH.
+pub(super) fn pinned(series: &Series, least_ms: i64, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
     let mut stretches = top_stretches(series);
     let interval_ms = series.usual_interval_ms().unwrap_or(0);
     stretches.retain(|span| {
         let part = series.within(*span);
         let at_top = part.value.iter().filter(|value| **value >= TOP_PCT).count();
-        if span.until_ms - span.from_ms < PINNED_MS_MIN
-            || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64
-        {
+        if span.until_ms - span.from_ms < least_ms || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64 {
             return false;
         }
         // The contradiction must be found within one day somewhere in the stretch.
@@ -218,7 +216,7 @@ pub(super) fn pinned(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> 
             .copied()
             .filter(|at| expected(*at).is_some_and(|level| level < TOP_PCT - PINNED_BELOW_PCT))
             .collect();
-        let needed = (PINNED_MS_MIN / interval_ms.max(1)).max(3) as usize;
+        let needed = (least_ms / interval_ms.max(1)).max(3) as usize;
         dry.windows(needed)
             .any(|run| run[needed - 1] - run[0] <= PINNED_WITHIN_MS)
     });
@@ -320,9 +318,9 @@ mod tests {
     #[test]
     fn pinned_needs_a_contradiction() {
         let top = series(200, |_| 99.9);
-        assert_eq!(pinned(&top, |_| Some(85.0)).len(), 1);
-        assert_eq!(pinned(&top, |_| Some(97.0)).len(), 0);
-        assert_eq!(pinned(&top, |_| None).len(), 0);
+        assert_eq!(pinned(&top, PINNED_MS_MIN, |_| Some(85.0)).len(), 1);
+        assert_eq!(pinned(&top, PINNED_MS_MIN, |_| Some(97.0)).len(), 0);
+        assert_eq!(pinned(&top, PINNED_MS_MIN, |_| None).len(), 0);
     }
 
     #[test]

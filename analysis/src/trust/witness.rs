@@ -50,6 +50,8 @@ const fn natural(sd_min: f64, walk_per_sqrt_day: f64) -> Noise {
 const ROOM_PRIOR_SD: f64 = 0.7;
 const TEMPERATURE_PRIOR_SD: f64 = 2.0;
 const DUTY_PER_ROOM_PCT_SD: f64 = 0.02;
+/// How far the change of a duty that a wrong controller makes may be from what is expected of it, as a share of it (own choice).
+const DUTY_DOUBT_FRAC: f64 = 0.3;
 /// Below this duty a humidistat does not hold the enclosure.
 const DUTY_MIN: f64 = 0.01;
 /// No physical evidence is taken as surer than this (natural logarithm of odds): about 55 to 1.
@@ -321,17 +323,8 @@ impl Case<'_> {
         }
         let left = explained(duty, change, &[(&room, DUTY_PER_ROOM_PCT_SD)]);
         let (moved, sd) = moved(&left, change, NATURAL_DUTY)?;
-        /// What the device alone makes up, as a share of all; nothing is known of it, so each counts alike.
-        const SHARES: [f64; 4] = [1.0, 0.6, 0.35, 0.2];
-        let usual = usual(duty, change)?;
-        let unlikely = |expected: f64| ((moved - expected) / sd).powi(2) / 2.0;
-        let if_controller: f64 = SHARES
-            .iter()
-            .map(|share| -usual * (sign * change.now.value / (share * to_make_up)).clamp(-1.5, 1.0))
-            .map(|expected| (unlikely(0.0) - unlikely(expected)).exp())
-            .sum::<f64>()
-            / SHARES.len() as f64;
-        Some(if_controller.max(f64::MIN_POSITIVE).ln())
+        let makes_up = sign * change.now.value / to_make_up;
+        Some(odds_by_duty((moved, sd), usual(duty, change)?, makes_up))
     }
 
     fn by_own_record(&self, a: &Sensor, b: &Sensor, change: &Change) -> Option<f64> {
@@ -386,6 +379,26 @@ impl Case<'_> {
     }
 }
 
+/// Natural logarithm of the odds that a controller began to read wrong, by how far its device's duty `moved` (with its standard deviation)
+/// from what was usual; `makes_up` is the controller's change as a share of all that has to be made up for.
+fn odds_by_duty((moved, sd): (f64, f64), usual: f64, makes_up: f64) -> f64 {
+    /// What the device alone makes up, as a share of all; nothing is known of it, so each counts alike.
+    const SHARES: [f64; 4] = [1.0, 0.6, 0.35, 0.2];
+    // By day and night it works differently, so what is expected is known to a share of itself, but for its direction.
+    let likely = |expected: f64| {
+        let doubt = if moved * expected > 0.0 {
+            DUTY_DOUBT_FRAC * expected
+        } else {
+            0.0
+        };
+        let sd_if = sd.hypot(doubt);
+        (-((moved - expected) / sd_if).powi(2) / 2.0).exp() / sd_if
+    };
+    let if_controller = SHARES.map(|share| likely(-usual * (makes_up / share).clamp(-1.5, 1.0)));
+    let if_controller = if_controller.iter().sum::<f64>() / SHARES.len() as f64;
+    if_controller.max(f64::MIN_POSITIVE).ln() - likely(0.0).max(f64::MIN_POSITIVE).ln()
+}
+
 /// How far figures went along with a change, against what was natural for them before it.
 fn moved(figures: &[DayFigure], change: &Change, least: Noise) -> Option<(f64, f64)> {
     let noise = least.walking_as(&before(figures, change));
@@ -429,4 +442,28 @@ fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> Option<Vec<f64>> {
         .iter()
         .map(|f| of_day(f.at_ms).map_or(0.0, |o| o.difference - centre));
     Some(column.collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_duty_that_fell_speaks_against_its_controller_and_one_that_stayed_for_it() {
+        // Two kelvin too high where one and a half are made up for by a heater that works nine parts in a hundred.
+        let odds = |moved: f64| odds_by_duty((moved, 0.007), 0.09, 2.0 / 1.5);
+        assert!(odds(-0.09) > 4.0, "{}", odds(-0.09));
+        // By lamp and room it still has some nights left.
+        assert!(odds(-0.05) > 4.0, "{}", odds(-0.05));
+        assert!(odds(0.0) < -2.0, "{}", odds(0.0));
+        assert!(odds(0.02) < -2.0, "{}", odds(0.02));
+        // One that reads too low lets it work more.
+        let low = |moved: f64| odds_by_duty((moved, 0.007), 0.09, -2.0 / 1.5);
+        assert!(
+            low(0.12) > 4.0 && low(-0.05) < -2.0,
+            "{} {}",
+            low(0.12),
+            low(-0.05)
+        );
+    }
 }

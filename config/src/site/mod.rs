@@ -21,7 +21,7 @@ use crate::care::Task;
 use crate::quantity::Quantity;
 use crate::species::Species;
 use crate::sun::Place;
-use crate::zone::{LightHours, Zone};
+use crate::zone::{LightHours, Span, Zone};
 
 /// Everything that the site file says.
 #[derive(Debug, Clone)]
@@ -363,6 +363,24 @@ pub struct Device {
     pub feeds: Vec<Feed>,
 }
 
+impl Device {
+    /// What its schedule asks for that begins within a span: the place in the schedule and the run, in order of time.
+    pub fn scheduled(&self, zone: Zone, within: Span) -> Vec<(usize, Span)> {
+        let mut runs: Vec<(usize, Span)> = Vec::new();
+        for date in zone.dates(within) {
+            for (slot, run) in self.schedule.iter().enumerate() {
+                let from_ms = zone.instant_ms(date.and_time(run.local_start));
+                let until_ms = from_ms + run.duration_s as i64 * 1000;
+                if within.contains(from_ms) {
+                    runs.push((slot, Span { from_ms, until_ms }));
+                }
+            }
+        }
+        runs.sort_unstable_by_key(|(slot, run)| (run.from_ms, *slot));
+        runs
+    }
+}
+
 /// On below set-point minus hysteresis, off at the set-point.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Setpoint {
@@ -591,6 +609,27 @@ mod tests {
         assert_eq!(mossy.animal_sensors().len(), 2, "all but the controller");
         assert_eq!(mossy.devices[0].schedule[2].duration_s, 60);
         assert_eq!(site.feeds().count(), 10);
+    }
+
+    #[test]
+    fn a_schedule_asks_by_local_time_across_a_clock_change() {
+        let site = Site::from_source(Path::new("site.toml"), EXAMPLE).expect("the contract's example");
+        let mister = &site.enclosures[0].devices[0];
+        // Lisbon's clocks go forward on 29 March 2026 at 01:00 UTC.
+        let days = [28, 29].map(|day| NaiveDate::from_ymd_opt(2026, 3, day).expect("a date"));
+        let within = Span {
+            from_ms: site.zone.day(days[0]).from_ms,
+            until_ms: site.zone.day(days[1]).until_ms,
+        };
+        let asked = mister.scheduled(site.zone, within);
+        let count = mister.schedule.len();
+        assert_eq!(asked.len(), 2 * count);
+        let first = |day: usize| asked[day * count].1.from_ms;
+        assert_eq!(first(1) - first(0), 23 * 3_600_000);
+        for (slot, run) in asked {
+            let length_s = (run.until_ms - run.from_ms) / 1000;
+            assert_eq!(length_s as u64, mister.schedule[slot].duration_s);
+        }
     }
 
     #[test]

@@ -134,17 +134,12 @@ fn expected(context: &Context<'_>, device: &Device) -> Vec<(i64, f64, usize)> {
         .unwrap_or(i64::MIN);
     // Before anything was heard here nothing was asked for that could be known.
     let heard_ms = context.heard_from_ms().unwrap_or(i64::MIN);
-    let mut expected = Vec::new();
-    for date in context.zone.dates(whole) {
-        for (slot, run) in device.schedule.iter().enumerate() {
-            let at_ms = context.zone.instant_ms(date.and_time(run.local_start));
-            if whole.contains(at_ms) && at_ms > changed_ms && at_ms >= heard_ms {
-                expected.push((at_ms, run.duration_s as f64, slot));
-            }
-        }
-    }
-    expected.sort_unstable_by_key(|(at_ms, _, slot)| (*at_ms, *slot));
-    expected
+    device
+        .scheduled(context.zone, whole)
+        .into_iter()
+        .filter(|(_, run)| run.from_ms > changed_ms && run.from_ms >= heard_ms)
+        .map(|(slot, run)| (run.from_ms, (run.until_ms - run.from_ms) as f64 / 1000.0, slot))
+        .collect()
 }
 
 /// Mistings by hand that the journal knows.
