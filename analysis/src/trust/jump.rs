@@ -24,20 +24,25 @@ pub(super) struct Jump {
 }
 
 impl Jump {
+    /// By as much; a stretch run through twice is shorter than the jump where readings were missing then, whose size a date put right tells.
     fn is_back_from(&self, earlier: &Jump) -> bool {
-        (self.by_ms + earlier.by_ms).abs() <= ALIKE_MS
+        let left_ms = self.by_ms + earlier.by_ms;
+        left_ms.abs() <= ALIKE_MS
+            || (earlier.by_ms < 0 && left_ms > 0 && self.by_ms > 0 && self.is_of_whole_days())
     }
 
-    /// A pause of whole days, to the length of an interval: silences end at any minute, and a wrong date is off by just that.
+    /// A pause of whole days, to the length of an interval: silences end at any minute, and a wrong date is off by just that. A stretch run
+    /// through twice is known less well, but nothing else makes one.
     fn is_of_whole_days(&self) -> bool {
         const EXACT_MS: i64 = FINE_MS / 2;
         let days = (self.by_ms as f64 / MS_PER_24_H as f64).round() as i64;
-        days >= 1 && (self.by_ms - days * MS_PER_24_H).abs() <= EXACT_MS
+        let off_by_ms = (self.by_ms - days * MS_PER_24_H).abs();
+        days != 0 && off_by_ms <= if days > 0 { EXACT_MS } else { ALIKE_MS }
     }
 
     /// How much better a sensor must agree with the rest, shifted by this jump, than as before it, on Fisher's scale: a tenth, and as many
-    /// standard errors of a correlation over the stretch's cells, 1/√n (Fisher 1921, from memory). One day is much like the next, so after
-    /// a pause of whole days it need only not agree worse.
+    /// standard errors of a correlation over the stretch's cells, 1/√n (Fisher 1921, from memory). One day is much like the next, so where
+    /// its date jumped it need only not agree worse.
     fn gain_min(&self, stretch: Span) -> f64 {
         const GAIN_MIN: f64 = 0.1;
         const ERRORS_MIN: f64 = 4.0;
@@ -274,6 +279,25 @@ mod tests {
                 .into_owned()
         };
         assert_eq!(found(&unheard(&own(0))), None);
+    }
+
+    #[test]
+    fn a_date_that_was_wrong_is_known_when_it_is_put_right_though_readings_were_missing() {
+        let (day_4, day_7) = (4 * MS_PER_24_H, 7 * MS_PER_24_H);
+        let was_back = probe(1, |at_ms| {
+            let is_off = (day_4..day_7).contains(&at_ms);
+            if is_off { at_ms - MS_PER_24_H } else { at_ms }
+        });
+        // Of the day that its stamps ran through twice the first half is missing.
+        let missing = day_4 - MS_PER_24_H..day_4 - MS_PER_24_H / 2;
+        let heard = was_back.filtered(|at_ms, _, _| !missing.contains(&at_ms));
+        let found = put_right_within(&[beside_a_right_one(&heard)], &jumps(&heard), span());
+        let found = found.expect("a day behind");
+        assert!((found.offset_s + 86_400.0).abs() <= 300.0, "{found:?}");
+        assert!(
+            (found.span.until_ms - (day_7 - MS_PER_24_H)).abs() <= STEP_MS,
+            "{found:?}"
+        );
     }
 
     #[test]
