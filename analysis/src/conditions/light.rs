@@ -13,12 +13,14 @@ use super::context::Context;
 use super::device::{hours_within, union};
 use super::light_by_heat::by_heat;
 use crate::findings::{Kind, Severity, Value, Verdicts};
-use crate::statistics::robust::quantile;
+use crate::statistics::robust::{median, quantile};
 
 /// Wrong days on either side of so many unknown ones are one stretch (own choice).
 const BRIDGED_DAYS_MAX: usize = 3;
 /// How far back the beginning of what still goes on is looked for.
 const BEFORE_MS: i64 = 56 * MS_PER_24_H;
+/// Days that say what was asked for before a noted change of the hours, from so many on (own choice).
+const LEARNT_DAYS_MIN: usize = 5;
 /// Hours of light may differ by this much: a timer with a quarter-hour dial at both ends (common practice, no source).
 const TOLERANCE_H: f64 = 0.5;
 const WARNING_H: f64 = 2.0;
@@ -159,20 +161,13 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     let mut open = false;
     let mut unknown_in_a_row = 0;
     let mut unknown: Vec<Span> = Vec::new();
-    // Those before the span say since when it is so, back to the last noted change of the hours.
-    let changed_ms = context
-        .record
-        .entries(&context.enclosure.id, context.whole())
-        .filter(|entry| entry.kind == "schedule-changed")
-        .filter(|entry| entry.subject.as_deref().is_none_or(|id| is_lamp(context, id)))
-        .map(|entry| entry.at_ms)
-        .max()
-        .unwrap_or(i64::MIN);
+    let asked = Asked::of(context, &lit);
+    // Those before the span say since when it is so, back to the last noted change of the hours before it.
     let looked_at = Span {
         from_ms: context
             .record_from_ms()
             .max(context.span.from_ms - BEFORE_MS)
-            .max(changed_ms.min(context.span.from_ms)),
+            .max(asked.changed_before_ms(context.span.from_ms)),
         until_ms: context.span.until_ms,
     };
     for date in context.zone.dates(looked_at) {
@@ -190,15 +185,27 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             continue;
         };
         unknown_in_a_row = 0;
-        let asked: f64 = context.light_within(whole).iter().map(|span| span.hours()).sum();
+        let (least_h, most_h, is_learnt) = asked.hours(context, whole);
         // Light may have fallen into what is not known.
-        let difference_h = if hours < asked {
-            (hours + lit.unknown_h(whole) - asked).min(0.0)
+        let difference_h = if hours < least_h {
+            (hours + lit.unknown_h(whole) - least_h).min(0.0)
         } else {
-            hours - asked
+            (hours - most_h).max(0.0)
         };
         if difference_h.abs() <= TOLERANCE_H {
             open = false;
+            continue;
+        }
+        if !is_learnt {
+            open = false;
+            if whole.until_ms > context.span.from_ms {
+                verdicts.not_assessed.push(context.not_assessed(
+                    Kind::LightHoursWrong,
+                    None,
+                    whole,
+                    "the journal has a change of the light hours since, and too few days before it say what was asked for then".to_owned(),
+                ));
+            }
             continue;
         }
         match stretches.last_mut() {
@@ -233,18 +240,107 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
             continue;
         }
         let is_open = open && index == last;
-        verdicts
-            .findings
-            .push(finding(context, &lit, span, &differences, is_open));
+        let mut found = finding(context, &lit, span, &differences, is_open);
+        if asked.is_of_before(span) {
+            found.message +=
+                " What was asked for then is taken from the lamp's own days before the noted change.";
+        }
+        verdicts.findings.push(found);
     }
     verdicts
 }
 
-fn is_lamp(context: &Context<'_>, id: &str) -> bool {
-    context
-        .enclosure
-        .devices_of(DeviceKind::Lamp)
-        .any(|lamp| lamp.id == id)
+/// The hours of light asked for. The site file says what holds since the last noted change of them; what was asked for before, the lamp's
+/// own days say.
+struct Asked {
+    /// Each time between noted changes but the last: by how much its days usually differ from the site file, h, where that is known.
+    before: Vec<(Span, Option<f64>)>,
+}
+
+impl Asked {
+    fn of(context: &Context<'_>, lit: &Lit) -> Asked {
+        let concerns = |id: &str| {
+            let mut lamps = context.enclosure.devices_of(DeviceKind::Lamp);
+            id == context.enclosure.id || lamps.any(|lamp| lamp.id == id)
+        };
+        let mut changes: Vec<i64> = context
+            .record
+            .entries(&context.enclosure.id, context.whole())
+            .filter(|entry| entry.kind == "schedule-changed")
+            .filter(|entry| entry.subject.as_deref().is_none_or(concerns))
+            .map(|entry| entry.at_ms)
+            .collect();
+        changes.sort_unstable();
+        let mut from_ms = context.record_from_ms();
+        let before = changes.into_iter().map(|until_ms| {
+            let time = Span { from_ms, until_ms };
+            from_ms = until_ms;
+            (time, usual_difference_h(context, lit, time))
+        });
+        Asked {
+            before: before.collect(),
+        }
+    }
+
+    /// The last noted change before an instant.
+    fn changed_before_ms(&self, at_ms: i64) -> i64 {
+        let changes = self.before.iter().map(|(time, _)| time.until_ms);
+        changes
+            .filter(|changed_ms| *changed_ms <= at_ms)
+            .max()
+            .unwrap_or(i64::MIN)
+    }
+
+    fn is_of_before(&self, span: Span) -> bool {
+        self.before.iter().any(|(time, _)| time.until_ms >= span.until_ms)
+    }
+
+    /// The least and the most hours asked for on a day, and whether they are known: a day with a change may follow either.
+    fn hours(&self, context: &Context<'_>, day: Span) -> (f64, f64, bool) {
+        let by_file = by_file_h(context, day);
+        let touched = || {
+            self.before
+                .iter()
+                .filter(|(time, _)| time.intersect(day).is_some())
+        };
+        let since = self
+            .before
+            .last()
+            .is_none_or(|(time, _)| time.until_ms < day.until_ms);
+        let differences: Vec<f64> = touched()
+            .map(|(_, usual_h)| usual_h.unwrap_or(0.0))
+            .chain(since.then_some(0.0))
+            .collect();
+        let least_h = differences.iter().copied().fold(f64::INFINITY, f64::min);
+        let most_h = differences.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        (
+            by_file + least_h,
+            by_file + most_h,
+            touched().all(|(_, usual_h)| usual_h.is_some()),
+        )
+    }
+}
+
+fn by_file_h(context: &Context<'_>, day: Span) -> f64 {
+    context.light_within(day).iter().map(|span| span.hours()).sum()
+}
+
+/// By how much the whole days of a time usually have more light than the site file asks for now, h; `None` where they are few or vary.
+fn usual_difference_h(context: &Context<'_>, lit: &Lit, time: Span) -> Option<f64> {
+    let days = context
+        .zone
+        .dates(time)
+        .into_iter()
+        .map(|date| context.zone.day(date));
+    let differences: Vec<f64> = days
+        .filter(|day| time.from_ms <= day.from_ms && day.until_ms <= time.until_ms)
+        .filter_map(|day| Some(lit.hours(day)? - by_file_h(context, day)))
+        .collect();
+    let usual_h = median(&differences).filter(|_| differences.len() >= LEARNT_DAYS_MIN)?;
+    let off_h: Vec<f64> = differences.iter().map(|h| (h - usual_h).abs()).collect();
+    median(&off_h)
+        .filter(|off_h| *off_h <= TOLERANCE_H)
+        .map(|_| usual_h)
 }
 
 fn finding(
@@ -365,6 +461,41 @@ mod tests {
             lost(true)
         );
         assert!(!lost(false).contains("power cut"), "{}", lost(false));
+    }
+
+    /// Ten hours of light a day until the keeper asks for twelve, at noon of a day of the span.
+    fn changed(first_day: &str, days: u64, late_off: &str) -> super::super::Outcome {
+        let mut kit = Kit::quiet(first_day, days);
+        let changed_ms = kit.at("2026-05-20T12:00");
+        let late = kit.at(late_off);
+        kit.restate("lamp", move |kit, at| {
+            let is_late = kit.zone.date(at) == kit.zone.date(late) && (8.0..23.0).contains(&kit.hour(at));
+            is_late || kit.lit(at) && (at >= changed_ms || kit.hour(at) < 18.0)
+        });
+        kit.entry_of("box", changed_ms, "schedule-changed");
+        kit.judge("2026-05-18", "2026-05-25")
+    }
+
+    #[test]
+    fn days_before_a_noted_change_are_judged_by_what_was_asked_for_then() {
+        let well = changed("2026-05-04", 21, "2026-05-04");
+        assert!(of(&well, Kind::LightHoursWrong).is_empty() && !unjudged(&well, Kind::LightHoursWrong));
+        // On till 23: five hours more than on its other days then, three more than asked for since.
+        for (day, more_h) in [("2026-05-19", 5.0), ("2026-05-22", 3.0)] {
+            let outcome = changed("2026-05-04", 21, day);
+            let found = of(&outcome, Kind::LightHoursWrong);
+            assert_eq!(found.len(), 1, "{found:?}");
+            assert!((found[0].value.estimate - more_h).abs() < 0.01, "{found:?}");
+            assert_eq!(
+                found[0].message.contains("own days before"),
+                more_h > 4.0,
+                "{found:?}"
+            );
+        }
+        // Two days before the change say nothing of what was asked for.
+        let young = changed("2026-05-18", 7, "2026-05-22");
+        assert_eq!(of(&young, Kind::LightHoursWrong).len(), 1);
+        assert!(unjudged(&young, Kind::LightHoursWrong));
     }
 
     #[test]
