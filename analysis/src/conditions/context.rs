@@ -39,6 +39,8 @@ pub(super) struct Context<'a> {
     pub(super) room_pct: Option<Line>,
     /// Instants at which its sensors were heard, each in order.
     heard_ms: Vec<&'a [i64]>,
+    /// The same of its sensors and its room's, each with the pause from which on it was not heard.
+    all_heard_ms: Vec<(&'a [i64], i64)>,
     /// A pause longer than this is an outage.
     outage_ms: i64,
     /// Pauses of its sensors and its room's all together: what a device sent then is lost.
@@ -76,6 +78,7 @@ fn common_pauses<'s>(
 /// What was heard of an enclosure, and when nothing was heard of it and its room.
 struct Hearing<'a> {
     heard_ms: Vec<&'a [i64]>,
+    all_heard_ms: Vec<(&'a [i64], i64)>,
     outage_ms: i64,
     outages: Vec<Span>,
 }
@@ -95,13 +98,19 @@ impl<'a> Hearing<'a> {
             .min()
             .unwrap_or(0);
         let outage_ms = OUTAGE_MS.max(USUAL_INTERVALS * usual_ms);
-        let everything = own
+        let all_heard_ms: Vec<(&[i64], i64)> = own
             .iter()
             .copied()
             .chain(series(&site.room_sensors))
-            .map(|series| &series.at_ms[..]);
+            .map(|series| {
+                let usual_ms = series.usual_interval_ms().unwrap_or(0);
+                (&series.at_ms[..], outage_ms.max(USUAL_INTERVALS * usual_ms))
+            })
+            .collect();
+        let everything = all_heard_ms.iter().map(|(heard_ms, _)| *heard_ms);
         Hearing {
             outages: common_pauses(everything, until_ms, outage_ms),
+            all_heard_ms,
             heard_ms: own.iter().map(|series| &series.at_ms[..]).collect(),
             outage_ms,
         }
@@ -153,6 +162,7 @@ impl<'a> Context<'a> {
         let room: Vec<&Sensor> = site.room_sensors.iter().collect();
         let Hearing {
             heard_ms,
+            all_heard_ms,
             outage_ms,
             outages,
         } = Hearing::of(site, enclosure, record, span.until_ms);
@@ -169,6 +179,7 @@ impl<'a> Context<'a> {
             room_c: usable(&room, Quantity::Temperature).map(|places| places.mean),
             room_pct: usable(&room, Quantity::Humidity).map(|places| places.mean),
             heard_ms,
+            all_heard_ms,
             outage_ms,
             outages,
         }
@@ -179,22 +190,29 @@ impl<'a> Context<'a> {
         states(self.record, device, self.span.until_ms, &self.outages)
     }
 
-    /// Whether anything of the enclosure was heard around an instant: a message that is missing then was not sent.
+    /// Whether the enclosure was heard around an instant: a message that is missing then was not sent. Where most sensors that speak before
+    /// and after pause at once, what a device sent may be lost as theirs is; the one that was heard may have another clock.
     pub(super) fn listening(&self, at_ms: i64) -> bool {
-        let places = || {
-            self.heard_ms
-                .iter()
-                .map(|heard| (heard, heard.partition_point(|at| *at <= at_ms)))
+        let around = |heard_ms: &[i64]| {
+            let place = heard_ms.partition_point(|at| *at <= at_ms);
+            let before_ms = place.checked_sub(1).map(|last| heard_ms[last]);
+            (before_ms, heard_ms.get(place).copied())
         };
-        let before = places()
-            .filter_map(|(heard, place)| Some(heard[place.checked_sub(1)?]))
-            .max();
-        let after = places()
-            .filter_map(|(heard, place)| heard.get(place).copied())
-            .min();
-        before
+        let own = || self.heard_ms.iter().map(|heard_ms| around(heard_ms));
+        let before = own().filter_map(|(before_ms, _)| before_ms).max();
+        let after = own().filter_map(|(_, after_ms)| after_ms).min();
+        let is_heard = before
             .zip(after)
-            .is_some_and(|(before, after)| after - before <= self.outage_ms)
+            .is_some_and(|(before, after)| after - before <= self.outage_ms);
+        let speaks: Vec<bool> = self
+            .all_heard_ms
+            .iter()
+            .filter_map(|(heard_ms, pause_ms)| {
+                let (before_ms, after_ms) = around(heard_ms);
+                Some(after_ms? - before_ms? <= *pause_ms)
+            })
+            .collect();
+        is_heard && 2 * speaks.iter().filter(|speaks| **speaks).count() >= speaks.len()
     }
 
     /// When any of its sensors was first heard in the record.
