@@ -193,9 +193,10 @@ fn misting(observed: &Observed, main: Option<usize>) -> Misting {
 
 #[cfg(test)]
 mod tests {
+    use chrono::NaiveTime;
     use mosswarden_config::quantity::Quantity;
     use mosswarden_config::table::ROOM;
-    use mosswarden_config::zone::MS_PER_HOUR;
+    use mosswarden_config::zone::{LightHours, MS_PER_HOUR};
 
     use super::super::kit::{Kit, of, unjudged};
     use super::*;
@@ -382,6 +383,45 @@ mod tests {
         let found = of(&outcome, Kind::MistMissed);
         assert_eq!(found.len(), 1, "{found:?} {:?}", outcome.verdicts.not_assessed);
         assert_eq!(found[0].start_ms, kit.at("2026-03-27T15:00"));
+    }
+
+    #[test]
+    fn without_states_a_shorter_run_is_judged_by_its_like_and_one_beside_lights_off_not() {
+        let afternoon = |kit: &Kit, at: i64| kit.hour(at) > 12.0;
+        let missed = "2026-03-27T15:00";
+        let judged = |share: f64, lights_off: (u32, u32)| {
+            let mut kit = misted(false, |kit, at| {
+                let share = if afternoon(kit, at) { share } else { 1.0 };
+                (at != kit.at(missed)).then_some(share)
+            });
+            let clock = |(hour, minute)| NaiveTime::from_hms_opt(hour, minute, 0).expect("a time");
+            kit.site.enclosures[0].light = LightHours::Clock {
+                start: clock((8, 0)),
+                end: clock(lights_off),
+            };
+            let outcome = kit.judge("2026-03-23", "2026-03-30");
+            let not_known = outcome.mistings.iter().filter(|m| m.ran == Ran::NotKnown).count();
+            (of(&outcome, Kind::MistMissed).len(), not_known)
+        };
+        assert_eq!(judged(1.0, (20, 0)), (1, 0));
+        assert_eq!(judged(0.2, (20, 0)), (1, 0));
+        assert_eq!(judged(1.0, (14, 30)), (0, 1));
+    }
+
+    #[test]
+    fn what_most_sensors_lost_the_mister_may_have_lost() {
+        let missed = "2026-03-26T15:00";
+        let judged = |lost: &[&str]| {
+            let mut kit = misted(true, |kit, at| (at != kit.at(missed)).then_some(1.0));
+            for sensor in lost {
+                kit.forget_within(sensor, "2026-03-26T14:30", "2026-03-26T18:00");
+            }
+            let outcome = kit.judge("2026-03-23", "2026-03-30");
+            of(&outcome, Kind::MistMissed).len()
+        };
+        // One still speaks, with a clock that is a day off.
+        assert_eq!(judged(&["check", "cool", "wall"]), 0);
+        assert_eq!(judged(&["check", "cool"]), 1);
     }
 
     #[test]

@@ -3,12 +3,14 @@
 //! Where the mister sends states, a scheduled run without one is missed, unless the humidity shows it. Where it sends none,
 //! the humidity alone decides, and only where it shows nearly every run.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use mosswarden_config::site::Device;
-use mosswarden_config::zone::MS_PER_HOUR;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::Ran;
 use super::super::context::Context;
-use super::response::{Probe, control_rise_g_m3};
+use super::response::{PEAK_MS, Probe, SETTLE_MS, control_rise_g_m3};
 use super::{Observed, Response};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{median, quantile};
@@ -48,49 +50,80 @@ pub(super) fn settle(
         let response = one.responses[main].clone()?;
         (one.left_out.is_none() && response.left_out().is_none()).then_some(response)
     };
-    let rises: Vec<f64> = observed
-        .iter()
-        .filter(|one| one.run.ran == Ran::Yes || !stated)
-        .filter_map(good)
-        .map(|response| response.rise_g_m3)
-        .collect();
+    // Places in the schedule differ in length and hour; without states, each must show by itself.
+    let rises = |slot: Option<usize>| -> Vec<f64> {
+        observed
+            .iter()
+            .filter(|one| one.run.ran == Ran::Yes || !stated)
+            .filter(|one| stated || slot.is_none() || one.run.slot == slot)
+            .filter_map(good)
+            .map(|response| response.rise_g_m3)
+            .collect()
+    };
     let noise = noise_g_m3(&probes[main], observed);
     // Without states the record holds missed runs too: the upper half says what a run does.
-    let usual = if stated {
-        median(&rises)
-    } else {
-        quantile(&rises, 0.7)
+    let usual_of = |rises: &[f64]| {
+        let usual = if stated {
+            median(rises)
+        } else {
+            quantile(rises, 0.7)
+        };
+        usual.filter(|_| rises.len() >= USUAL_COUNT_MIN)
     };
-    let usual = usual.filter(|_| rises.len() >= USUAL_COUNT_MIN);
-    let Some((usual, noise)) = usual.zip(noise) else {
+    let Some((_, noise)) = usual_of(&rises(None)).zip(noise) else {
         return if stated {
             Ok(())
         } else {
             Err("it sends no states, and too few of its runs can be seen in the humidity".to_owned())
         };
     };
-    let shows = usual * SHOWN_FRAC > noise;
-    if !stated {
-        let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
-        if !shows || (shown as f64) < SHOW_SHARE_MIN * rises.len() as f64 {
-            return Err("it sends no states, and its runs don't stand out in the humidity".to_owned());
-        }
+    // By place in the schedule, the usual rise where runs stand out from the air.
+    let slots = observed.iter().map(|one| one.run.slot).collect::<BTreeSet<_>>();
+    let shown: BTreeMap<Option<usize>, f64> = slots
+        .into_iter()
+        .filter_map(|slot| {
+            let rises = rises(slot);
+            let usual = usual_of(&rises)?;
+            let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
+            let shows = usual * SHOWN_FRAC > noise;
+            (shows && (stated || shown as f64 >= SHOW_SHARE_MIN * rises.len() as f64))
+                .then_some((slot, usual))
+        })
+        .collect();
+    if !stated && shown.is_empty() {
+        return Err("it sends no states, and its runs don't stand out in the humidity".to_owned());
     }
-    for one in observed.iter_mut() {
-        if one.run.stated {
-            continue;
-        }
-        let Some(response) = one.responses[main].clone() else {
+    for one in observed.iter_mut().filter(|one| !one.run.stated) {
+        let (Some(response), Some(usual)) = (&one.responses[main], shown.get(&one.run.slot)) else {
             continue;
         };
         let plain = one.left_out.is_none() && response.left_out().is_none();
-        if shows && response.rise_g_m3 >= SHOWN_FRAC * usual && response.rise_g_m3 > noise && plain {
+        if response.rise_g_m3 >= SHOWN_FRAC * usual && response.rise_g_m3 > noise && plain {
             one.run.ran = Ran::Yes;
-        } else if !stated && plain && response.rise_g_m3 < (NOTHING_FRAC * usual).max(noise) {
+        } else if !stated
+            && plain
+            && response.rise_g_m3 < (NOTHING_FRAC * usual).max(noise)
+            && !light_went_off(context, one.run.at_ms)
+        {
             one.run.ran = Ran::No;
         }
     }
     Ok(())
+}
+
+/// Whether the light went off shortly before a run or while its rise was looked for: what soil and leaves give off falls then and may hide
+/// the rise.
+fn light_went_off(context: &Context<'_>, at_ms: i64) -> bool {
+    let around = Span {
+        from_ms: at_ms - SETTLE_MS,
+        until_ms: at_ms + PEAK_MS,
+    };
+    let before_ms = around.from_ms - MS_PER_24_H;
+    let lit = context.light_within(Span {
+        from_ms: before_ms,
+        until_ms: around.until_ms + MS_PER_24_H,
+    });
+    lit.iter().any(|lit| around.contains(lit.until_ms))
 }
 
 /// What nearly every control stays below: rises at times without a run.
