@@ -1,9 +1,10 @@
 //! Heaters that stay on beyond their set-point, heaters that are on and do not warm, and heaters that stay off though asked.
 //!
-//! Those that are on and do not warm are told in `failed`.
+//! Those that are on and do not warm are told in `failed`, those that cycle about another set-point in `elsewhere`.
 //!
 //! In: states of heaters, what the controller's own probe read (raw: the thermostat acted on it). Out: one finding a stretch.
 
+mod elsewhere;
 mod failed;
 
 use mosswarden_config::quantity::Quantity;
@@ -63,6 +64,9 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
                 verdicts
                     .findings
                     .extend(unanswered(context, device, &states, &probe));
+                verdicts
+                    .findings
+                    .extend(elsewhere::set_elsewhere(context, device, &states, &probe));
                 None
             }
         };

@@ -131,8 +131,10 @@ pub(super) enum RestsOn {
     Temperature,
 }
 
-pub(super) const fn rests_on(kind: Kind) -> RestsOn {
-    match kind {
+pub(super) fn rests_on(finding: &Finding) -> RestsOn {
+    match finding.kind {
+        // A heater's thermostat.
+        Kind::SetpointMissed if finding.value.unit == "Cel" => RestsOn::Temperature,
         Kind::HumidityDrift
         | Kind::HumidityStep
         | Kind::SensorStuck
@@ -206,7 +208,7 @@ pub(crate) fn needs(
 }
 
 fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, standings: Standings) -> Need {
-    let standing = match rests_on(findings[0].kind) {
+    let standing = match rests_on(findings[0]) {
         RestsOn::SensorItself => None,
         RestsOn::Humidity => Some(standings.humidity),
         RestsOn::Temperature => Some(standings.temperature),
