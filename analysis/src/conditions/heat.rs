@@ -5,11 +5,13 @@
 //! A gap is never bridged: what lies in it is bounded by what heater, lamp and room can do, or not known.
 
 use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::Span;
 
 use super::Day;
 use super::cause;
 use super::context::{Context, silent_words};
+use super::device::union;
 use super::places::{Line, Places};
 use super::thermal::WhatItWouldDo;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
@@ -23,6 +25,8 @@ const TINY_DEGREE_HOURS: f64 = 1.0;
 const TINY_PEAK_K: f64 = 1.0;
 /// Time above the emergency limit that makes it urgent: two usual readings of five minutes, so that one odd reading does not.
 const EMERGENCY_MIN: f64 = 10.0;
+/// A probe that a lamp shines on reads this much too high at most, K: radiant heat that the air does not have (common practice, no source).
+const LAMP_ON_PROBE_K: f64 = 0.4;
 /// A day is judged when this share of its light hours is known: the usual share for validity of daily values in
 /// air-quality rules (from memory).
 const KNOWN_FRAC_MIN: f64 = 0.75;
@@ -219,6 +223,18 @@ impl Judging<'_> {
         })
     }
 
+    /// When a lamp shone in a span, by the lamps' states, or by the light hours where they send none; never where there is no lamp.
+    fn lit_within(&self, span: Span) -> Vec<Span> {
+        let context = self.context;
+        let lamps: Vec<_> = context.enclosure.devices_of(DeviceKind::Lamp).collect();
+        let states: Vec<_> = lamps.iter().filter_map(|lamp| context.states(lamp)).collect();
+        match (lamps.is_empty(), states.is_empty()) {
+            (true, _) => Vec::new(),
+            (_, true) => context.light_within(span),
+            _ => union(states.iter().flat_map(|states| states.on_within(span)).collect()),
+        }
+    }
+
     fn finding(&self, day: &Day, side: Side, doubt: Option<&Doubt>) -> Finding {
         let (context, places) = (self.context, self.places);
         let limits = context.limits_at(day.span.from_ms);
@@ -228,15 +244,22 @@ impl Judging<'_> {
             Side::Over => &day.over,
             Side::Under => &day.under,
         };
-        let shifted = |by: f64| match side {
-            Side::Over => line.above(limits.max_c + by, day.span).unit_hours,
-            Side::Under => line.below(limits.min_c - by, day.span).unit_hours,
+        // If everything were cooler by so much, and beneath a lit lamp by so much.
+        let cooler = |by_k: f64, lit_by_k: f64| {
+            let of = |span: Span, by_k: f64| match side {
+                Side::Over => line.above(limits.max_c + by_k, span).unit_hours,
+                Side::Under => line.below(limits.min_c + by_k, span).unit_hours,
+            };
+            let more_of = |lit: Span| of(lit, lit_by_k) - of(lit, by_k);
+            of(day.span, by_k) + self.lit_within(day.span).into_iter().map(more_of).sum::<f64>()
         };
+        let (warmest, coolest) = (cooler(-u, -u), cooler(u, u.hypot(LAMP_ON_PROBE_K)));
         let (kind, name) = match side {
             Side::Over => (Kind::Overheating, "degree-hours above the limit"),
             Side::Under => (Kind::Overcooling, "degree-hours below the limit"),
         };
-        let mut value = Value::new(name, excess.unit_hours, "Cel.h").between(shifted(u), shifted(-u));
+        let mut value =
+            Value::new(name, excess.unit_hours, "Cel.h").between(warmest.min(coolest), warmest.max(coolest));
         if doubt.is_some() {
             // What the gap held is not known: there is no upper end.
             value.high = None;
