@@ -207,6 +207,16 @@ impl Kit {
         self.fill(sensor, quantity, value);
     }
 
+    /// Adds to what a sensor read.
+    pub(super) fn shift(&mut self, sensor: &str, quantity: Quantity, by: impl Fn(&Kit, i64) -> f64) {
+        let is_its = |r: &Reading| r.sensor.as_ref() == sensor && r.quantity == quantity;
+        let mut readings = std::mem::take(&mut self.readings);
+        for reading in readings.iter_mut().filter(|r| is_its(r)) {
+            reading.value += by(self, reading.at_ms);
+        }
+        self.readings = readings;
+    }
+
     /// Takes out everything that a sensor or device said.
     pub(super) fn forget(&mut self, id: &str) {
         self.readings.retain(|r| r.sensor.as_ref() != id);

@@ -301,6 +301,33 @@ mod tests {
         assert!(!unjudged(&outcome, Kind::MistWeak), "it can be judged");
     }
 
+    /// Each run brings the same; from a day on the sensors, or the only one, read so much less.
+    #[test]
+    fn a_sensor_that_stands_alone_and_drifts_makes_no_weak_mister() {
+        let judged = |share: f64, drift_pct: f64| {
+            let mut kit = misted(true, |kit, at| {
+                Some(if at >= kit.at("2026-03-30") { share } else { 1.0 })
+            });
+            kit.shift("check", Quantity::Humidity, |kit, at| {
+                if at < kit.at("2026-03-30") { 0.0 } else { drift_pct }
+            });
+            kit.forget("cool");
+            kit.forget("stat");
+            let outcome = kit.judge("2026-03-30", "2026-04-06");
+            let found = of(&outcome, Kind::MistWeak);
+            found
+                .iter()
+                .map(|finding| finding.message.clone())
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(judged(1.0, -20.0), Vec::<String>::new());
+        let weak = judged(0.5, -20.0);
+        assert!(
+            weak.len() == 1 && weak[0].contains("Only check tells it"),
+            "{weak:?}"
+        );
+    }
+
     /// At 65 %RH and 24 °C the air holds 14.1 g/m³, at 50 %RH and 18 °C the room 7.7 ([Buck1996], worked apart): an excess of 6.4 g/m³.
     /// At 50 %RH it is 10.9 g/m³, an excess of 3.2: half.
     #[test]

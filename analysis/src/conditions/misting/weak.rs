@@ -105,7 +105,14 @@ pub(super) fn judge(
     verdicts.findings.extend(nothing.told);
     suspected.extend(nothing.suspected);
     if !open {
-        verdicts.findings.extend(weak(context, device, &by_main, &others));
+        let alone = (probes.len() == 1).then(|| probes[main].id.as_str());
+        let weak = weak(context, device, &by_main, &others).map(|mut finding| {
+            if let Some(id) = alone {
+                finding.message += &format!(" Only {id} tells it, and a sensor that shows less of each rise looks the same: look at both.");
+            }
+            finding
+        });
+        verdicts.findings.extend(weak);
     }
     verdicts
 }

@@ -111,7 +111,8 @@ pub(super) fn yields(
         return None;
     }
     let model = Model::of(&usual)?;
-    let share = |sample: &Sample| model.log_share(sample).max(SHARE_FLOOR.ln());
+    let is_alone = probes.len() == 1;
+    let share = |sample: &Sample| model.log_share(sample, is_alone).max(SHARE_FLOOR.ln());
     Some(Yield {
         since_ms: first_ms,
         later: later.iter().map(|sample| (*sample, share(sample))).collect(),
@@ -239,14 +240,19 @@ impl Model {
         })
     }
 
-    /// ln of the run's share of the usual; where the air had less room than usual, by the exponent that is kindest to the mister.
-    fn log_share(&self, sample: &Sample) -> f64 {
+    /// ln of the run's share of the usual; where the air had less room than usual, by the exponent that is kindest to the mister. More room by
+    /// a probe that stands alone may be its own drift and asks no more of the mister.
+    fn log_share(&self, sample: &Sample, is_alone: bool) -> f64 {
         let usual = sample
             .slot
             .and_then(|slot| self.by_slot.get(&slot))
             .unwrap_or(&self.usual);
         let less_room = (usual.log_headroom - sample.log_headroom).max(0.0);
-        sample.log_early - self.exponent * sample.log_headroom - usual.level
+        let room = match is_alone {
+            true => sample.log_headroom.min(usual.log_headroom),
+            false => sample.log_headroom,
+        };
+        sample.log_early - self.exponent * room - usual.level
             + (self.exponent_high - self.exponent) * less_room
     }
 }
