@@ -10,7 +10,7 @@ use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::context::Context;
-use super::device::{States, hours_within, union};
+use super::device::{hours_within, union};
 use super::heater;
 use super::places::{Line, hour_of, hour_start};
 use super::thermal::{Shares, WhatItWouldDo};
@@ -421,7 +421,7 @@ fn unusual_hours(context: &Context<'_>, line: &Line, usual: Option<&Usual>, day:
 }
 
 /// Nothing measures the room: it is the cause where the dark hours were warmer as well, or their heater was needed less, and no heater or
-/// lamp gave more than usual by day.
+/// lamp gave more than usual by day. Where the dark hours were as ever, heater and all, what warmed from lights-on to lights-off was the lamp.
 fn without_room(
     context: &Context<'_>,
     line: &Line,
@@ -435,15 +435,17 @@ fn without_room(
         until_ms: day.until_ms,
     };
     let light = context.light_within(around);
+    let hours: Vec<(i64, f64)> = (around.from_ms..around.until_ms)
+        .step_by(MS_PER_HOUR as usize)
+        .filter_map(|from_ms| {
+            let usual_c = usual.inside_c.get(&hour_of(context.zone, from_ms))?;
+            Some((from_ms, hour_mean(line, from_ms)? - usual_c))
+        })
+        .collect();
     let warmer_k = |is_asked: &dyn Fn(Span) -> bool| {
-        let hours: Vec<f64> = (around.from_ms..around.until_ms)
-            .step_by(MS_PER_HOUR as usize)
-            .filter(|from_ms| is_asked(hour_from(*from_ms)))
-            .filter_map(|from_ms| {
-                Some(hour_mean(line, from_ms)? - usual.inside_c.get(&hour_of(context.zone, from_ms))?)
-            })
-            .collect();
-        (!hours.is_empty()).then(|| hours.iter().sum::<f64>() / hours.len() as f64)
+        let asked = hours.iter().filter(|(from_ms, _)| is_asked(hour_from(*from_ms)));
+        let asked: Vec<f64> = asked.map(|(_, k)| *k).collect();
+        (!asked.is_empty()).then(|| asked.iter().sum::<f64>() / asked.len() as f64)
     };
     let by_day_k = warmer_k(&|hour| hour.intersect(hot).is_some());
     let in_the_dark_k = warmer_k(&|hour| hours_within(&light, hour) == 0.0);
@@ -453,14 +455,31 @@ fn without_room(
             .first()
             .map_or(day.from_ms, |light| light.from_ms.max(day.from_ms)),
     };
-    let needed_less = context.enclosure.devices_of(DeviceKind::Heater).any(|device| {
-        let less = |states: &States| Some(usual.on_frac(states, dark)? - states.on_frac(dark)?);
-        context
-            .states(device)
-            .as_ref()
-            .and_then(less)
-            .is_some_and(|less| less >= NEEDED_LESS_FRAC)
-    });
+    let needed_less_frac: Vec<Option<f64>> = context
+        .enclosure
+        .devices_of(DeviceKind::Heater)
+        .map(|device| {
+            let states = context.states(device)?;
+            Some(usual.on_frac(&states, dark)? - states.on_frac(dark)?)
+        })
+        .collect();
+    let needed_less = needed_less_frac
+        .iter()
+        .flatten()
+        .any(|less| *less >= NEEDED_LESS_FRAC);
+    let needed_as_ever = needed_less_frac
+        .iter()
+        .all(|less| less.is_some_and(|less| less < 0.5 * NEEDED_LESS_FRAC));
+    let is_lit = |from_ms: i64| hours_within(&light, hour_from(from_ms)) > 0.5;
+    let by_light_k: Vec<f64> = hours
+        .iter()
+        .filter(|(from_ms, _)| is_lit(*from_ms))
+        .map(|(_, k)| *k)
+        .collect();
+    let all_through_the_light = |by_day_k: f64| {
+        let warm = by_light_k.iter().filter(|k| **k >= 0.5 * by_day_k).count();
+        warm as f64 >= LAMP_HOURS_FRAC * by_light_k.len() as f64 && highest_at_lights_off(&hours, &is_lit)
+    };
     match (by_day_k, in_the_dark_k) {
         (Some(by_day_k), Some(in_the_dark_k))
             if (needed_less || in_the_dark_k >= DEPARTURE_K_MIN.max(DARK_FRAC_MIN * by_day_k))
@@ -475,6 +494,20 @@ fn without_room(
             };
             room_verdict(format!(
                 "it was {} warmer than usual at that hour and {in_the_dark}, while no heater or lamp gave more than usual: the room is likely, though no sensor measures it",
+                context.words.difference(by_day_k),
+            ))
+        }
+        (Some(by_day_k), Some(in_the_dark_k))
+            if lamps.present
+                && needed_as_ever
+                && heaters.as_usual()
+                && by_day_k >= DEPARTURE_K_MIN
+                && in_the_dark_k < DEPARTURE_K_MIN.min(DARK_FRAC_MIN * by_day_k)
+                && all_through_the_light(by_day_k) =>
+        {
+            lamp_verdict(format!(
+                "it was {} warmer than usual at that hour, from lights-on to lights-off, and as usual in the dark, while no heater gave more than usual: the lamp is likely, \
+                 though no sensor measures the room",
                 context.words.difference(by_day_k),
             ))
         }

@@ -423,6 +423,13 @@ mod tests {
             "{:?}",
             found[0].value
         );
+        // ±0.3 °C, and 0.4 °C of the lamp's light on the probes: from 0.5 °C less to 0.3 °C more (worked by hand).
+        let near = |is: Option<f64>, should: f64| is.is_some_and(|is| (is - should).abs() < 0.01);
+        assert!(
+            near(found[0].value.low, 3.0625) && near(found[0].value.high, 4.6225),
+            "{:?}",
+            found[0].value
+        );
         assert_eq!(found[0].start_ms, kit.at("2026-05-19T13:00"));
         assert_eq!(
             found[0].severity,
@@ -441,6 +448,30 @@ mod tests {
             "{}",
             found[0].message
         );
+    }
+
+    #[test]
+    fn without_a_sensor_in_the_room_the_dark_hours_tell_room_from_lamp() {
+        // From the 19th on 30 °C in the light; the heater cycles at night as ever, or is off.
+        let judged = |needed_less: bool| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            let hot_ms = kit.at("2026-05-19");
+            for sensor in ["check", "cool"] {
+                kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                    Some(quiet_c(kit, at) + if at >= hot_ms && kit.lit(at) { 6.0 } else { 0.0 })
+                });
+            }
+            kit.states("heater", |kit, at| {
+                !kit.lit(at) && (at / 1_200_000) % 2 == 0 && !(needed_less && at >= hot_ms)
+            });
+            kit.forget("wall");
+            let outcome = kit.judge("2026-05-18", "2026-05-22");
+            let found = of(&outcome, Kind::Overheating);
+            found.iter().map(|finding| finding.cause).collect::<Vec<_>>()
+        };
+        assert_eq!(judged(false), [Some(Cause::Lamp); 3]);
+        // Of the first day the night before was as ever: it can't be told.
+        assert_eq!(judged(true)[1..], [Some(Cause::RoomHeat); 2]);
     }
 
     #[test]
