@@ -178,6 +178,14 @@ const TEMPERATURE: &[&str] = &[
     "night-too-cold",
     "no-night-drop",
 ];
+const THERMOSTAT: &[&str] = &[
+    "setpoint-missed",
+    "overheating",
+    "overcooling",
+    "night-too-warm",
+    "night-too-cold",
+    "no-night-drop",
+];
 const MIST: &[&str] = &["mist-missed", "mist-weak", "humidity-too-low", "setpoint-missed"];
 const WET: &[&str] = &[
     "sensor-pinned",
@@ -289,7 +297,7 @@ impl Effect {
             Effect::ThermostatSetWrong { k } => m(
                 "thermostat-set-wrong",
                 None,
-                TEMPERATURE,
+                THERMOSTAT,
                 k,
                 "Cel",
                 (k > 0.0).then_some("heater"),
