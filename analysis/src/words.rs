@@ -268,7 +268,7 @@ pub fn kind(finding: &Finding) -> &'static str {
         (Kind::HeaterFailed, _) => "The heater does not warm",
         (Kind::HumidityTooLow, _) => "Too dry",
         (Kind::HumidityTooHigh, _) => "Too humid",
-        (Kind::SetpointMissed, _) if finding.value.unit == "Cel" => "The heater keeps another set-point",
+        (Kind::SetpointMissed, _) if is_of_thermostat(finding) => "The heater keeps another set-point",
         (Kind::SetpointMissed, _) => "Humidity misses its set-point",
         (Kind::MistWeak, _) if brings_nothing(finding) => "Misting brings no water",
         (Kind::MistWeak, _) => "Misting has grown weak",
@@ -293,7 +293,7 @@ pub fn kind_over(finding: &Finding) -> &'static str {
         Kind::TemperatureBias => "A temperature sensor was off",
         Kind::HeaterStuckOn => "The heater stayed on",
         Kind::HeaterFailed => "The heater did not warm",
-        Kind::SetpointMissed if finding.value.unit == "Cel" => "The heater kept another set-point",
+        Kind::SetpointMissed if is_of_thermostat(finding) => "The heater kept another set-point",
         Kind::SetpointMissed => "Humidity missed its set-point",
         Kind::MistWeak if brings_nothing(finding) => "Misting brought no water",
         Kind::MistWeak => "Misting was weak",
@@ -302,6 +302,11 @@ pub fn kind_over(finding: &Finding) -> &'static str {
         Kind::CareOverdue => "Care was overdue",
         _ => kind(finding),
     }
+}
+
+/// Whether a missed set-point is one of temperature.
+pub fn is_of_thermostat(finding: &Finding) -> bool {
+    finding.value.unit == "Cel"
 }
 
 /// Whether a weak misting is none at all.

@@ -232,6 +232,25 @@ impl<'a> Context<'a> {
             .min(self.span.from_ms)
     }
 
+    /// When the journal notes one of these kinds of entries about what `concerns` says, or about all of the enclosure.
+    pub(super) fn noted(&self, kinds: &[&str], concerns: impl Fn(&str) -> bool) -> Vec<i64> {
+        self.record
+            .entries(&self.enclosure.id, self.whole())
+            .filter(|entry| kinds.contains(&entry.kind.as_str()))
+            .filter(|entry| {
+                let subject = entry.subject.as_deref();
+                subject.is_none_or(|id| id == self.enclosure.id || concerns(id))
+            })
+            .map(|entry| entry.at_ms)
+            .collect()
+    }
+
+    /// The last such entry about a device; the beginning of time where there is none.
+    pub(super) fn last_noted_ms(&self, kinds: &[&str], device: &Device) -> i64 {
+        let noted = self.noted(kinds, |id| id == device.id);
+        noted.into_iter().max().unwrap_or(i64::MIN)
+    }
+
     /// The whole record up to the end of the span.
     pub(super) fn whole(&self) -> Span {
         Span {

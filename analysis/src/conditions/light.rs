@@ -259,17 +259,10 @@ struct Asked {
 
 impl Asked {
     fn of(context: &Context<'_>, lit: &Lit) -> Asked {
-        let concerns = |id: &str| {
+        let mut changes = context.noted(&["schedule-changed"], |id| {
             let mut lamps = context.enclosure.devices_of(DeviceKind::Lamp);
-            id == context.enclosure.id || lamps.any(|lamp| lamp.id == id)
-        };
-        let mut changes: Vec<i64> = context
-            .record
-            .entries(&context.enclosure.id, context.whole())
-            .filter(|entry| entry.kind == "schedule-changed")
-            .filter(|entry| entry.subject.as_deref().is_none_or(concerns))
-            .map(|entry| entry.at_ms)
-            .collect();
+            lamps.any(|lamp| lamp.id == id)
+        });
         changes.sort_unstable();
         let mut from_ms = context.record_from_ms();
         let before = changes.into_iter().map(|until_ms| {

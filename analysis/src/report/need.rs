@@ -133,8 +133,7 @@ pub(super) enum RestsOn {
 
 pub(super) fn rests_on(finding: &Finding) -> RestsOn {
     match finding.kind {
-        // A heater's thermostat.
-        Kind::SetpointMissed if finding.value.unit == "Cel" => RestsOn::Temperature,
+        Kind::SetpointMissed if words::is_of_thermostat(finding) => RestsOn::Temperature,
         Kind::HumidityDrift
         | Kind::HumidityStep
         | Kind::SensorStuck

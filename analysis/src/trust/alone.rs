@@ -16,7 +16,6 @@ use crate::series::Series;
 const WARMED_K_MIN: f64 = 3.0;
 /// Walls and soil give water slowly: warmth that came over a longer time than this contradicts nothing.
 const WARMED_WITHIN_MS: i64 = 6 * MS_PER_HOUR;
-
 /// And so long it stayed at the top against that within a day: lamps warm some hours before the next misting.
 const WARMED_MS_MIN: i64 = 2 * MS_PER_HOUR;
 
@@ -193,6 +192,7 @@ mod tests {
         let silent = course(|hours| (!(20.0..26.0).contains(&hours)).then_some(99.9));
         assert_eq!(found(&silent, 4.0, &[]).len(), 2, "a silence does not mend it");
     }
+
     #[test]
     fn a_top_that_a_lamp_does_not_move_for_two_hours_is_no_air() {
         let hour = MS_PER_HOUR;

@@ -60,17 +60,7 @@ pub(super) fn set_elsewhere(
 
 /// The times of being on that ended, since the set-point was last changed.
 fn cycles(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Cycle> {
-    let changed_ms = context
-        .record
-        .entries(&context.enclosure.id, context.whole())
-        .filter(|entry| ["setpoint-changed", "device-replaced"].contains(&entry.kind.as_str()))
-        .filter(|entry| {
-            let subject = entry.subject.as_deref();
-            subject.is_none_or(|id| id == device.id || id == context.enclosure.id)
-        })
-        .map(|entry| entry.at_ms)
-        .max()
-        .unwrap_or(i64::MIN);
+    let changed_ms = context.last_noted_ms(&["setpoint-changed", "device-replaced"], device);
     let looked_at = Span {
         from_ms: changed_ms.max(context.span.from_ms - BEFORE_MS),
         until_ms: context.span.until_ms,

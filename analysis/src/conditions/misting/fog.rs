@@ -33,13 +33,7 @@ pub(super) fn pause_share(context: &Context<'_>, events: &Events) -> Option<Esti
         .devices_of(DeviceKind::Fogger)
         .find(|device| device.setpoint.humidity_pct.is_some())?;
     let states = context.states(fogger)?;
-    let set_anew_ms = context
-        .record
-        .entries(&context.enclosure.id, context.whole())
-        .filter(|entry| ["setpoint-changed", "device-replaced"].contains(&entry.kind.as_str()))
-        .map(|entry| entry.at_ms)
-        .max()
-        .unwrap_or(i64::MIN);
+    let set_anew_ms = context.last_noted_ms(&["setpoint-changed", "device-replaced"], fogger);
     // By local date, and in the light or the dark.
     let mut by_half_day: BTreeMap<(bool, NaiveDate), Vec<(i64, f64)>> = BTreeMap::new();
     for pair in states.on.windows(2) {

@@ -119,19 +119,7 @@ fn length_s(on: Span) -> f64 {
 /// Scheduled instants, lengths in s and places in the schedule, since the schedule last changed.
 fn expected(context: &Context<'_>, device: &Device) -> Vec<(i64, f64, usize)> {
     let whole = context.whole();
-    let changed_ms = context
-        .record
-        .entries(&context.enclosure.id, whole)
-        .filter(|entry| entry.kind == "schedule-changed")
-        .filter(|entry| {
-            entry
-                .subject
-                .as_deref()
-                .is_none_or(|s| s == device.id || s == context.enclosure.id)
-        })
-        .map(|entry| entry.at_ms)
-        .max()
-        .unwrap_or(i64::MIN);
+    let changed_ms = context.last_noted_ms(&["schedule-changed"], device);
     // Before anything was heard here nothing was asked for that could be known.
     let heard_ms = context.heard_from_ms().unwrap_or(i64::MIN);
     device
