@@ -542,8 +542,12 @@ def score_conditions(tally, week):
 
 
 def missed_runs(week):
-    """The runs of the week, how many were missed, and how many of which that can't be known (power cut, outage)."""
-    runs = [r for r in week.enclosure["runs"] if week.start <= when(r["at"]) < week.end]
+    """The runs of the week, how many were missed, and how many of which that can't be known (power cut, outage).
+
+    From an earlier time on where a row that is told began before the week.
+    """
+    first = min([week.start, *(when(x["start"]) for x in week.mine if x["kind"] == "mist-missed")])
+    runs = [r for r in week.enclosure["runs"] if first <= when(r["at"]) < week.end]
     missed = [r for r in runs if not r["happened"]]
     known = sum(not r["power_cut"] and r["seen"] for r in missed)
     return len(runs), known, len(missed) - known

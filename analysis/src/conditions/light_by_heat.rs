@@ -25,7 +25,10 @@ const SCATTER_MIN: f64 = 20.0;
 /// Bends this near a heater's switch may be the heater's.
 const HEATER_NEAR_MS: i64 = 30 * 60_000;
 
-/// A bend of the line: when, and by how much, K.
+/// Lights-on bends the line upward, lights-off downward.
+const SIGNS: [f64; 2] = [1.0, -1.0];
+
+/// A bend of the line: when, and by how much the way its switch bends it, K.
 #[derive(Debug, Clone, Copy)]
 struct Bend {
     at_ms: i64,
@@ -42,53 +45,60 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
         switches.extend(states.on.iter().flat_map(|on| [on.from_ms, on.until_ms]));
     }
     switches.sort_unstable();
-    let days: Vec<(Span, Bend, Bend)> = context
+    let bends = Bends { line, switches };
+    let days: Vec<(Span, [Bend; 2])> = context
         .zone
         .dates(context.whole())
         .into_iter()
         .map(|date| context.zone.day(date))
-        .filter_map(|day| {
-            let (up, down) = bends(line, day, &switches)?;
-            Some((day, up, down))
-        })
+        .filter_map(|day| Some((day, largest_of_both(&bends, day)?)))
         .collect();
     let all: Vec<f64> = sample(line, context.whole());
     let noise_k = median(&all.iter().map(|k| k.abs()).collect::<Vec<_>>())?;
-    let usual = |of: &dyn Fn(&(Span, Bend, Bend)) -> f64| median(&days.iter().map(of).collect::<Vec<_>>());
-    let (up_k, down_k) = (usual(&|day| day.1.size_k)?, usual(&|day| -day.2.size_k)?);
     let minute = |at_ms: i64| {
         let local = context.zone.local(at_ms);
         f64::from(local.hour() * 60 + local.minute())
     };
-    let scattered = |of: &dyn Fn(&(Span, Bend, Bend)) -> i64| {
-        let minutes: Vec<f64> = days.iter().map(|day| minute(of(day))).collect();
-        let middle = median(&minutes).unwrap_or(0.0);
-        median(&minutes.iter().map(|m| (m - middle).abs()).collect::<Vec<_>>())
-            .is_none_or(|off| off > SCATTER_MIN)
-    };
-    let plain = days.len() >= DAYS_MIN
-        && up_k.min(down_k) >= CLEAR_FACTOR * noise_k
-        && !scattered(&|day| day.1.at_ms)
-        && !scattered(&|day| day.2.at_ms);
-    if !plain {
+    if days.len() < DAYS_MIN {
         return None;
     }
-    let sure: Vec<_> = days
+    let usual_of = |switch: usize| {
+        let of_days =
+            |of: &dyn Fn(&Bend) -> f64| days.iter().map(|day| of(&day.1[switch])).collect::<Vec<_>>();
+        let (minutes, size_k) = (
+            of_days(&|bend| minute(bend.at_ms)),
+            median(&of_days(&|bend| bend.size_k))?,
+        );
+        let usual_min = median(&minutes)?;
+        let scatter_min = median(&minutes.iter().map(|m| (m - usual_min).abs()).collect::<Vec<_>>())?;
+        (size_k >= CLEAR_FACTOR * noise_k && scatter_min <= SCATTER_MIN).then_some((usual_min, size_k))
+    };
+    let usual = [usual_of(0)?, usual_of(1)?];
+    // A hand inside can bend the line more than the lamp does: a switch is where it usually is if it shows there. Where that can't be
+    // seen, the day is not judged.
+    let of_lamp = |day: Span, switch: usize, largest: Bend| {
+        let (usual_min, size_k) = usual[switch];
+        let near = || steps(day).filter(|at_ms| (minute(*at_ms) - usual_min).abs() <= SCATTER_MIN);
+        if near().any(|at_ms| bend_at(line, at_ms).is_none()) {
+            return None;
+        }
+        [bends.largest(near(), SIGNS[switch])?, largest]
+            .into_iter()
+            .find(|bend| bend.size_k >= DAY_FRAC_MIN * size_k)
+    };
+    let sure: Vec<(Span, Span)> = days
         .iter()
-        .filter(|(_, up, down)| {
-            up.size_k >= DAY_FRAC_MIN * up_k && -down.size_k >= DAY_FRAC_MIN * down_k && up.at_ms < down.at_ms
+        .filter_map(|&(day, [on, off])| {
+            let (on, off) = (of_lamp(day, 0, on)?, of_lamp(day, 1, off)?);
+            let lit = Span {
+                from_ms: on.at_ms,
+                until_ms: off.at_ms,
+            };
+            (lit.from_ms < lit.until_ms).then_some((day, lit))
         })
         .collect();
-    Some(Lit::new(
-        sure.iter()
-            .map(|(_, up, down)| Span {
-                from_ms: up.at_ms,
-                until_ms: down.at_ms,
-            })
-            .collect(),
-        sure.iter().map(|(day, _, _)| *day).collect(),
-        "lamp's own warmth",
-    ))
+    let (known, lit) = sure.into_iter().unzip();
+    Some(Lit::new(lit, known, "lamp's own warmth"))
 }
 
 /// How much the slope changes at an instant, as a change over [`ARM_MS`], K.
@@ -108,33 +118,47 @@ fn sample(line: &Line, span: Span) -> Vec<f64> {
         .collect()
 }
 
-/// The largest bend upward and downward of a day that no heater's switch explains.
-fn bends(line: &Line, day: Span, switches: &[i64]) -> Option<(Bend, Bend)> {
-    let near_heater = |at_ms: i64| {
-        let next = switches.partition_point(|at| *at < at_ms - HEATER_NEAR_MS);
-        switches.get(next).is_some_and(|at| *at <= at_ms + HEATER_NEAR_MS)
-    };
-    let (mut up, mut down): (Option<Bend>, Option<Bend>) = (None, None);
-    for at_ms in (day.from_ms..day.until_ms).step_by(STEP_MS as usize) {
-        let Some(size_k) = bend_at(line, at_ms).filter(|_| !near_heater(at_ms)) else {
-            continue;
-        };
-        let bend = Bend { at_ms, size_k };
-        if up.is_none_or(|best| size_k > best.size_k) {
-            up = Some(bend);
-        }
-        if down.is_none_or(|best| size_k < best.size_k) {
-            down = Some(bend);
-        }
+/// Where bends are sought.
+fn steps(day: Span) -> impl Iterator<Item = i64> {
+    (day.from_ms..day.until_ms).step_by(STEP_MS as usize)
+}
+
+fn largest_of_both(bends: &Bends<'_>, day: Span) -> Option<[Bend; 2]> {
+    let [on, off] = SIGNS.map(|sign| bends.largest(steps(day), sign));
+    Some([on?, off?])
+}
+
+/// The bends of a line that no heater's switch explains.
+struct Bends<'a> {
+    line: &'a Line,
+    switches: Vec<i64>,
+}
+
+impl Bends<'_> {
+    fn largest(&self, at_ms: impl Iterator<Item = i64>, sign: f64) -> Option<Bend> {
+        at_ms
+            .filter(|at_ms| !self.is_near_heater(*at_ms))
+            .filter_map(|at_ms| {
+                let size_k = sign * bend_at(self.line, at_ms)?;
+                Some(Bend { at_ms, size_k })
+            })
+            .max_by(|a, b| a.size_k.total_cmp(&b.size_k))
     }
-    up.zip(down)
+
+    fn is_near_heater(&self, at_ms: i64) -> bool {
+        let next = self.switches.partition_point(|at| *at < at_ms - HEATER_NEAR_MS);
+        self.switches
+            .get(next)
+            .is_some_and(|at| *at <= at_ms + HEATER_NEAR_MS)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use mosswarden_config::quantity::Quantity;
 
-    use super::super::kit::{Kit, of};
+    use super::super::kit::{Kit, of, unjudged};
+    use super::*;
     use crate::findings::Kind;
 
     /// Warming towards 24 °C with a time constant of 1.5 h while lit, cooling towards 19 °C after.
@@ -147,6 +171,30 @@ mod tests {
         } else {
             19.0 + 5.0 * left((hour - off).rem_euclid(24.0))
         }
+    }
+
+    #[test]
+    fn neither_a_hand_inside_nor_lost_readings_are_a_switch() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.restate("heater", |_, _| false);
+        kit.forget("lamp");
+        let opened = [
+            kit.at("2026-05-19") + 13 * MS_PER_HOUR,
+            kit.at("2026-05-21") + 12 * MS_PER_HOUR,
+        ];
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let cooled = opened.iter().filter(|opened| at >= **opened);
+                let cooled_k =
+                    cooled.map(|opened| 5.0 * (-((at - opened) as f64) / (0.4 * MS_PER_HOUR as f64)).exp());
+                Some(lit_c(kit, at, 0.0) - cooled_k.sum::<f64>())
+            });
+            kit.forget_within(sensor, "2026-05-21T07:00", "2026-05-21T09:00");
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert!(found.is_empty(), "{found:?}");
+        assert!(unjudged(&outcome, Kind::LightHoursWrong));
     }
 
     #[test]

@@ -23,6 +23,7 @@ mod say;
 mod scene;
 mod signal;
 mod standing;
+mod swing;
 mod thermostat;
 mod witness;
 

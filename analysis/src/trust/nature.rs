@@ -100,13 +100,14 @@ impl Following {
 }
 
 impl Nature {
-    /// `None` where the room is not known: its weather would be laid to a sensor.
+    /// `None` where the room is not known: its weather would be laid to a sensor. Nor where a humidistat may hold the air without telling:
+    /// its work would be laid to the sensor that it does not go by.
     pub(super) fn of(scene: &Scene<'_>, sensors: &[&Sensor]) -> Option<Nature> {
         let case = Case {
             scene,
             quantity: Quantity::Humidity,
         };
-        if sensors.len() < 2 {
+        if sensors.len() < 2 || case.is_held_unseen() {
             return None;
         }
         let own = sensors

@@ -19,7 +19,7 @@ use crate::series::{Series, View, on_spans};
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
 /// practice, no source).
-const LEVEL_PCT_MAX: f64 = 97.0;
+pub(super) const LEVEL_PCT_MAX: f64 = 97.0;
 /// After a misting the air is not mixed for this long (METHODS a: at least 60 min).
 pub(super) const AFTER_MIST_MS: i64 = MS_PER_HOUR;
 /// A rise faster than this in one cell is a misting that no device told of, %RH.

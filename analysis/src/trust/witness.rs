@@ -4,8 +4,8 @@
 //! at the onset, after what room and temperature explain, is the liar. Where a humidistat holds the enclosure by one of them, that
 //! one's record stands at the set-point whoever lies; then the fogger's work tells: a controller that reads high lets it rest, a
 //! check device that reads high leaves it as it was. After a misting the air comes near saturation whoever holds it, so the readings'
-//! own peaks are a fixed point of the scale. This is put together with what the mean of the two says (`nature`) and, of a step, the
-//! minutes in which it came (`leap`).
+//! own peaks are a fixed point of the scale. This is put together with what the mean of the two says (`nature`), of a step the minutes
+//! in which it came (`leap`), and how far each swings within its days (`swing`).
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind, Sensor};
@@ -16,6 +16,7 @@ use super::grid::Grid;
 use super::leap;
 use super::onset::{self, Change, Noise};
 use super::scene::Scene;
+use super::swing;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::on_spans;
 use crate::statistics::robust::median;
@@ -27,7 +28,7 @@ const NATURAL_TEMPERATURE: Noise = natural(0.15, 0.05);
 const NATURAL_PEAK: Noise = natural(0.4, 0.1);
 const NATURAL_DUTY: Noise = natural(0.008, 0.003);
 
-const fn natural(sd_min: f64, walk_per_sqrt_day: f64) -> Noise {
+pub(super) const fn natural(sd_min: f64, walk_per_sqrt_day: f64) -> Noise {
     Noise {
         sd_min,
         sd_usual: 2.0 * sd_min,
@@ -100,7 +101,11 @@ pub(super) fn evidence(
         .zip(scene.checked_view(b, quantity))
         .and_then(|(of_a, of_b)| leap::evidence(quantity, of_a, of_b, change, &scene.wet()))
         .map_or(0.0, |odds| MINUTES_WEIGHT * bounded(odds));
-    (by_days + by_minutes).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
+    let by_swing = (quantity == Quantity::Humidity)
+        .then(|| swing::evidence(&Case { scene, quantity }, a, b, change))
+        .flatten()
+        .unwrap_or(0.0);
+    (by_days + by_minutes + by_swing).clamp(-EVIDENCE_MAX, EVIDENCE_MAX)
 }
 
 /// The odds by what a humidistat's work and the mistings' peaks say, and what they weigh beside the mean of the two.
@@ -138,7 +143,7 @@ fn by_physics(
         (None, None) => {
             let found = sum([
                 // The mean was weighed with what their own records say.
-                (!mean_was_weighed)
+                (!mean_was_weighed && !scene.is_held_unseen())
                     .then(|| scene.by_own_record(a, b, change))
                     .flatten(),
                 scene.by_peaks(a, b, change, None),
@@ -194,6 +199,13 @@ impl Case<'_> {
             .iter()
             .filter(|device| device.kind != DeviceKind::Fan && device.controlled_by.is_some())
             .filter_map(move |device| Some((device, held(device)?)))
+    }
+
+    /// Whether a device that sends no states may hold the quantity: then the record of its controller stands at the set-point whoever
+    /// lies, and its work can't tell.
+    pub(super) fn is_held_unseen(&self) -> bool {
+        self.holding()
+            .any(|(device, _)| self.record.get(&device.id, Quantity::State).is_none())
     }
 
     pub(super) fn grid(&self, id: &str, quantity: Quantity) -> Option<Grid> {
@@ -400,7 +412,7 @@ fn odds_by_duty((moved, sd): (f64, f64), usual: f64, makes_up: f64) -> f64 {
 }
 
 /// How far figures went along with a change, against what was natural for them before it.
-fn moved(figures: &[DayFigure], change: &Change, least: Noise) -> Option<(f64, f64)> {
+pub(super) fn moved(figures: &[DayFigure], change: &Change, least: Noise) -> Option<(f64, f64)> {
     let noise = least.walking_as(&before(figures, change));
     onset::went_along(figures, change, noise)
 }
@@ -446,7 +458,17 @@ fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> Option<Vec<f64>> {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::TAU;
+    use std::path::Path;
+
+    use mosswarden_config::site::Site;
+    use mosswarden_config::zone::MS_PER_24_H;
+
+    use super::super::kit::{START_MS, reading};
     use super::*;
+    use crate::findings::Kind;
+    use crate::load::Record;
+    use crate::trust::assess;
 
     #[test]
     fn a_duty_that_fell_speaks_against_its_controller_and_one_that_stayed_for_it() {
@@ -465,5 +487,69 @@ mod tests {
             low(0.12),
             low(-0.05)
         );
+    }
+
+    const DAYS: i64 = 42;
+    const PARTED_ON: i64 = 24;
+
+    /// Who is named, and how, where the humidistat's sensor goes on as it was while the check device shows less and less, in an enclosure
+    /// that follows its room otherwise.
+    fn named(fogger: &str) -> (String, String) {
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + DAYS * MS_PER_24_H,
+        };
+        let sensor = |table: &str, id: &str, role: &str| {
+            format!(
+                "[[{table}]]\nid = \"{id}\"\n{role}feeds = [ {{ topic = \"t/{id}\", format = \"senml\" }} ]\n"
+            )
+        };
+        let text = [
+            "[site]\nname = \"Test bench\"\ntimezone = \"UTC\"\n[broker]\nurl = \"builtin\"\n",
+            &sensor("room.sensor", "wall", ""),
+            "[[enclosure]]\nid = \"box\"\nspecies = \"crested-gecko\"\n",
+            &sensor("enclosure.sensor", "stat", "role = \"controller\"\n"),
+            &sensor("enclosure.sensor", "check", "role = \"reference\"\n"),
+            fogger,
+        ];
+        let site = Site::from_source(Path::new("site.toml"), &text.concat()).expect("a site file");
+        let readings = (history.from_ms..history.until_ms)
+            .step_by(1_800_000)
+            .flat_map(|at_ms| {
+                let days = (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
+                let wobble = |pace: f64| (pace * days).sin();
+                let air_pct = 75.0 + 4.0 * wobble(TAU) + 0.2 * wobble(2.9);
+                let lie_pct = 0.2 * (days - PARTED_ON as f64).max(0.0);
+                let of = [
+                    ("stat", air_pct + 0.2 * wobble(4.1)),
+                    ("check", air_pct - lie_pct + 0.2 * wobble(5.3)),
+                    ("wall", 50.0 + 4.0 * wobble(0.7)),
+                ];
+                of.into_iter().flat_map(move |(sensor, humidity_pct)| {
+                    [(Quantity::Humidity, humidity_pct), (Quantity::Temperature, 22.0)]
+                        .map(|(quantity, value)| reading(sensor, quantity, at_ms, value))
+                })
+            });
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: history.until_ms - 7 * MS_PER_24_H,
+            ..history
+        };
+        let findings = assess(&site, &record, span).verdicts.findings;
+        let drift = findings
+            .iter()
+            .find(|finding| finding.kind == Kind::HumidityDrift);
+        let drift = drift.expect("the two part");
+        (drift.subject.clone(), drift.message.clone())
+    }
+
+    #[test]
+    fn a_record_that_a_humidistat_may_hold_unseen_is_no_proof_against_the_other() {
+        let (subject, words) = named("");
+        assert!(subject == "check" && words.contains("% sure"), "{words}");
+        let (_, words) = named(
+            "[[enclosure.device]]\nid = \"fogger\"\nkind = \"fogger\"\ncontrolled_by = \"stat\"\nsetpoint = { humidity_pct = 75 }\n",
+        );
+        assert!(words.contains("can't be told"), "{words}");
     }
 }
