@@ -47,6 +47,8 @@ pub(super) struct Verdict {
     pub(super) cause: Option<Cause>,
     pub(super) evidence: String,
     pub(super) advice: String,
+    /// The sun is likely, and a probe in it reads warmer than the air.
+    pub(super) in_sun: bool,
 }
 
 impl Verdict {
@@ -342,16 +344,20 @@ fn inside(
             "{by}, and not only while the lamp was on (the heater sends no states)"
         ));
     }
-    let sun = if only_in_sunshine(context, &hours, day, departures) {
+    let in_sun = only_in_sunshine(context, &hours, day, departures);
+    let sun = if in_sun {
         format!(
-            "sun on the glass is likely: it came and went between {} and {}",
+            "sun on the glass is likely: it came and went between {} and {}, and a probe that it reaches reads warmer than the air",
             context.words.clock(hot.from_ms),
             context.words.clock(hot.until_ms)
         )
     } else {
         "sun on the glass is possible".to_owned()
     };
-    unknown(&format!("{by}, and no heater or lamp explains it; {sun}"))
+    Verdict {
+        in_sun,
+        ..unknown(&format!("{by}, and no heater or lamp explains it; {sun}"))
+    }
 }
 
 /// The sun moves on: no spot is in it for more than this, h (common practice, no source).
@@ -597,6 +603,7 @@ pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, unde
             Let a cold animal warm slowly with its room; never raise the heat on an animal that looks unwell, ring \
             a veterinarian. Unplug before you reach near wet fittings."
             .to_owned(),
+        in_sun: false,
     }
 }
 
@@ -610,6 +617,7 @@ fn room_verdict(evidence: String) -> Verdict {
             "{ANIMALS_FIRST} Cool the room (blinds, night air), shorten the lamp's hours while it lasts, and move the \
              most delicate animals to the coolest room; no ice, no sudden cold."
         ),
+        in_sun: false,
     }
 }
 
@@ -622,6 +630,7 @@ fn heater_verdict(evidence: String) -> Verdict {
              relay are checked or replaced; fit an independent high cut-out, by an electrician where your rules ask for \
              one. No software stands in for it."
         ),
+        in_sun: false,
     }
 }
 
@@ -633,6 +642,7 @@ fn lamp_verdict(evidence: String) -> Verdict {
             "{ANIMALS_FIRST} Check lamp type, distance and timer; a lamp changed for a stronger one or left on needs its \
              guard and fixing looked at, unplugged and cold."
         ),
+        in_sun: false,
     }
 }
 
@@ -644,5 +654,6 @@ fn unknown(evidence: &str) -> Verdict {
             "{ANIMALS_FIRST} Then look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
              sensor that hangs in the warm spot."
         ),
+        in_sun: false,
     }
 }

@@ -253,6 +253,10 @@ impl Judging<'_> {
             let more_of = |lit: Span| of(lit, lit_by_k) - of(lit, by_k);
             of(day.span, by_k) + self.lit_within(day.span).into_iter().map(more_of).sum::<f64>()
         };
+        let verdict = match side {
+            Side::Over => cause::of_overheating(context, self.learned, line, day.span, excess),
+            Side::Under => cause::of_overcooling(context, line, day.span, excess),
+        };
         let (warmest, coolest) = (cooler(-u, -u), cooler(u, u.hypot(LAMP_ON_PROBE_K)));
         let (kind, name) = match side {
             Side::Over => (Kind::Overheating, "degree-hours above the limit"),
@@ -260,6 +264,10 @@ impl Judging<'_> {
         };
         let mut value =
             Value::new(name, excess.unit_hours, "Cel.h").between(warmest.min(coolest), warmest.max(coolest));
+        if verdict.in_sun {
+            // How far the sun warmed the probe itself is not known.
+            value.low = Some(0.0);
+        }
         if doubt.is_some() {
             // What the gap held is not known: there is no upper end.
             value.high = None;
@@ -312,10 +320,6 @@ impl Judging<'_> {
                 words.hours(doubt.unknown_h)
             )
         });
-        let verdict = match side {
-            Side::Over => cause::of_overheating(context, self.learned, line, day.span, excess),
-            Side::Under => cause::of_overcooling(context, line, day.span, excess),
-        };
         finding.cause = verdict.cause;
         finding.message = format!("{lead}: {}{least}{silent}.", verdict.evidence);
         finding.advice = verdict.advice;
@@ -563,8 +567,8 @@ mod tests {
         assert_eq!(found[0].also[0].estimate, 11.0);
     }
 
-    /// The hot day with the room, heater and lamp as given; its cause.
-    fn cause(room_follows: bool, heater_on: bool) -> Option<Cause> {
+    /// The hot day with the room, heater and lamp as given; its cause, and the least that it can have been, °C·h.
+    fn cause(room_follows: bool, heater_on: bool) -> (Option<Cause>, f64) {
         let mut kit = Kit::quiet("2026-05-04", 21);
         for sensor in ["check", "cool", "stat"] {
             kit.refill(sensor, Quantity::Temperature, |kit, at| {
@@ -583,15 +587,18 @@ mod tests {
             heater_on && kit.zone.date(at).to_string() == "2026-05-19" && (12.0..15.0).contains(&kit.hour(at))
         });
         let outcome = kit.judge("2026-05-18", "2026-05-25");
-        of(&outcome, Kind::Overheating)[0].cause
+        let found = of(&outcome, Kind::Overheating)[0];
+        (found.cause, found.value.low.expect("an interval"))
     }
 
     #[test]
     fn causes_follow_the_evidence() {
-        assert_eq!(cause(true, false), Some(Cause::RoomHeat));
-        assert_eq!(cause(false, true), Some(Cause::Heater));
-        // Four hours of unusual warming with heater off and lamp as ever: the sun, perhaps.
-        assert_eq!(cause(false, false), None);
+        let (room, least) = cause(true, false);
+        assert!(room == Some(Cause::RoomHeat) && least > 0.0, "{room:?} {least}");
+        let (heater, least) = cause(false, true);
+        assert!(heater == Some(Cause::Heater) && least > 0.0, "{heater:?} {least}");
+        // Four hours of unusual warming with heater off and lamp as ever: the sun, perhaps, and perhaps on the probes.
+        assert_eq!(cause(false, false), (None, 0.0));
     }
 
     #[test]
