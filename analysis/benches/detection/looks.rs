@@ -49,6 +49,18 @@ impl Watched {
         }
     }
 
+    /// Takes away all sensors of each enclosure but its first.
+    pub(crate) fn leave_alone(&mut self) {
+        for enclosure in &mut self.site.enclosures {
+            enclosure.sensors.truncate(1);
+        }
+        let kept: Vec<String> = self.sensors().map(str::to_owned).collect();
+        self.simulation
+            .truth
+            .faults
+            .retain(|fault| kept.contains(&fault.subject));
+    }
+
     pub(crate) fn begins_ms(&self) -> i64 {
         self.simulation.truth.from.0
     }

@@ -5,6 +5,7 @@
 //!
 //! - `rated`: the same rooms with faults of the sizes that are asked for, one in each enclosure, looked at after 1, 3, 7, 14, 28 days;
 //! - `sits`: the same rooms with probes that sit badly (wet, slow, in the lamp's light), and what is remarked of them;
+//! - `alone`: all but the first sensor of each enclosure taken away;
 //! - `well`: the same rooms without any fault, with all that keepers do;
 //! - `received`: readings as a collector stored them; without it, as an import of the devices' own times gives them;
 //! - `list`: every fault with what was said of it, and every false finding with its words.
@@ -53,7 +54,10 @@ fn main() {
         if well {
             spec.faults.clear();
         }
-        let watched = Watched::new(seed, run(&spec), received);
+        let mut watched = Watched::new(seed, run(&spec), received);
+        if has("alone") {
+            watched.leave_alone();
+        }
         let mut tally = Tally::default();
         tally.site(&watched);
         tally

@@ -213,6 +213,9 @@ impl Room<'_> {
         // Last, since a probe that hangs elsewhere may show it by day alone, and is told by its temperature.
         lay_to_air(&mut compared, &scene);
         cross::suspect_others(&mut compared);
+        if let Some((sensor, found)) = cross::alone(&scene, self.span) {
+            compared.insert((sensor, Quantity::Humidity), found);
+        }
         compared
     }
 

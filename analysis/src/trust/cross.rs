@@ -20,7 +20,7 @@ use super::witness;
 use crate::statistics::robust::median;
 
 /// What the comparison says of one sensor.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Compared {
     /// Ids of the sensors it was compared with.
     pub others: Vec<String>,
@@ -35,6 +35,13 @@ pub(super) struct Compared {
     pub perhaps: Option<Blamed>,
     /// What seemed a change of this sensor, and is one of the air where it hangs.
     pub parted: Option<Parted>,
+}
+
+impl Compared {
+    /// Whether it was compared with nothing but what room, warmth and water explain.
+    pub(super) fn is_alone(&self) -> bool {
+        self.others.is_empty() && self.change.is_some()
+    }
 }
 
 /// A change that is laid to this sensor.
@@ -188,6 +195,41 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
     bench.blame_all(Evidence { pairs, nature })
 }
 
+/// What the only humidity sensor of an enclosure shows of itself: a level that left what room, warmth and water explain. It may be the air
+/// that changed, so it is laid to the sensor by half.
+pub(super) fn alone(scene: &Scene<'_>, window: Span) -> Option<(String, Compared)> {
+    /// Nothing tells which of the two it was (own choice).
+    const SHARE: f64 = 0.5;
+    let mut sensors = scene
+        .enclosure
+        .sensors
+        .iter()
+        .filter(|s| scene.grids.contains_key(&(s.id.clone(), Quantity::Humidity)));
+    let (Some(sensor), None) = (sensors.next(), sensors.next()) else {
+        return None;
+    };
+    let nature = Nature::of(scene, &[sensor])?;
+    let bench = Bench {
+        scene,
+        comparison: Comparison::Humidity,
+        window,
+        sensors: vec![sensor],
+    };
+    let own = |from_ms: i64, until_ms: i64| nature.shared(&[0], from_ms, until_ms);
+    let change = bench.judge(sensor, &[], nature.own(0), own)?;
+    let change = Some(Blamed {
+        share: Some(SHARE),
+        ..change
+    });
+    Some((
+        sensor.id.clone(),
+        Compared {
+            change,
+            ..Compared::default()
+        },
+    ))
+}
+
 type Pairs = BTreeMap<(usize, usize), Vec<DayFigure>>;
 
 /// What sensors are judged by: their differences, and what they show together.
@@ -250,15 +292,7 @@ impl Bench<'_> {
             }
             results.insert(self.sensors[guilty].id.clone(), compared);
             if let [last] = active.as_slice() {
-                results.entry(self.sensors[*last].id.clone()).or_insert(Compared {
-                    others: Vec::new(),
-                    figures: Vec::new(),
-                    stood: 0.0,
-                    change: None,
-                    together_since_ms: None,
-                    perhaps: None,
-                    parted: None,
-                });
+                results.entry(self.sensors[*last].id.clone()).or_default();
             }
         }
         results
@@ -502,12 +536,11 @@ impl Bench<'_> {
                 .filter(|f| from_ms <= f.at_ms && f.at_ms + MS_PER_24_H / 2 < until_ms)
                 .collect();
             let breaks: Vec<f64> = steps.iter().map(|at| as_day(*at) - 0.5).collect();
-            onset::find(
-                &part,
-                self.comparison.noise(),
-                &breaks,
-                shared(from_ms, until_ms).as_ref(),
-            )
+            let shared = shared(from_ms, until_ms);
+            if others.is_empty() {
+                return onset::find_alone(&shared?, &breaks);
+            }
+            onset::find(&part, self.comparison.noise(), &breaks, shared.as_ref())
         };
         // The series before the last renewal, where that fell into the window, then the one since.
         let last = renewed.iter().copied().max().unwrap_or(i64::MIN);
@@ -537,19 +570,21 @@ impl Bench<'_> {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::TAU;
+
+    use super::super::kit::{START_MS, reading, site_in_room};
     use super::super::onset::{Part, Shape};
     use super::*;
+    use crate::findings::{Kind, Verdicts};
+    use crate::load::Record;
     use crate::statistics::Estimate;
+    use crate::trust::assess;
 
     fn compared(other: &str, change: Option<Blamed>) -> Compared {
         Compared {
             others: vec![other.to_owned()],
-            figures: Vec::new(),
-            stood: 0.0,
             change,
-            together_since_ms: None,
-            perhaps: None,
-            parted: None,
+            ..Compared::default()
         }
     }
 
@@ -594,5 +629,59 @@ mod tests {
         assert!((other.bias_at(1) + 4.0).abs() < 1e-12);
         // Neither is sure at 60 %, so nobody should act on it.
         assert!(!blamed.is_sure() && !other.is_sure());
+    }
+
+    /// The last week's judgement of a sensor that stands alone and reads more by so much from the 31st of 42 days on.
+    fn alone(more: f64) -> Verdicts {
+        let days = |at_ms: i64| (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + 42 * MS_PER_24_H,
+        };
+        let readings = (history.from_ms..history.until_ms)
+            .step_by(1_800_000)
+            .flat_map(|at_ms| {
+                let wobble = |pace: f64| (pace * days(at_ms)).sin();
+                let room_pct = 50.0 + 4.0 * wobble(0.7);
+                let air_pct = 75.0 + 0.5 * (room_pct - 50.0) + 4.0 * wobble(TAU) + 0.3 * wobble(2.9);
+                let warmth_c = 22.0 + wobble(TAU);
+                let lie_pct = if days(at_ms) < 31.0 { 0.0 } else { more };
+                [("check", air_pct + lie_pct), ("wall", room_pct)]
+                    .into_iter()
+                    .flat_map(move |(sensor, humidity_pct)| {
+                        [
+                            (Quantity::Humidity, humidity_pct),
+                            (Quantity::Temperature, warmth_c),
+                        ]
+                        .map(|(quantity, value)| reading(sensor, quantity, at_ms, value))
+                    })
+            });
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: history.until_ms - 7 * MS_PER_24_H,
+            ..history
+        };
+        assess(&site_in_room(&[("check", "reference")], ""), &record, span).verdicts
+    }
+
+    #[test]
+    fn one_that_stands_alone_is_told_by_what_its_room_does_not_explain() {
+        let found = alone(-6.0).findings;
+        assert_eq!(found.len(), 1, "{found:?}");
+        let (kind, said) = (found[0].kind, &found[0].value);
+        assert!(
+            kind == Kind::HumidityStep && found[0].subject == "check",
+            "{found:?}"
+        );
+        assert!(said.low < Some(-6.0) && Some(-6.0) < said.high, "{said:?}");
+        assert!(
+            found[0].message.contains("or the enclosure changed"),
+            "{}",
+            found[0].message
+        );
+        // As it always was it is not well: nobody knows.
+        let quiet = alone(0.0);
+        assert!(quiet.findings.is_empty(), "{:?}", quiet.findings);
+        assert!(quiet.not_assessed.iter().any(|of| of.kind == Kind::HumidityDrift));
     }
 }

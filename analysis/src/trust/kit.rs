@@ -27,6 +27,25 @@ pub(super) fn site(humidistat: &str, reference: &str) -> Site {
     Site::from_source(Path::new("site.toml"), &text.concat()).expect("a site file")
 }
 
+/// The same with the sensors given, by id and role, with "wall" in the room, and with a device's table.
+pub(super) fn site_in_room(sensors: &[(&str, &str)], device: &str) -> Site {
+    let feeds = |id: &str| format!("feeds = [ {{ topic = \"t/{id}\", format = \"senml\" }} ]\n");
+    let sensors = sensors.iter().map(|(id, role)| {
+        format!(
+            "[[enclosure.sensor]]\nid = \"{id}\"\nrole = \"{role}\"\n{}",
+            feeds(id)
+        )
+    });
+    let text = [
+        "[site]\nname = \"Test bench\"\ntimezone = \"UTC\"\n[broker]\nurl = \"builtin\"\n",
+        &format!("[[room.sensor]]\nid = \"wall\"\n{}", feeds("wall")),
+        "[[enclosure]]\nid = \"box\"\nspecies = \"crested-gecko\"\n",
+        &sensors.collect::<String>(),
+        device,
+    ];
+    Site::from_source(Path::new("site.toml"), &text.concat()).expect("a site file")
+}
+
 /// A reading in it that came at once.
 pub(super) fn reading(sensor: &str, quantity: Quantity, at_ms: i64, value: f64) -> Reading {
     Reading {

@@ -38,6 +38,14 @@ const fn left_of_mean(carried_phi: f64, walk_per_sqrt_day: f64) -> Noise {
         carried_frac: 0.9,
         carried_phi,
         walk_per_sqrt_day,
+        // Of a sensor that stands alone (own choices; ACCURACY.md has what they make of rooms without a fault).
+        drift_min: 3.0,
+        step_min: 3.0,
+        evidence_min: 6.0,
+        rate_sd_per_day: 5.0 / 30.0,
+        step_sd: 4.0,
+        unseen_sd: 0.5,
+        further_gain_min: 30.0,
         ..witness::NATURAL_HUMIDITY
     }
 }
@@ -107,7 +115,7 @@ impl Nature {
             scene,
             quantity: Quantity::Humidity,
         };
-        if sensors.len() < 2 || case.is_held_unseen() {
+        if case.is_held_unseen() {
             return None;
         }
         let own = sensors
@@ -197,6 +205,11 @@ impl Nature {
             follows,
             noises: &LEFT_OF_MEAN,
         })
+    }
+
+    /// A sensor's own days.
+    pub(super) fn own(&self, sensor: usize) -> &[DayFigure] {
+        &self.own[sensor]
     }
 
     /// Takes off what a sensor is known to have been off by.

@@ -98,15 +98,33 @@ pub(super) fn find(
             }
         }
     };
-    let mut chosen = vec![weighed.best];
-    while chosen.len() < PARTS_MAX {
-        match search.next_best(&chosen) {
-            Some((best, gain)) if gain >= noise.further_gain_min => chosen.push(best),
-            _ => break,
-        }
+    search.change(&search.with_further(weighed.best), &weighed)
+}
+
+/// The change that the days of a sensor show which nothing stands beside, beyond what they follow by nature, if they show one: the air may
+/// have changed as well as the sensor. Over all noises that the air may have, each as likely as the days make it.
+pub(super) fn find_alone(own: &Shared, breaks_day: &[f64]) -> Option<Change> {
+    if own.figures.len() < DAYS_BEFORE_MIN + DAYS_AFTER_MIN {
+        return None;
     }
-    chosen.sort_by_key(|index| search.candidates[*index].at_ms);
-    search.change(&chosen, &weighed)
+    let of_noises: Vec<(Search<'_>, Weighed)> = own
+        .noises
+        .iter()
+        .filter_map(|noise| {
+            let search = Search::following(&own.figures, *noise, breaks_day, &own.follows)?;
+            let weighed = search.weigh(None, breaks_day)?;
+            Some((search, weighed))
+        })
+        .collect();
+    let all = log_sum(of_noises.iter().map(|(search, _)| search.whitened.likelihood));
+    let odds =
+        |(search, weighed): &(Search<'_>, Weighed)| search.whitened.likelihood - all + weighed.evidence;
+    let evidence = log_sum(of_noises.iter().map(odds));
+    let (search, weighed) = of_noises.iter().max_by(|a, b| odds(a).total_cmp(&odds(b)))?;
+    let weighed = Weighed { evidence, ..*weighed };
+    (evidence >= search.noise.evidence_min)
+        .then(|| search.change(&search.with_further(weighed.best), &weighed))
+        .flatten()
 }
 
 /// Every bend and step that may have begun, whitened, with what is natural taken out.
@@ -118,6 +136,7 @@ struct Search<'f> {
 }
 
 /// What the days say of all bends and steps together.
+#[derive(Clone, Copy)]
 struct Weighed {
     /// The likeliest one.
     best: usize,
@@ -214,6 +233,13 @@ struct OfMean {
     sums: Vec<Sums>,
 }
 
+/// With the size of the noise by what is left of the figures.
+fn whitener_following(figures: &[DayFigure], noise: Noise, follows: &[Followed]) -> Option<Whitener> {
+    let usual = Whitener::new(figures, noise, noise.sd_usual, follows)?;
+    let left = usual.left(figures, follows);
+    Whitener::new(figures, noise, day_sd(&left, noise), follows)
+}
+
 impl Shared {
     /// By noise; empty where too little is known.
     fn by_noise(&self, breaks_day: &[f64], candidates: &[Part]) -> Vec<OfMean> {
@@ -221,10 +247,7 @@ impl Shared {
             .noises
             .iter()
             .filter_map(|noise| {
-                let usual = Whitener::new(&self.figures, *noise, noise.sd_usual, &self.follows)?;
-                let left = usual.left(&self.figures, &self.follows);
-                let sd = day_sd(&left, *noise);
-                let whitener = Whitener::new(&self.figures, *noise, sd, &self.follows)?;
+                let whitener = whitener_following(&self.figures, *noise, &self.follows)?;
                 let whitened = Whitened::new(&self.figures, &whitener, breaks_day, candidates)?;
                 Some(OfMean {
                     probability: whitened.likelihood,
@@ -249,13 +272,34 @@ fn log_sum(of: impl Iterator<Item = f64> + Clone) -> f64 {
 
 impl<'f> Search<'f> {
     fn new(figures: &'f [DayFigure], noise: Noise, breaks_day: &[f64]) -> Option<Search<'f>> {
-        let count = figures.len();
         let levels: Vec<f64> = figures.iter().map(|f| f.level).collect();
         let level_centre = median(&levels)?;
         let level = Followed {
             column: levels.iter().map(|level| level - level_centre).collect(),
             prior_sd: noise.gain_sd,
         };
+        let whitener = Whitener::new(figures, noise, day_sd(figures, noise), &[level])?;
+        Search::with(figures, noise, breaks_day, &whitener)
+    }
+
+    /// Of figures that follow something.
+    fn following(
+        figures: &'f [DayFigure],
+        noise: Noise,
+        breaks_day: &[f64],
+        follows: &[Followed],
+    ) -> Option<Search<'f>> {
+        let whitener = whitener_following(figures, noise, follows)?;
+        Search::with(figures, noise, breaks_day, &whitener)
+    }
+
+    fn with(
+        figures: &'f [DayFigure],
+        noise: Noise,
+        breaks_day: &[f64],
+        whitener: &Whitener,
+    ) -> Option<Search<'f>> {
+        let count = figures.len();
         let mut candidates = Vec::new();
         for onset in DAYS_BEFORE_MIN..count {
             for shape in [Shape::Drift, Shape::Step] {
@@ -272,9 +316,8 @@ impl<'f> Search<'f> {
                 });
             }
         }
-        let whitener = Whitener::new(figures, noise, day_sd(figures, noise), &[level])?;
         Some(Search {
-            whitened: Whitened::new(figures, &whitener, breaks_day, &candidates)?,
+            whitened: Whitened::new(figures, whitener, breaks_day, &candidates)?,
             figures,
             noise,
             candidates,
@@ -380,6 +423,19 @@ impl<'f> Search<'f> {
                 (xx > 1e-4 * alone).then_some((index, dot(&x, &y).powi(2) / xx))
             })
             .max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+
+    /// The likeliest candidate with the further ones that the days show beside it, in their order.
+    fn with_further(&self, likeliest: usize) -> Vec<usize> {
+        let mut chosen = vec![likeliest];
+        while chosen.len() < PARTS_MAX {
+            match self.next_best(&chosen) {
+                Some((best, gain)) if gain >= self.noise.further_gain_min => chosen.push(best),
+                _ => break,
+            }
+        }
+        chosen.sort_by_key(|index| self.candidates[*index].at_ms);
+        chosen
     }
 
     fn fit(&self, chosen: &[usize]) -> Option<Fit> {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
 use super::Outcome;
 use super::assess::{CHECKED, Faults, Room};
@@ -24,6 +24,18 @@ const DAYS_30: f64 = 30.0;
 const RATE_TOLD_MS: i64 = 14 * MS_PER_24_H;
 /// Days that a comparison needs before it may say that nothing changed.
 pub(super) const FIGURES_MIN: usize = 7;
+
+/// "its level has risen by 3.0 to 6.1 %RH beyond what room, warmth and water explain since about 3 March" of a humidity sensor that stands
+/// alone.
+pub(super) fn beyond_nature(blamed: &Blamed, zone: Zone) -> String {
+    let now = blamed.change.now;
+    format!(
+        "its level has {} by {} beyond what room, warmth and water explain since about {}",
+        if now.value > 0.0 { "risen" } else { "fallen" },
+        words::range(Quantity::Humidity, now),
+        words::date(zone, blamed.change.onset_ms)
+    )
+}
 
 impl Room<'_> {
     pub(super) fn say_silent(
@@ -368,19 +380,19 @@ impl Room<'_> {
                     parted.words(self.site.zone, others)
                 )
             }
-            Some(found) if found.others.is_empty() => {
+            Some(found) if found.others.is_empty() && !found.is_alone() => {
                 format!(
                     "the {name} of {} has nothing left to be compared with that can be believed; {test}",
                     sensor.id
                 )
             }
-            Some(found) => format!(
+            Some(found) if !found.is_alone() => format!(
                 "only {} of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
                 words::several(found.figures.len(), "day"),
                 sensor.id,
                 found.others.join(", ")
             ),
-            None => format!(
+            _ => format!(
                 "the {name} of {} stands alone: no second sensor says whether it drifts; {test}",
                 sensor.id
             ),
@@ -526,6 +538,18 @@ impl Room<'_> {
             cause: None,
             also,
             message: match blamed.ended_ms {
+                None if others.is_empty() => format!(
+                    "{} stands alone; {}. It reads wrong, or the enclosure changed (vent, lid, soil, plants): nothing beside it can tell.{}",
+                    sensor.id,
+                    beyond_nature(blamed, zone),
+                    self.true_level(sensor, quantity, blamed)
+                ),
+                Some(ended_ms) if others.is_empty() => format!(
+                    "{} stands alone; it showed {range} {more} than room, warmth and water explain from about {since} to {}, and is as it used to \
+                     be since: it read wrong, or the enclosure was another.",
+                    sensor.id,
+                    words::date(zone, ended_ms)
+                ),
                 None if !blamed.is_sure() => format!(
                     "{} and {against} part since about {since}: against before, the first reads {range} {more} than the other.{}{sure}",
                     sensor.id,
@@ -542,7 +566,11 @@ impl Room<'_> {
                     words::date(zone, ended_ms)
                 ),
             },
-            advice: if !blamed.is_sure() {
+            advice: if others.is_empty() {
+                "Look at vents, lid, misting and soil. If all is as ever, put a trusted device beside it for a day, or check it over \
+                 saturated table salt. Until then go by touch and by the animals."
+                    .to_owned()
+            } else if !blamed.is_sure() {
                 "Put a trusted device beside both for a day: it says which of the two moved. Then note the correction or replace that one. \
                  Until then go by touch and by the animals."
                     .to_owned()

@@ -6,7 +6,7 @@ use mosswarden_config::zone::Span;
 
 use super::assess::{Faults, Room};
 use super::cross::{Compared, explained};
-use super::say::FIGURES_MIN;
+use super::say::{FIGURES_MIN, beyond_nature};
 use super::{DailyDifference, Remark, SensorTrust, Standing, corrections};
 use crate::physics::uncertainty::rectangular;
 use crate::series::Series;
@@ -155,6 +155,14 @@ impl Room<'_> {
                 Standing::NotKnown,
                 format!("not known: silent since {}", words::instant(zone, pause.from_ms)),
             )
+        } else if let Some(blamed) = change.filter(|_| compared.is_some_and(Compared::is_alone)) {
+            (
+                Standing::Doubtful,
+                format!(
+                    "doubtful: {}, and nothing stands beside it that could tell whether it reads wrong or the enclosure changed",
+                    beyond_nature(blamed, zone)
+                ),
+            )
         } else if let Some(blamed) = change {
             let now = blamed.change.now;
             let way = if now.value > 0.0 { "high" } else { "low" };
@@ -175,7 +183,7 @@ impl Room<'_> {
                 ),
             )
         } else {
-            match compared {
+            match compared.filter(|found| !found.is_alone()) {
                 Some(Compared {
                     parted: Some(parted),
                     others,

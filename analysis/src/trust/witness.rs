@@ -459,12 +459,10 @@ fn aligned(figures: &[DayFigure], other: &[DayFigure]) -> Option<Vec<f64>> {
 #[cfg(test)]
 mod tests {
     use std::f64::consts::TAU;
-    use std::path::Path;
 
-    use mosswarden_config::site::Site;
     use mosswarden_config::zone::MS_PER_24_H;
 
-    use super::super::kit::{START_MS, reading};
+    use super::super::kit::{START_MS, reading, site_in_room};
     use super::*;
     use crate::findings::Kind;
     use crate::load::Record;
@@ -499,20 +497,7 @@ mod tests {
             from_ms: START_MS,
             until_ms: START_MS + DAYS * MS_PER_24_H,
         };
-        let sensor = |table: &str, id: &str, role: &str| {
-            format!(
-                "[[{table}]]\nid = \"{id}\"\n{role}feeds = [ {{ topic = \"t/{id}\", format = \"senml\" }} ]\n"
-            )
-        };
-        let text = [
-            "[site]\nname = \"Test bench\"\ntimezone = \"UTC\"\n[broker]\nurl = \"builtin\"\n",
-            &sensor("room.sensor", "wall", ""),
-            "[[enclosure]]\nid = \"box\"\nspecies = \"crested-gecko\"\n",
-            &sensor("enclosure.sensor", "stat", "role = \"controller\"\n"),
-            &sensor("enclosure.sensor", "check", "role = \"reference\"\n"),
-            fogger,
-        ];
-        let site = Site::from_source(Path::new("site.toml"), &text.concat()).expect("a site file");
+        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], fogger);
         let readings = (history.from_ms..history.until_ms)
             .step_by(1_800_000)
             .flat_map(|at_ms| {
