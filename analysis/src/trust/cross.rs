@@ -1,6 +1,6 @@
 //! Each sensor against the others of its enclosure: which one began to read wrong, when, and how far it has come.
 //!
-//! The one that is blamed is the one that the others contradict most; where there are only two, what both show of the air (`nature`), role,
+//! The one that is blamed is the one that the others contradict most and without which they agree; where there are only two, what both show of the air (`nature`), role,
 //! accuracy class and calibration weigh, and the sentence says so. What is compared, and which cells are left out, stands in `scene`.
 
 use std::collections::BTreeMap;
@@ -264,7 +264,20 @@ impl Bench<'_> {
                     .as_ref()
                     .map_or(0.0, |found| found.change.evidence)
             };
-            let worst = ill.into_iter().max_by(|a, b| odds(&a.1).total_cmp(&odds(&b.1)));
+            // Who lies is contradicted by all others, and they agree once it is gone.
+            let left_without = |a: usize| {
+                let rest: Vec<usize> = active.iter().copied().filter(|b| *b != a).collect();
+                let judged = rest.iter().filter(|b| !recovered.contains(b));
+                judged
+                    .map(|b| odds(&self.compared(*b, &rest, &evidence)))
+                    .fold(0.0, f64::max)
+            };
+            let is_contested = ill.len() > 1 && active.len() > 2;
+            let weighed = ill.into_iter().map(|(a, compared)| {
+                let left = if is_contested { left_without(a) } else { 0.0 };
+                (odds(&compared) - left, (a, compared))
+            });
+            let worst = weighed.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, worst)| worst);
             let Some((mut guilty, mut compared)) = worst else {
                 results.extend(
                     quiet

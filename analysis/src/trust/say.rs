@@ -545,8 +545,8 @@ impl Room<'_> {
                     self.true_level(sensor, quantity, blamed)
                 ),
                 Some(ended_ms) if others.is_empty() => format!(
-                    "{} stands alone; it showed {range} {more} than room, warmth and water explain from about {since} to {}, and is as it used to \
-                     be since: it read wrong, or the enclosure was another.",
+                    "{} stands alone; it showed {range} {more} than room, warmth and water explain from about {since} to {}: it read wrong, or the \
+                     enclosure was another.",
                     sensor.id,
                     words::date(zone, ended_ms)
                 ),
