@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::daily::Difference;
 use super::grid::{CELL_MS, Grid};
@@ -78,6 +78,15 @@ pub(super) fn by_hand(at_ms: i64) -> Span {
     Span {
         from_ms: at_ms - AFTER_HAND_MS / 4,
         until_ms: at_ms + AFTER_HAND_MS,
+    }
+}
+
+/// About when a sensor was out for a check or a calibration, of which the journal has an entry, be it from before or after: over salt it takes
+/// half a day to a day (common practice, no source).
+fn out_for_calibration(at_ms: i64) -> Span {
+    Span {
+        from_ms: at_ms - MS_PER_24_H,
+        until_ms: at_ms + MS_PER_24_H,
     }
 }
 
@@ -163,12 +172,12 @@ impl<'a> Cells<'a> {
             silence(wet.from_ms, wet.until_ms);
         }
         for entry in record.entries(&enclosure.id, history) {
-            if ["cleaned", "door-open", "misted-by-hand", "pruned", "power-cut"]
-                .contains(&entry.kind.as_str())
-            {
-                let hand = by_hand(entry.at_ms);
-                silence(hand.from_ms, hand.until_ms);
-            }
+            let odd = match entry.kind.as_str() {
+                "cleaned" | "door-open" | "misted-by-hand" | "pruned" | "power-cut" => by_hand(entry.at_ms),
+                "sensor-calibrated" => out_for_calibration(entry.at_ms),
+                _ => continue,
+            };
+            silence(odd.from_ms, odd.until_ms);
         }
         if quantity == Quantity::Humidity {
             for grid in &value {

@@ -47,8 +47,8 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         };
         let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
         let asked = first_c <= setpoint_c + MARGIN_K;
-        let broken =
-            habit.filter(|habit| asked && habit.is_broken(probe, on) && !mains_were_off(context, on));
+        let broken = habit
+            .filter(|habit| asked && habit.is_broken(context, probe, on) && !mains_were_off(context, on));
         let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
         if broken.is_none() && !is_cold {
             if falling.hours() < FAILED_H_MIN {
@@ -180,6 +180,8 @@ const HABIT_TIMES: i64 = 5;
 const HABIT_H_MIN: f64 = 2.0;
 const HABIT_RISE_FRAC: f64 = 0.2;
 const HABIT_BEND_FRAC: f64 = 0.4;
+/// And its line climbed by less than this share of the usual rise.
+const HABIT_CLIMB_FRAC: f64 = 0.5;
 
 impl Habit {
     /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`HABIT_RISE_K_MIN`].
@@ -204,16 +206,42 @@ impl Habit {
         })
     }
 
-    /// Whether the heater was on far longer than usual, and its probe took no notice when it began: what a lamp or the room do later is not
-    /// its.
-    fn is_broken(self, probe: &Line, on: Span) -> bool {
+    /// Whether the heater was on far longer than usual, and its probe took no notice when it began, nor climbed in the time that a run needs to
+    /// be long: what a lamp or the room do later is not its. Where the light changed as it began, that hides what a heater does.
+    fn is_broken(self, context: &Context<'_>, probe: &Line, on: Span) -> bool {
         let length_ms = on.until_ms - on.from_ms;
+        let around = Span {
+            from_ms: on.from_ms - self.within_ms,
+            until_ms: on.from_ms + self.within_ms,
+        };
+        let light_changed = context.light_within(around).iter().any(|light| *light != around);
         on.hours() >= HABIT_H_MIN
             && length_ms >= HABIT_TIMES * self.within_ms
+            && !light_changed
             && rise_and_bend(probe, on.from_ms, self.within_ms).is_some_and(|(rise_k, bend_k)| {
                 rise_k <= HABIT_RISE_FRAC * self.rise_k && bend_k <= HABIT_BEND_FRAC * self.bend_k
             })
+            && climb_k(probe, on.from_ms) < HABIT_CLIMB_FRAC * self.rise_k
     }
+}
+
+/// How far half-hourly means climbed from their lowest in the first [`HABIT_H_MIN`] after an instant, K: water that was given as a heater began
+/// cools its probe, and then it warms.
+fn climb_k(probe: &Line, at_ms: i64) -> f64 {
+    const PIECE_MS: i64 = MS_PER_HOUR / 2;
+    let until_ms = at_ms + (HABIT_H_MIN * MS_PER_HOUR as f64) as i64;
+    let (mut lowest_c, mut climb_k) = (f64::INFINITY, 0.0_f64);
+    for from_ms in (at_ms..until_ms).step_by(PIECE_MS as usize) {
+        let piece = Span {
+            from_ms,
+            until_ms: from_ms + PIECE_MS,
+        };
+        if let Some(mean_c) = probe.summary(piece).map(|summary| summary.mean) {
+            lowest_c = lowest_c.min(mean_c);
+            climb_k = climb_k.max(mean_c - lowest_c);
+        }
+    }
+    climb_k
 }
 
 /// How far a probe rose within a time after an instant, and how much more that is than in as long a time before, K.
