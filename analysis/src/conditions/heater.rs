@@ -517,8 +517,9 @@ mod tests {
         assert!(!found[0].message.contains(probe_is_out), "{}", found[0].message);
     }
 
-    /// Weeks of short runs, each of which lifts the probe by a kelvin; then one of four hours, in which it does so or not.
-    fn last_run(warms_k_per_h: f64) -> Vec<Finding> {
+    /// Weeks of short runs, each of which lifts the probe by a kelvin; then one of four hours, with what the probe shows over 20 °C so many
+    /// hours into it.
+    fn last_run(over_k: fn(f64) -> f64) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
         let began_ms = kit.at("2026-05-21T03:00");
         let hours_into = move |at_ms: i64| (at_ms - began_ms) as f64 / MS_PER_HOUR as f64;
@@ -526,7 +527,7 @@ mod tests {
         let minute_of = |at_ms: i64| (at_ms.rem_euclid(2 * MS_PER_HOUR) / 60_000) as f64;
         kit.refill("stat", Quantity::Temperature, move |_, at_ms| {
             Some(match minute_of(at_ms) {
-                _ if is_last(at_ms) => 20.0 + (warms_k_per_h * hours_into(at_ms)).min(1.0),
+                _ if is_last(at_ms) => 20.0 + over_k(hours_into(at_ms)),
                 minute if minute <= 20.0 => 20.0 + minute / 20.0,
                 minute => 21.0 - (minute - 20.0) / 100.0,
             })
@@ -543,7 +544,7 @@ mod tests {
     #[test]
     fn a_heater_that_no_longer_lifts_its_probe_as_it_used_to_has_failed() {
         // It goes on falling as before, by 0.6 K an hour.
-        let found = last_run(-0.6);
+        let found = last_run(|hours| -0.6 * hours);
         assert_eq!(found.len(), 1, "{found:?}");
         assert!(
             found[0]
@@ -552,7 +553,9 @@ mod tests {
             "{}",
             found[0].message
         );
-        assert_eq!(last_run(2.0), Vec::new());
+        assert_eq!(last_run(|hours| (2.0 * hours).min(1.0)), Vec::new());
+        // Water cools it as the run begins; then it warms, but for the cold of the room not far.
+        assert_eq!(last_run(|hours| -0.8 + (0.5 * hours).min(0.7)), Vec::new());
     }
 
     #[test]

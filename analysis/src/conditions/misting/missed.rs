@@ -11,6 +11,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::super::Ran;
 use super::super::context::Context;
 use super::response::{PEAK_MS, Probe, SETTLE_MS, control_rise_g_m3};
+use super::yields::DAMP_START_PCT;
 use super::{Observed, Response};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{median, quantile};
@@ -18,7 +19,7 @@ use crate::words::several;
 
 /// A rise of this share of the usual one shows a run although no state came.
 const SHOWN_FRAC: f64 = 0.5;
-/// Below this share of the usual rise, and of what noise alone makes, there was no run.
+/// Below this share of the usual rise there was no run.
 const NOTHING_FRAC: f64 = 0.25;
 /// Runs that must be there to say what is usual.
 const USUAL_COUNT_MIN: usize = 6;
@@ -102,7 +103,8 @@ pub(super) fn settle(
             one.run.ran = Ran::Yes;
         } else if !stated
             && plain
-            && response.rise_g_m3 < (NOTHING_FRAC * usual).max(noise)
+            && response.before_pct < DAMP_START_PCT
+            && response.rise_g_m3 < NOTHING_FRAC * usual
             && !light_went_off(context, one.run.at_ms)
         {
             one.run.ran = Ran::No;

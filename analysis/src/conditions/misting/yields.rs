@@ -21,7 +21,7 @@ const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
 pub(super) const USUAL_COUNT_MIN: usize = 8;
 const LOW_QUANTILE: f64 = 0.1;
 /// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
-const DAMP_START_PCT: f64 = 91.0;
+pub(super) const DAMP_START_PCT: f64 = 91.0;
 /// A rise by this share of the room to saturation stopped where the air was full, whatever was given (own choice).
 const FILLED_FRAC: f64 = 0.85;
 /// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
