@@ -22,8 +22,14 @@ const DAY_FRAC_MIN: f64 = 0.5;
 /// Days that show how a lamp bends the line here, and how far from their middle its switches may usually lie, min.
 const DAYS_MIN: usize = 7;
 const SCATTER_MIN: f64 = 20.0;
+const MIN_PER_DAY: f64 = 24.0 * 60.0;
 /// Bends this near a heater's switch may be the heater's.
 const HEATER_NEAR_MS: i64 = 30 * 60_000;
+
+/// Each switch is found to within a quarter of an hour (own choice).
+const DOUBT_H: f64 = 0.5;
+/// Bends that usually lie further than this from the hours asked for are another thing's, min: a pump's or a hand's (own choice).
+const FROM_ASKED_MIN: f64 = 180.0;
 
 /// Lights-on bends the line upward, lights-off downward.
 const SIGNS: [f64; 2] = [1.0, -1.0];
@@ -74,6 +80,14 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
         (size_k >= CLEAR_FACTOR * noise_k && scatter_min <= SCATTER_MIN).then_some((usual_min, size_k))
     };
     let usual = [usual_of(0)?, usual_of(1)?];
+    let asked = context.light_on(context.zone.date(context.span.from_ms));
+    let is_far = |usual_min: f64, asked_ms: i64| {
+        let apart_min = (usual_min - minute(asked_ms)).abs();
+        apart_min.min(MIN_PER_DAY - apart_min) > FROM_ASKED_MIN
+    };
+    if is_far(usual[0].0, asked.from_ms) || is_far(usual[1].0, asked.until_ms) {
+        return None;
+    }
     // A hand inside can bend the line more than the lamp does: a switch is where it usually is if it shows there. Where that can't be
     // seen, the day is not judged.
     let of_lamp = |day: Span, switch: usize, largest: Bend| {
@@ -98,7 +112,7 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
         })
         .collect();
     let (known, lit) = sure.into_iter().unzip();
-    Some(Lit::new(lit, known, "lamp's own warmth"))
+    Some(Lit::new(lit, known, "lamp's own warmth", DOUBT_H))
 }
 
 /// How much the slope changes at an instant, as a change over [`ARM_MS`], K.
