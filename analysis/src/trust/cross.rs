@@ -1,7 +1,8 @@
 //! Each sensor against the others of its enclosure: which one began to read wrong, when, and how far it has come.
 //!
-//! The one that is blamed is the one that the others contradict most and without which they agree; where there are only two, what both show of the air (`nature`), role,
-//! accuracy class and calibration weigh, and the sentence says so. What is compared, and which cells are left out, stands in `scene`.
+//! The one that is blamed is the one that the others contradict most and without which they agree; where there are only two, what both show
+//! of the air (`nature`), role, accuracy class and calibration weigh, and the sentence says so. One that stands alone is judged against what
+//! the air should be by its nature. What is compared, and which cells are left out, stands in `scene`.
 
 use std::collections::BTreeMap;
 
@@ -183,7 +184,7 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
             );
         }
     }
-    let nature = (comparison == Comparison::Humidity)
+    let nature = (comparison == Comparison::Humidity && sensors.len() > 1)
         .then(|| Nature::of(scene, &sensors))
         .flatten();
     let bench = Bench {

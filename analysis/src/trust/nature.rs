@@ -1,9 +1,9 @@
 //! What the humidity of an enclosure follows by nature: the room's vapour, its own warmth, the water that is given, a hand inside.
 //!
 //! What is left of the sensors' mean after that is little more than their own wander, so that a slow lie of one of them shows in it
-//! against no other sensor: with a second sensor beside it, it says which of the two lies. In an enclosure that a humidistat holds, the
-//! readings stand where their controller wants them and the fogger's work tells: what it gives counts as water like any other, so the
-//! mean is asked to follow it as much as physics says.
+//! against no other sensor: with a second sensor beside it, it says which of the two lies, and alone that it or the air changed. In an
+//! enclosure that a humidistat holds, the readings stand where their controller wants them and the fogger's work tells: what it gives
+//! counts as water like any other, so the mean is asked to follow it as much as physics says.
 
 use std::collections::BTreeMap;
 
