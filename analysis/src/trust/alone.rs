@@ -3,6 +3,7 @@
 //!
 //! In: its own temperature on cells, and when water was given. Out: what it would read if the air had been saturated when it was coolest
 //! and had kept that vapour (warmed by 3 K near 25 °C, that is 84 %RH by the formula in `physics`); and stretches that began with a leap.
+//! How far its level moves with its room is judged in `cross`.
 
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
