@@ -7,7 +7,7 @@ use std::borrow::Cow;
 use std::sync::OnceLock;
 
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 /// Readings of one sensor and quantity: all vectors of one length, times strictly rising. They are added by [`Series::push`].
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -317,6 +317,9 @@ impl<'s> View<'s> {
         excess
     }
 }
+
+/// A state that is sent only on change holds until the next, but a device unheard of for a month is not known.
+pub const STATE_HOLD_MS_MAX: i64 = 30 * MS_PER_24_H;
 
 /// Device states as spans in which it was on, from a series of 1 and 0. A state holds until the next one, for at most
 /// `hold_ms`: after that it is not known.

@@ -2,17 +2,16 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use crate::load::Record;
+use crate::series::STATE_HOLD_MS_MAX;
 
 /// A device that sends at least this share of its messages without a change repeats its state by a clock.
 const REPEAT_SHARE_MIN: f64 = 0.3;
 /// A repeated state holds for this many of its usual pauses (the 90th percentile), as with a gap of a sensor.
 const HOLD_PAUSES: i64 = 3;
 const HOLD_MS_MIN: i64 = 30 * 60_000;
-/// A state that is sent only on change holds until the next, but a device unheard of for a month is not known.
-const HOLD_MS_MAX: i64 = 30 * MS_PER_24_H;
 /// Where no more than this share of a device's messages, or so many, repeat the one before, a repeat is no word by a clock: the change
 /// between the two was lost (own choice).
 const LOST_SHARE_MAX: f64 = 0.1;
@@ -144,7 +143,7 @@ impl Holds {
         let share = repeats as f64 / value.len().saturating_sub(1).max(1) as f64;
         if at_ms.len() < 3 || share < REPEAT_SHARE_MIN {
             return Holds {
-                ms: HOLD_MS_MAX,
+                ms: STATE_HOLD_MS_MAX,
                 is_repeated: false,
                 is_broken_by_repeat: at_ms.len() >= 3 && (share <= LOST_SHARE_MAX || repeats <= LOST_MAX),
                 told_at_once_ms: None,
@@ -158,7 +157,7 @@ impl Holds {
         let high = pauses.len() * 9 / 10;
         let usual_ms = *pauses.select_nth_unstable(high).1;
         Holds {
-            ms: (HOLD_PAUSES * usual_ms).clamp(HOLD_MS_MIN, HOLD_MS_MAX),
+            ms: (HOLD_PAUSES * usual_ms).clamp(HOLD_MS_MIN, STATE_HOLD_MS_MAX),
             is_repeated: true,
             is_broken_by_repeat: false,
             told_at_once_ms: tells_at_once.then_some(by_clock_ms),
@@ -208,13 +207,15 @@ mod tests {
 
     use mosswarden_config::table::{Reading, TimeSource};
 
+    use mosswarden_config::zone::MS_PER_24_H;
+
     use super::*;
 
     #[test]
     fn a_state_sent_on_change_holds_and_a_repeated_one_goes_stale() {
         let hour = MS_PER_HOUR;
         let on_change = Holds::of(&[0, hour, 5 * hour, 9 * hour], &[1.0, 0.0, 1.0, 0.0]);
-        assert_eq!(on_change.ms, HOLD_MS_MAX);
+        assert_eq!(on_change.ms, STATE_HOLD_MS_MAX);
         let at: Vec<i64> = (0..50).map(|i| i * hour).collect();
         assert_eq!(Holds::of(&at, &[0.0; 50]).ms, 3 * hour);
     }

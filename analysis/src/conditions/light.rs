@@ -125,7 +125,8 @@ fn by_sensor(context: &Context<'_>) -> Option<Lit> {
     if between as f64 > BETWEEN_FRAC_MAX * series.value.len() as f64 {
         return None;
     }
-    let threshold_lx = (bright * dark).sqrt();
+    // Above daylight beside a lamp as well as above the dark.
+    let threshold_lx = (bright * dark).sqrt().max((dim * lit).sqrt());
     let gap_ms = series.gap_ms();
     let (mut on, mut known) = (Vec::new(), Vec::new());
     series

@@ -1,7 +1,7 @@
 //! Hours of light by the lamp's own warmth, where it sends no states and no light sensor is there.
 //!
 //! A lamp that switches bends the enclosure's temperature: the slope jumps up, and down again at the end. In: the mean over places, and
-//! when heaters switched. Out: when there was light, on days that show both bends as plainly as the enclosure's days usually do.
+//! when heaters switched and the room bent. Out: when there was light, on days that show both bends as plainly as the enclosure's days usually do.
 
 use chrono::Timelike;
 use mosswarden_config::site::DeviceKind;
@@ -25,6 +25,9 @@ const SCATTER_MIN: f64 = 20.0;
 const MIN_PER_DAY: f64 = 24.0 * 60.0;
 /// Bends this near a heater's switch may be the heater's.
 const HEATER_NEAR_MS: i64 = 30 * 60_000;
+/// Nor is one that the room made: as large there, or a share of it, up to a time constant before (own choices).
+const ROOM_FRAC_MIN: f64 = 0.5;
+const ROOM_BEFORE_MS: i64 = 60 * 60_000;
 
 /// Each switch is found to within a quarter of an hour (own choice).
 const DOUBT_H: f64 = 0.5;
@@ -51,7 +54,11 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
         switches.extend(states.on.iter().flat_map(|on| [on.from_ms, on.until_ms]));
     }
     switches.sort_unstable();
-    let bends = Bends { line, switches };
+    let bends = Bends {
+        line,
+        room: context.room_c.as_ref(),
+        switches,
+    };
     let days: Vec<(Span, [Bend; 2])> = context
         .zone
         .dates(context.whole())
@@ -142,9 +149,10 @@ fn largest_of_both(bends: &Bends<'_>, day: Span) -> Option<[Bend; 2]> {
     Some([on?, off?])
 }
 
-/// The bends of a line that no heater's switch explains.
+/// The bends of a line that neither a heater's switch nor the room explains.
 struct Bends<'a> {
     line: &'a Line,
+    room: Option<&'a Line>,
     switches: Vec<i64>,
 }
 
@@ -156,7 +164,20 @@ impl Bends<'_> {
                 let size_k = sign * bend_at(self.line, at_ms)?;
                 Some(Bend { at_ms, size_k })
             })
+            .filter(|bend| !self.is_of_room(bend, sign))
             .max_by(|a, b| a.size_k.total_cmp(&b.size_k))
+    }
+
+    fn is_of_room(&self, bend: &Bend, sign: f64) -> bool {
+        let Some(room) = self.room else {
+            return false;
+        };
+        let near = Span {
+            from_ms: bend.at_ms - ROOM_BEFORE_MS,
+            until_ms: bend.at_ms + STEP_MS,
+        };
+        let explains = |at_ms| bend_at(room, at_ms).is_some_and(|k| sign * k >= ROOM_FRAC_MIN * bend.size_k);
+        bend.size_k > 0.0 && steps(near).any(explains)
     }
 
     fn is_near_heater(&self, at_ms: i64) -> bool {

@@ -29,6 +29,7 @@ use super::context::Context;
 use super::{Misting, Ran};
 use crate::findings::{Finding, Kind, Verdicts};
 use crate::statistics::Estimate;
+use crate::trust::NEAR_CHECK_MS;
 use response::{Probe, Response};
 use runs::{Events, Run};
 
@@ -147,6 +148,12 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
 }
 
 fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Events) -> Vec<Observed> {
+    // A sensor that is out for a check does not see what a run brings.
+    let checks: Vec<Vec<i64>> = probes
+        .iter()
+        .map(|probe| context.noted(&["sensor-calibrated"], |id| id == probe.id))
+        .collect();
+    let is_out = |checks: &[i64], run: &Run| checks.iter().any(|at| (at - run.at_ms).abs() <= NEAR_CHECK_MS);
     runs.into_iter()
         .map(|run| {
             let other = runs::keeper_near(context, &run).or_else(|| events.misting_near(&run));
@@ -155,7 +162,12 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Eve
             let next_ms = events.next_ms(&run);
             let responses = probes
                 .iter()
-                .map(|probe| response::measure(context, probe, &run, next_ms))
+                .zip(&checks)
+                .map(|(probe, checks)| {
+                    (!is_out(checks, &run))
+                        .then(|| response::measure(context, probe, &run, next_ms))
+                        .flatten()
+                })
                 .collect();
             Observed {
                 run,

@@ -15,7 +15,7 @@ use super::grid::Grid;
 use super::pattern::lay_to_air;
 use super::scene::{self, Checked, Comparison, Grids, Scene};
 use super::signal::{self, Fading};
-use super::{Outcome, alone, clock};
+use super::{Outcome, alone, clock, jar};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{Series, on_spans};
@@ -65,6 +65,8 @@ pub(super) struct Room<'a> {
 pub(super) struct Faults {
     pub(super) stuck: Vec<Span>,
     pub(super) pinned: Vec<Span>,
+    /// Out of the enclosure, for a check over salt.
+    pub(super) out: Vec<Span>,
     pub(super) spike_count: usize,
     pub(super) silent: Vec<Span>,
     pub(super) fading: Option<Fading>,
@@ -138,7 +140,8 @@ impl Room<'_> {
         let mut checked = Checked::new();
         let mut faults = FaultMap::new();
         for ((sensor, quantity), series) in &plausible {
-            let (found, clean) = self.signal_faults(sensor, *quantity, series, &grids);
+            let out = self.out_of_enclosure(sensor, &plausible);
+            let (found, clean) = self.signal_faults(sensor, *quantity, series, &grids, out);
             faults.insert((sensor.clone(), *quantity), found);
             checked.insert((sensor.clone(), *quantity), clean);
         }
@@ -315,12 +318,27 @@ impl Room<'_> {
         Some(watered)
     }
 
+    /// When a sensor was out for the checks that the journal tells of.
+    fn out_of_enclosure(&self, sensor: &str, plausible: &Checked<'_>) -> Vec<Span> {
+        let Some(humidity) = plausible.get(&(sensor.to_owned(), Quantity::Humidity)) else {
+            return Vec::new();
+        };
+        self.record
+            .entries(self.id, self.history())
+            .filter(|entry| entry.kind == "sensor-calibrated")
+            .filter(|entry| entry.subject.as_deref().is_none_or(|id| id == sensor))
+            .filter_map(|entry| jar::out_of_enclosure(humidity, entry.at_ms))
+            .collect()
+    }
+
+    /// What is wrong with a series by itself, and what is left of it; `out`: when its sensor was out of the enclosure.
     fn signal_faults<'s>(
         &self,
         sensor: &str,
         quantity: Quantity,
         series: &'s Series,
         grids: &BTreeMap<(String, Quantity), Grid>,
+        out: Vec<Span>,
     ) -> (Faults, Cow<'s, Series>) {
         let movement = |span: Span| {
             let step = super::grid::CELL_MS;
@@ -362,7 +380,15 @@ impl Room<'_> {
             .iter()
             .filter(|index| self.span.contains(series.at_ms[**index]))
             .count();
-        let bad: Vec<Span> = faults.stuck.iter().chain(&faults.pinned).copied().collect();
+        let is_inside = |stretch: &Span| !out.iter().any(|out| out.intersect(*stretch).is_some());
+        faults.stuck.retain(is_inside);
+        faults.pinned.retain(is_inside);
+        faults.out = out;
+        let bad: Vec<Span> = [&faults.stuck, &faults.pinned, &faults.out]
+            .into_iter()
+            .flatten()
+            .copied()
+            .collect();
         let mut index = 0;
         let clean = series.filtered(|at, _, _| {
             let spiked = spikes.binary_search(&index).is_ok();

@@ -9,6 +9,7 @@ mod corrections;
 mod cross;
 mod daily;
 mod grid;
+mod jar;
 mod jump;
 #[cfg(test)]
 mod kit;
@@ -28,6 +29,7 @@ mod thermostat;
 mod witness;
 
 pub use assess::assess;
+pub(crate) use scene::NEAR_CHECK_MS;
 
 use mosswarden_config::quantity::Quantity;
 

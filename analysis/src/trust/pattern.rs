@@ -8,7 +8,9 @@
 //! And sensors go wrong one at a time: where several of one enclosure moved the same way, by the same amount, from the same days on, the
 //! air parted between them and the others, or what they share went wrong; a comparison can't say which.
 //!
-//! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]).
+//! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]). And any places part where the whole enclosure changed:
+//! a door ajar, a blocked vent, a lamp left on move every sensor there by more than they part, while one that lies moves by itself, and
+//! takes the others along by no more than it lies where it holds the enclosure.
 //!
 //! The limits are our own choice, measured on simulated rooms with sensor faults and on open recordings (ACCURACY.md).
 
@@ -21,7 +23,7 @@ use super::daily::{DayFigure, PARTS, PartFigure};
 use super::onset::{Change, Noise, Shape, went_along};
 use super::scene::Scene;
 use super::thermostat::{self, SetAnew};
-use super::witness;
+use super::witness::{self, Case};
 use crate::physics::uncertainty::rectangular;
 use crate::statistics::robust::median;
 use crate::words;
@@ -33,6 +35,9 @@ const GAIN_MAX: f64 = 0.1;
 const DAYS_SINCE_MIN: i64 = 2;
 /// How many standard deviations make it plain: six pairs of parts are looked at.
 const PLAIN_SD: f64 = 3.0;
+/// The whole enclosure moved where its other sensors did by this many times what they part, plainly (own choice; one that holds the enclosure and
+/// lies moves them by once that).
+const WHOLE_RATIO: f64 = 1.5;
 /// Least noise of one part of the day against another, before the record itself says how much it is, %RH.
 const BETWEEN_PARTS: Noise = Noise {
     sd_min: 0.1,
@@ -62,6 +67,8 @@ enum By {
     /// Sensors that moved with it.
     Company(Vec<String>),
     Thermostat(SetAnew),
+    /// How far the others moved, %RH or K.
+    Whole(f64),
 }
 
 /// Lays changes to the air where their days, other sensors or the thermostat show that.
@@ -72,7 +79,7 @@ pub(super) fn lay_to_air(compared: &mut ComparedMap, scene: &Scene<'_>) {
             Some((sensor.clone(), settled(*quantity, found)?.change.clone()))
         })
         .collect();
-    for ((sensor, quantity), found) in compared {
+    for ((sensor, quantity), found) in compared.iter_mut() {
         let of_temperature = found
             .change
             .as_ref()
@@ -83,6 +90,13 @@ pub(super) fn lay_to_air(compared: &mut ComparedMap, scene: &Scene<'_>) {
         } else if let Some(blamed) = settled(*quantity, found) {
             found.parted = Parted::with_company(sensor, blamed, &moved)
                 .or_else(|| Parted::by_hours(&found.figures, blamed));
+        }
+        if let (Some(blamed), None) = (&found.change, &found.parted) {
+            let case = Case {
+                scene,
+                quantity: *quantity,
+            };
+            found.parted = Parted::with_whole(&case, sensor, &found.others, blamed);
         }
         if found.parted.is_some() {
             found.change = None;
@@ -124,6 +138,20 @@ impl Parted {
         (!company.is_empty()).then(|| Parted::new(found, By::Company(company)))
     }
 
+    /// `None` where the others stayed, or moved by no more than this one may have made them.
+    fn with_whole(case: &Case<'_>, sensor: &str, others: &[String], found: &Blamed) -> Option<Parted> {
+        let moved = |id: &String| {
+            let sensor = case.enclosure.sensors.iter().find(|s| s.id == *id)?;
+            let (moved, sd) = case.own_moved(sensor, &found.change)?;
+            let parted = found.change.now.value.abs();
+            (moved.abs() > WHOLE_RATIO * parted + PLAIN_SD * sd).then_some(moved)
+        };
+        let own = moved(&sensor.to_owned())?;
+        let of_others: Option<Vec<f64>> = others.iter().map(moved).collect();
+        let of_others = of_others.filter(|all| all.iter().all(|one| one.signum() == own.signum()))?;
+        Some(Parted::new(found, By::Whole(median(&of_others)?)))
+    }
+
     /// `None` where the hours of the day moved alike.
     fn by_hours(figures: &[DayFigure], found: &Blamed) -> Option<Parted> {
         let change = &found.change;
@@ -162,7 +190,7 @@ impl Parted {
         }
     }
 
-    pub(super) fn words(&self, zone: Zone, others: &[String]) -> String {
+    pub(super) fn words(&self, quantity: Quantity, zone: Zone, others: &[String]) -> String {
         let size = |(part, size): (usize, f64)| {
             format!("{} {}", words::change(Quantity::Humidity, size), PART_NAMES[part])
         };
@@ -187,6 +215,12 @@ impl Parted {
                 "it parted from the others together with {} {until} ({}), so most likely the air changed there, or what they share",
                 words::list(company),
                 words::change(Quantity::Humidity, self.day)
+            ),
+            By::Whole(moved) => format!(
+                "it and {} parted by {} {until}, when the whole enclosure changed by {} beyond what the room explains: its places part then",
+                others.join(" and "),
+                words::value(quantity, self.day.abs()),
+                words::change(quantity, *moved)
             ),
             By::Thermostat(SetAnew { device, from_c, to_c }) => format!(
                 "it and {} parted by {} {until}, when {device} began to switch off at {} instead of {} by its own probe: warm and cool places part then",
@@ -322,6 +356,7 @@ mod tests {
             };
             assert!((parted.standard(span) - 4.0 / 3.0_f64.sqrt()).abs() < 1e-9);
             let words = parted.words(
+                Quantity::Humidity,
                 Zone::from_name("UTC").expect("an IANA name"),
                 &["other".to_owned()],
             );

@@ -377,7 +377,7 @@ impl Room<'_> {
                 format!(
                     "whether the {name} of {} drifts can't be said: {}; {test}",
                     sensor.id,
-                    parted.words(self.site.zone, others)
+                    parted.words(quantity, self.site.zone, others)
                 )
             }
             Some(found) if found.others.is_empty() && !found.is_alone() => {

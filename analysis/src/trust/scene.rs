@@ -15,7 +15,7 @@ use super::daily::Difference;
 use super::grid::{CELL_MS, Grid};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
-use crate::series::{Series, View, on_spans};
+use crate::series::{STATE_HOLD_MS_MAX, Series, View, on_spans};
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
 /// practice, no source).
@@ -54,6 +54,15 @@ impl<'a> Scene<'a> {
         Some(series.view())
     }
 
+    /// While a lamp burns, by its states.
+    fn lit(&self) -> Vec<Span> {
+        self.enclosure
+            .devices_of(DeviceKind::Lamp)
+            .filter_map(|lamp| self.record.get(&lamp.id, Quantity::State))
+            .flat_map(|states| on_spans(states.view(), STATE_HOLD_MS_MAX))
+            .collect()
+    }
+
     /// While a mister runs and as long after it as its vapour is not spread.
     pub(super) fn wet(&self) -> Vec<Span> {
         self.enclosure
@@ -81,14 +90,9 @@ pub(super) fn by_hand(at_ms: i64) -> Span {
     }
 }
 
-/// About when a sensor was out for a check or a calibration, of which the journal has an entry, be it from before or after: over salt it takes
-/// half a day to a day (common practice, no source).
-fn out_for_calibration(at_ms: i64) -> Span {
-    Span {
-        from_ms: at_ms - MS_PER_24_H,
-        until_ms: at_ms + MS_PER_24_H,
-    }
-}
+/// A sensor may be out so long before and after the journal's entry of a check or a calibration: over salt it takes half a day to a day
+/// (common practice, no source).
+pub(crate) const NEAR_CHECK_MS: i64 = MS_PER_24_H;
 
 /// What is compared, and when.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -174,10 +178,19 @@ impl<'a> Cells<'a> {
         for entry in record.entries(&enclosure.id, history) {
             let odd = match entry.kind.as_str() {
                 "cleaned" | "door-open" | "misted-by-hand" | "pruned" | "power-cut" => by_hand(entry.at_ms),
-                "sensor-calibrated" => out_for_calibration(entry.at_ms),
+                "sensor-calibrated" => Span {
+                    from_ms: entry.at_ms - NEAR_CHECK_MS,
+                    until_ms: entry.at_ms + NEAR_CHECK_MS,
+                },
                 _ => continue,
             };
             silence(odd.from_ms, odd.until_ms);
+        }
+        if comparison == Comparison::Temperature {
+            // Nor is a night settled in which a lamp burns.
+            for lit in scene.lit() {
+                silence(lit.from_ms, lit.until_ms + AFTER_LIGHT_MS);
+            }
         }
         if quantity == Quantity::Humidity {
             for grid in &value {

@@ -69,6 +69,12 @@ impl Room<'_> {
                     .iter()
                     .map(|span| (*span, "pinned at the top of the scale".to_owned())),
             )
+            .chain(
+                faults
+                    .out
+                    .iter()
+                    .map(|span| (*span, "out for a check over salt".to_owned())),
+            )
             .collect();
         Usable {
             series: clean,
@@ -192,7 +198,7 @@ impl Room<'_> {
                     Standing::Believed,
                     format!(
                         "believed within {width} where it hangs; {}",
-                        parted.words(zone, others)
+                        parted.words(quantity, zone, others)
                     ),
                 ),
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
@@ -227,6 +233,17 @@ impl Room<'_> {
             Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
             None => text,
         };
+        let text = faults
+            .out
+            .iter()
+            .filter_map(|out| out.intersect(self.span))
+            .fold(text, |text, out| {
+                format!(
+                    "{text}; left out while it was out for a check, from {} to {}",
+                    words::instant(zone, out.from_ms),
+                    words::instant(zone, out.until_ms)
+                )
+            });
         // Of one that is not believed or not known nothing more needs to be said.
         let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(&remarks);
         let text = further

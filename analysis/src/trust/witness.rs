@@ -340,27 +340,30 @@ impl Case<'_> {
     }
 
     fn by_own_record(&self, a: &Sensor, b: &Sensor, change: &Change) -> Option<f64> {
-        let own = |sensor: &Sensor| {
-            let own = self.levels(&self.grid(&sensor.id, self.quantity)?);
-            let temperature = self.grid(&sensor.id, Quantity::Temperature);
-            let room = self.room(temperature.as_ref());
-            if self.quantity == Quantity::Humidity {
-                let by_day = temperature.map(|grid| self.levels(&grid)).unwrap_or_default();
-                let left = explained(
-                    &own,
-                    change,
-                    &[(&room, ROOM_PRIOR_SD), (&by_day, TEMPERATURE_PRIOR_SD)],
-                );
-                moved(&left, change, NATURAL_HUMIDITY)
-            } else {
-                let left = explained(&own, change, &[(&room, ROOM_PRIOR_SD)]);
-                moved(&left, change, NATURAL_TEMPERATURE)
-            }
-        };
-        let ((moved_a, sd_a), (moved_b, sd_b)) = (own(a)?, own(b)?);
+        let ((moved_a, sd_a), (moved_b, sd_b)) = (self.own_moved(a, change)?, self.own_moved(b, change)?);
         let variance = (sd_a * sd_a + sd_b * sd_b) / 2.0;
         // If `a` lies, `b` shows the truth and should not have moved; and the other way round.
         Some((moved_a.powi(2) - moved_b.powi(2)) / (2.0 * variance))
+    }
+
+    /// How far a sensor's own record went along with a change, beyond what the room and the sensor's warmth explain, with the standard
+    /// deviation of that.
+    pub(super) fn own_moved(&self, sensor: &Sensor, change: &Change) -> Option<(f64, f64)> {
+        let own = self.levels(&self.grid(&sensor.id, self.quantity)?);
+        let temperature = self.grid(&sensor.id, Quantity::Temperature);
+        let room = self.room(temperature.as_ref());
+        if self.quantity == Quantity::Humidity {
+            let by_day = temperature.map(|grid| self.levels(&grid)).unwrap_or_default();
+            let left = explained(
+                &own,
+                change,
+                &[(&room, ROOM_PRIOR_SD), (&by_day, TEMPERATURE_PRIOR_SD)],
+            );
+            moved(&left, change, NATURAL_HUMIDITY)
+        } else {
+            let left = explained(&own, change, &[(&room, ROOM_PRIOR_SD)]);
+            moved(&left, change, NATURAL_TEMPERATURE)
+        }
     }
 
     /// By the peaks after mistings; `setpoint` where `a` holds the enclosure, %RH.

@@ -104,6 +104,8 @@ pub(super) fn settle(
         } else if !stated
             && plain
             && response.before_pct < DAMP_START_PCT
+            // Air that is wet from a hand or another device takes up less.
+            && response.headroom_g_m3 >= *usual
             && response.rise_g_m3 < NOTHING_FRAC * usual
             && !light_went_off(context, one.run.at_ms)
         {
