@@ -195,6 +195,14 @@ impl Kit {
         kit
     }
 
+    /// Adds to what a sensor read.
+    pub(super) fn add(&mut self, sensor: &str, quantity: Quantity, by: impl Fn(i64) -> f64) {
+        let readings = self.readings.iter_mut();
+        readings
+            .filter(|reading| *reading.sensor == *sensor && reading.quantity == quantity)
+            .for_each(|reading| reading.value += by(reading.at_ms));
+    }
+
     /// Replaces what a sensor read.
     pub(super) fn refill(
         &mut self,

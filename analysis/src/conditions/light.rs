@@ -541,4 +541,21 @@ mod tests {
         assert!(of(&outcome, Kind::LightHoursWrong).is_empty());
         assert!(unjudged(&outcome, Kind::LightHoursWrong));
     }
+
+    #[test]
+    fn daylight_beside_a_lamp_is_not_the_lamp() {
+        let mut kit = Kit::new("2026-05-04", 21);
+        kit.fill("check", Quantity::Temperature, |_, _| Some(20.0));
+        kit.fill("check", Quantity::Illuminance, |kit, at| {
+            let daylight = if (6.0..21.5).contains(&kit.hour(at)) {
+                90.0
+            } else {
+                0.0
+            };
+            Some(daylight + if kit.lit(at) { 5000.0 } else { 0.0 })
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        assert!(of(&outcome, Kind::LightHoursWrong).is_empty());
+        assert!(!unjudged(&outcome, Kind::LightHoursWrong));
+    }
 }

@@ -257,4 +257,33 @@ mod tests {
             found[0].message
         );
     }
+
+    #[test]
+    fn a_room_that_is_heated_at_a_fixed_hour_is_no_lamp() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.restate("heater", |_, _| false);
+        kit.forget("lamp");
+        // The room's heating begins an hour and a half before the lamp, and takes the enclosure along.
+        let heated_k = |kit: &Kit, at: i64, lag_h: f64| {
+            let since = (kit.hour(at) - 6.5).rem_euclid(24.0);
+            let until = (kit.hour(at) - 16.0).rem_euclid(24.0);
+            let left = |hours: f64| (-hours / lag_h).exp();
+            if since < 9.5 {
+                4.0 * (1.0 - left(since))
+            } else {
+                4.0 * left(until)
+            }
+        };
+        kit.refill("wall", Quantity::Temperature, |kit, at| {
+            Some(17.0 + heated_k(kit, at, 0.3))
+        });
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(19.0 + 0.4 * (lit_c(kit, at, 0.0) - 19.0) + heated_k(kit, at, 0.8))
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert!(found.is_empty(), "{found:?}");
+    }
 }

@@ -448,6 +448,44 @@ mod tests {
     }
 
     #[test]
+    fn without_states_air_that_is_wet_already_hides_a_run() {
+        let hidden = "2026-03-27T15:00";
+        let judged = |by_hand_g_m3: f64| {
+            let mut kit = misted(false, |kit, at| (at != kit.at(hidden)).then_some(1.0));
+            let wetted = kit.at(hidden) - MS_PER_HOUR;
+            for sensor in ["check", "cool", "stat"] {
+                let t_c = 24.0;
+                let added_pct =
+                    relative_humidity_pct(t_c, vapour_pressure_from_density_pa(t_c, by_hand_g_m3));
+                kit.add(sensor, Quantity::Humidity, |at| {
+                    let hours = (at - wetted) as f64 / MS_PER_HOUR as f64;
+                    if hours < 0.0 {
+                        0.0
+                    } else {
+                        added_pct * (-hours / 4.0).exp()
+                    }
+                });
+            }
+            of(&kit.judge("2026-03-23", "2026-03-30"), Kind::MistMissed).len()
+        };
+        assert_eq!(judged(0.0), 1);
+        assert_eq!(judged(6.8), 0);
+    }
+
+    #[test]
+    fn what_a_sensor_showed_around_a_check_is_no_run() {
+        let (missed, checked) = ("2026-03-27T15:00", "2026-03-27T12:00");
+        let judged = |is_checked: bool| {
+            let mut kit = misted(false, |kit, at| (at != kit.at(missed)).then_some(1.0));
+            if is_checked {
+                kit.entry_of("box", kit.at(checked), "sensor-calibrated");
+            }
+            of(&kit.judge("2026-03-23", "2026-03-30"), Kind::MistMissed).len()
+        };
+        assert_eq!((judged(false), judged(true)), (1, 0));
+    }
+
+    #[test]
     fn what_most_sensors_lost_the_mister_may_have_lost() {
         let missed = "2026-03-26T15:00";
         let judged = |lost: &[&str]| {

@@ -278,8 +278,12 @@ fn departure(figures: &[DayFigure], change: &Change, part: usize) -> Option<f64>
 
 #[cfg(test)]
 mod tests {
+    use super::super::kit::{START_MS, reading, site_in_room};
     use super::*;
+    use crate::findings::Kind;
+    use crate::load::Record;
     use crate::statistics::Estimate;
+    use crate::trust::assess;
     use crate::trust::onset::Part;
     use rand::rngs::StdRng;
     use rand::{Rng, SeedableRng};
@@ -396,5 +400,57 @@ mod tests {
         let mut days = figures([-4.0, -4.0, 0.0, 0.0], [80.0; PARTS], 1);
         days.truncate(ONSET_DAY as usize + 1);
         assert!(Parted::by_hours(&days, &step(3.0)).is_none());
+    }
+
+    /// What is said of two sensors of an enclosure which part by 4 %RH from a day on, while both move by `whole_pct`.
+    fn parted_with(whole_pct: f64) -> Vec<crate::findings::Finding> {
+        const DAYS: i64 = 40;
+        const SINCE_DAY: i64 = 30;
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + DAYS * MS_PER_24_H,
+        };
+        let mut random = StdRng::seed_from_u64(3);
+        let mut readings = Vec::new();
+        for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
+            let days = (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
+            let by_day = 4.0 * (days * std::f64::consts::TAU).sin();
+            let since = if days >= SINCE_DAY as f64 { 1.0 } else { 0.0 };
+            for (sensor, stands_pct, moves_pct) in [
+                ("stat", 75.0, whole_pct + 2.0),
+                ("check", 77.0, whole_pct - 2.0),
+                ("wall", 50.0, 0.0),
+            ] {
+                let air_pct = stands_pct + by_day + moves_pct * since + random.random::<f64>() - 0.5;
+                readings.push(reading(sensor, Quantity::Humidity, at_ms, air_pct));
+                readings.push(reading(
+                    sensor,
+                    Quantity::Temperature,
+                    at_ms,
+                    22.0 + 0.1 * random.random::<f64>(),
+                ));
+            }
+        }
+        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], "");
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: history.until_ms - 7 * MS_PER_24_H,
+            ..history
+        };
+        let findings = assess(&site, &record, span).verdicts.findings;
+        let of_humidity = [Kind::HumidityStep, Kind::HumidityDrift];
+        findings
+            .into_iter()
+            .filter(|f| of_humidity.contains(&f.kind))
+            .collect()
+    }
+
+    #[test]
+    fn places_that_part_as_the_whole_enclosure_changes_are_no_fault() {
+        assert_eq!(parted_with(2.0).len(), 1, "one of them by 4 %RH");
+        assert_eq!(parted_with(0.0).len(), 1, "each by 2 %RH");
+        // A door ajar.
+        let found = parted_with(-16.0);
+        assert!(found.is_empty(), "{found:?}");
     }
 }

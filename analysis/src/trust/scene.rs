@@ -257,11 +257,13 @@ impl<'a> Cells<'a> {
             if self.quantity == Quantity::Humidity && level > LEVEL_PCT_MAX {
                 continue;
             }
+            // Of the two, so that the noise of one does not pose as a level that the difference follows [BlandAltman1986].
+            let both = (own + level) / 2.0;
             let above = match (self.quantity, &self.room) {
-                (Quantity::Humidity, _) | (_, None) => level,
+                (Quantity::Humidity, _) | (_, None) => both,
                 // Without the room the level would be of another scale for as long as it is silent.
                 (_, Some(grid)) => match grid.cells[index] {
-                    Some(room) => level - room,
+                    Some(room) => both - room,
                     None => continue,
                 },
             };
@@ -272,5 +274,63 @@ impl<'a> Cells<'a> {
             });
         }
         differences
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{START_MS, reading, site_in_room};
+    use crate::findings::Kind;
+    use crate::trust::assess;
+
+    use super::*;
+
+    const DAYS: i64 = 40;
+    const LEFT_ON_DAY: i64 = 30;
+
+    /// How many temperature biases are told where a lamp burns day and night from a day on, which warms one place by 2.6 K and the other by 0.4.
+    fn biases_beside_a_lamp(has_states: bool) -> usize {
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + DAYS * MS_PER_24_H,
+        };
+        let lamp = "[[enclosure.device]]\nid = \"lamp\"\nkind = \"lamp\"\nfeeds = [ { topic = \"t/lamp\", format = \"state\" } ]\n";
+        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], lamp);
+        let is_lit = |at_ms: i64| {
+            let hour = (at_ms - START_MS) % MS_PER_24_H / MS_PER_HOUR;
+            (8..20).contains(&hour) || at_ms >= START_MS + LEFT_ON_DAY * MS_PER_24_H
+        };
+        let mut readings = Vec::new();
+        for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
+            let wobble_k = 0.1 * (at_ms as f64 / 7e6).sin();
+            let lamp_share = f64::from(u8::from(is_lit(at_ms)));
+            for (sensor, warmed_k) in [("stat", 2.6), ("check", 0.4), ("wall", 0.0)] {
+                let t_c = 20.0 + warmed_k * lamp_share + if sensor == "check" { wobble_k } else { 0.0 };
+                readings.push(reading(sensor, Quantity::Temperature, at_ms, t_c));
+            }
+            if has_states && (at_ms == START_MS || is_lit(at_ms) != is_lit(at_ms - 1_200_000)) {
+                readings.push(reading("lamp", Quantity::State, at_ms, lamp_share));
+            }
+        }
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: history.until_ms - 7 * MS_PER_24_H,
+            ..history
+        };
+        let findings = assess(&site, &record, span).verdicts.findings;
+        findings
+            .iter()
+            .filter(|f| f.kind == Kind::TemperatureBias)
+            .count()
+    }
+
+    #[test]
+    fn nights_in_which_a_lamp_burns_are_not_compared() {
+        assert_eq!(biases_beside_a_lamp(true), 0);
+        assert_eq!(
+            biases_beside_a_lamp(false),
+            1,
+            "nothing says that it was the lamp"
+        );
     }
 }

@@ -2,6 +2,7 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Device;
+use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::context::Context;
@@ -43,18 +44,19 @@ pub struct Held {
     pub hidden_h: Option<f64>,
 }
 
+/// What the controller's own probe showed, right or wrong.
+pub(super) fn shown_by_controller(context: &Context<'_>, device: &Device) -> Option<Line> {
+    let series = context
+        .record
+        .get(device.controlled_by.as_deref()?, Quantity::Humidity)?;
+    let mut line = Line::of(&series.filtered(|_, _, mark| mark == Mark::Ok));
+    line.gap_ms = series.gap_ms();
+    Some(line)
+}
+
 /// Measures a device by the places that are not its controller's.
 pub(super) fn measure(context: &Context<'_>, device: &Device, set_pct: f64, places: &Places) -> Held {
-    let own = device
-        .controlled_by
-        .as_deref()
-        .and_then(|id| context.record.get(id, Quantity::Humidity))
-        .map(|series| {
-            let mut line =
-                Line::of(&series.filtered(|_, _, mark| mark == mosswarden_config::table::Mark::Ok));
-            line.gap_ms = series.gap_ms();
-            line
-        });
+    let own = shown_by_controller(context, device);
     let states = context.states(device);
     let mut samples: [[Vec<f64>; 3]; HOURS] = Default::default();
     let mut from_ms = hour_start(context.span.from_ms);

@@ -1,0 +1,181 @@
+//! A level that jumped: from one day to the next the humidistat's own probe and every other sensor show another humidity, which the room
+//! does not explain. The dial or the set-point was turned, the device stays on or brings less, or the vents let out more or less.
+//!
+//! In: daily means of humidity and temperature inside, of the room's vapour. Out: when, from where and to where.
+
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::Device;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
+
+use super::super::context::Context;
+use super::super::places::Line;
+use super::held::shown_by_controller;
+use crate::physics::humidity::{saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa};
+use crate::physics::uncertainty::COVERAGE_FACTOR;
+use crate::statistics::Estimate;
+use crate::statistics::robust::{median, robust_standard_deviation};
+
+/// How far back the jump may lie, and the days beside it that are needed and looked at (own choices).
+const BACK_DAYS: i64 = 42;
+const BEFORE_DAYS: (usize, usize) = (7, 14);
+const SINCE_DAYS_MIN: usize = 2;
+const NEAR_DAYS: usize = 3;
+/// Of a day that counts.
+const DAY_KNOWN_H_MIN: f64 = 18.0;
+/// A day's mean is not known better than this, %RH (own choice).
+const DAY_PCT: f64 = 0.3;
+/// Smaller jumps are the weather's, the soil's or a sensor's, %RH (own choice).
+const JUMP_PCT_MIN: f64 = 5.0;
+/// The days on either side scatter by less than this share of it.
+const SCATTER_FRAC_MAX: f64 = 0.25;
+/// Every other sensor moved by at least this share of it, and so did the vapour: air that is as moist and cooler shows more.
+const SHARED_FRAC_MIN: f64 = 0.5;
+/// The room moved by less than this share of it.
+const ROOM_FRAC_MAX: f64 = 0.25;
+/// Up to this far from the set-point it was held as asked for, %RH: beside the hysteresis, what a cheap humidistat is off by.
+const HELD_PCT: f64 = 5.0;
+/// The widening of an interval of days that carry over: twice the variance (own choice).
+const INFLATION: f64 = 2.0;
+/// A noted change this near explains it.
+const NOTED_NEAR_MS: i64 = 2 * MS_PER_24_H;
+const EXPLAIN: [&str; 6] = [
+    "setpoint-changed",
+    "schedule-changed",
+    "device-replaced",
+    "sensor-moved",
+    "sensor-replaced",
+    "pruned",
+];
+
+/// The humidity by the controller's own probe, %RH.
+pub(super) struct Jump {
+    pub since_ms: i64,
+    pub before_pct: f64,
+    pub now_pct: f64,
+    /// Now less before.
+    pub by_pct: Estimate,
+}
+
+/// The jump of a device's enclosure; `None` where there is none, or the room, the controller's probe or another sensor is not known.
+pub(super) fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
+    let line = |id: &str| {
+        let usable = context.trusted.get(id, Quantity::Humidity)?;
+        Some(Line::of(&usable.series))
+    };
+    let controller = device.controlled_by.as_deref()?;
+    let own = shown_by_controller(context, device)?;
+    let sensors = context.enclosure.sensors.iter();
+    let others: Vec<Line> = sensors
+        .filter(|s| s.id != controller)
+        .filter_map(|s| line(&s.id))
+        .collect();
+    let temperature = &context.temperature.as_ref()?.mean;
+    let (room_c, room_pct) = (context.room_c.as_ref()?, context.room_pct.as_ref()?);
+    if others.is_empty() {
+        return None;
+    }
+    let back = Span {
+        from_ms: context.span.until_ms - BACK_DAYS * MS_PER_24_H,
+        until_ms: context.span.until_ms,
+    };
+    let days: Vec<Day> = context
+        .zone
+        .dates(back)
+        .into_iter()
+        .map(|date| context.zone.day(date))
+        .filter(|day| day.until_ms <= context.span.until_ms)
+        .filter_map(|day| {
+            let mean = |line: &Line| Some(line.summary(day).filter(|s| s.covered_h >= DAY_KNOWN_H_MIN)?.mean);
+            let (own_pct, t_c) = (mean(&own)?, mean(temperature)?);
+            // Vapour in %RH at one temperature, so that it compares with the jump.
+            let at = |t_c: f64, rh_pct: f64| vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct));
+            let saturated = vapour_density_g_m3(t_c, saturation_vapour_pressure_pa(t_c));
+            Some(Day {
+                from_ms: day.from_ms,
+                own_pct,
+                own_g_m3: at(t_c, own_pct),
+                others_pct: others.iter().map(mean).collect(),
+                room_g_m3: at(mean(room_c)?, mean(room_pct)?),
+                saturated_g_m3: saturated,
+            })
+        })
+        .collect();
+    let splits = BEFORE_DAYS.0..(days.len() + 1).saturating_sub(SINCE_DAYS_MIN);
+    let (_, jump) = splits
+        .filter_map(|split| split_at(&days, split))
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
+    let is_held = |pct: f64| (pct - set_pct).abs() <= hysteresis_pct + HELD_PCT;
+    let noted = context.noted(&EXPLAIN, |_| true);
+    let is_noted = noted
+        .iter()
+        .any(|at_ms| (at_ms - jump.since_ms).abs() <= NOTED_NEAR_MS);
+    (is_held(jump.before_pct) && !is_noted).then_some(jump)
+}
+
+/// One day's means.
+struct Day {
+    from_ms: i64,
+    own_pct: f64,
+    own_g_m3: f64,
+    others_pct: Vec<Option<f64>>,
+    room_g_m3: f64,
+    saturated_g_m3: f64,
+}
+
+/// How plainly the days part before one of them, and how; `None` where they do not as a jump of the held level does.
+fn split_at(days: &[Day], split: usize) -> Option<(f64, Jump)> {
+    let (before, since) = (&days[split.saturating_sub(BEFORE_DAYS.1)..split], &days[split..]);
+    let middle = |of: &[Day], value: &dyn Fn(&Day) -> Option<f64>| {
+        median(&of.iter().filter_map(value).collect::<Vec<_>>())
+    };
+    let own = |day: &Day| Some(day.own_pct);
+    let (before_pct, now_pct) = (middle(before, &own)?, middle(since, &own)?);
+    let by = now_pct - before_pct;
+    let (size, sign) = (by.abs(), by.signum());
+    // How far something went along with the jump.
+    let along =
+        |value: &dyn Fn(&Day) -> Option<f64>| Some(sign * (middle(since, value)? - middle(before, value)?));
+    let scatter = |of: &[Day]| {
+        let values: Vec<f64> = of.iter().map(|day| day.own_pct).collect();
+        robust_standard_deviation(&values).map(|sd| sd.max(DAY_PCT))
+    };
+    let (sd_before, sd_since) = (scatter(before)?, scatter(since)?);
+    let is_sudden = since[..SINCE_DAYS_MIN]
+        .iter()
+        .all(|day| sign * (day.own_pct - before_pct) >= SHARED_FRAC_MIN * size);
+    let others_along = (0..days[split].others_pct.len()).all(|other| {
+        along(&|day: &Day| day.others_pct[other]).is_some_and(|pct| pct >= SHARED_FRAC_MIN * size)
+    });
+    // Room and warmth move by themselves over weeks, so it is asked how they moved with the jump.
+    let near = (
+        &before[before.len() - NEAR_DAYS..],
+        &since[..NEAR_DAYS.min(since.len())],
+    );
+    let saturated_g_m3 = middle(near.1, &|day: &Day| Some(day.saturated_g_m3))?;
+    let in_pct = |value: &dyn Fn(&Day) -> Option<f64>| {
+        let moved_g_m3 = middle(near.1, value)? - middle(near.0, value)?;
+        Some(100.0 * sign * moved_g_m3 / saturated_g_m3)
+    };
+    let vapour_pct = in_pct(&|day: &Day| Some(day.own_g_m3))?;
+    let room_pct = in_pct(&|day: &Day| Some(day.room_g_m3))?;
+    let is_jump = size >= JUMP_PCT_MIN
+        && sd_before.max(sd_since) <= SCATTER_FRAC_MAX * size
+        && is_sudden
+        && others_along
+        && vapour_pct >= SHARED_FRAC_MIN * size
+        && room_pct <= ROOM_FRAC_MAX * size;
+    let variance = sd_before.powi(2) / before.len() as f64 + sd_since.powi(2) / since.len() as f64;
+    let half_width = COVERAGE_FACTOR * (INFLATION * variance).sqrt();
+    let jump = Jump {
+        since_ms: days[split].from_ms,
+        before_pct,
+        now_pct,
+        by_pct: Estimate {
+            value: by,
+            low: by - half_width,
+            high: by + half_width,
+        },
+    };
+    is_jump.then_some((size / (sd_before + sd_since), jump))
+}
