@@ -182,6 +182,7 @@ const HABIT_RISE_FRAC: f64 = 0.2;
 const HABIT_BEND_FRAC: f64 = 0.4;
 /// And its line climbed by less than this share of the usual rise.
 const HABIT_CLIMB_FRAC: f64 = 0.5;
+const CLIMB_H: f64 = 3.0;
 
 impl Habit {
     /// From all runs of the record; `None` where they are few, slow, or move the probe by less than [`HABIT_RISE_K_MIN`].
@@ -206,8 +207,8 @@ impl Habit {
         })
     }
 
-    /// Whether the heater was on far longer than usual, and its probe took no notice when it began, nor climbed in the time that a run needs to
-    /// be long: what a lamp or the room do later is not its. Where the light changed as it began, that hides what a heater does.
+    /// Whether the heater was on far longer than usual, and its probe took no notice when it began, nor climbed since: what a lamp or the room
+    /// do later is not its. Where the light changed as it began, that hides what a heater does.
     fn is_broken(self, context: &Context<'_>, probe: &Line, on: Span) -> bool {
         let length_ms = on.until_ms - on.from_ms;
         let around = Span {
@@ -221,24 +222,38 @@ impl Habit {
             && rise_and_bend(probe, on.from_ms, self.within_ms).is_some_and(|(rise_k, bend_k)| {
                 rise_k <= HABIT_RISE_FRAC * self.rise_k && bend_k <= HABIT_BEND_FRAC * self.bend_k
             })
-            && climb_k(probe, on.from_ms) < HABIT_CLIMB_FRAC * self.rise_k
+            && climb_k(context, probe, on) < HABIT_CLIMB_FRAC * self.rise_k
     }
 }
 
-/// How far half-hourly means climbed from their lowest in the first [`HABIT_H_MIN`] after an instant, K: water that was given as a heater began
-/// cools its probe, and then it warms.
-fn climb_k(probe: &Line, at_ms: i64) -> f64 {
+/// How far half-hourly means climbed from their lowest while a heater was on, K: water that was given as it began, or a lamp that went off soon
+/// after, cools its probe, and then it warms. Over the room where that is known, in the first [`CLIMB_H`] at
+/// most and until the light comes on; else in the first [`HABIT_H_MIN`].
+fn climb_k(context: &Context<'_>, probe: &Line, on: Span) -> f64 {
     const PIECE_MS: i64 = MS_PER_HOUR / 2;
-    let until_ms = at_ms + (HABIT_H_MIN * MS_PER_HOUR as f64) as i64;
-    let (mut lowest_c, mut climb_k) = (f64::INFINITY, 0.0_f64);
-    for from_ms in (at_ms..until_ms).step_by(PIECE_MS as usize) {
+    let after = |hours: f64| on.from_ms + (hours * MS_PER_HOUR as f64) as i64;
+    let first_ms = after(HABIT_H_MIN);
+    let until_ms = match context.room_c {
+        Some(_) => {
+            let lit = context.light_within(on).into_iter().map(|light| light.from_ms);
+            lit.filter(|lit_ms| *lit_ms > first_ms)
+                .fold(on.until_ms.min(after(CLIMB_H)), i64::min)
+        }
+        None => first_ms,
+    };
+    let (mut lowest_k, mut climb_k) = (f64::INFINITY, 0.0_f64);
+    for from_ms in (on.from_ms..until_ms).step_by(PIECE_MS as usize) {
         let piece = Span {
             from_ms,
-            until_ms: from_ms + PIECE_MS,
+            until_ms: (from_ms + PIECE_MS).min(until_ms),
         };
-        if let Some(mean_c) = probe.summary(piece).map(|summary| summary.mean) {
-            lowest_c = lowest_c.min(mean_c);
-            climb_k = climb_k.max(mean_c - lowest_c);
+        let mean_c = |line: &Line| line.summary(piece).map(|summary| summary.mean);
+        // A pause of the room's sensor is no climb.
+        let room_c = context.room_c.as_ref().map_or(Some(0.0), mean_c);
+        if let Some((mean_c, room_c)) = mean_c(probe).zip(room_c) {
+            let excess_k = mean_c - room_c;
+            lowest_k = lowest_k.min(excess_k);
+            climb_k = climb_k.max(excess_k - lowest_k);
         }
     }
     climb_k
