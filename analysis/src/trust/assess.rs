@@ -217,7 +217,13 @@ impl Room<'_> {
         lay_to_air(&mut compared, &scene);
         cross::suspect_others(&mut compared);
         if let Some((sensor, found)) = cross::alone(&scene, self.span) {
-            compared.insert((sensor, Quantity::Humidity), found);
+            let key = (sensor, Quantity::Humidity);
+            let before = compared.get(&key);
+            // What was compared until another fell silent stays told, and had not changed by then.
+            let is_since = onset_ms(Some(&found)) >= before.and_then(Compared::last_compared_ms);
+            if is_since && before.is_none_or(|before| before.change.is_none()) {
+                compared.insert(key, found);
+            }
         }
         compared
     }
@@ -284,6 +290,12 @@ impl Room<'_> {
             })
             .collect();
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
+    }
+
+    /// Whether a sensor was heard in the span.
+    pub(super) fn is_heard(&self, sensor: &Sensor, quantity: Quantity) -> bool {
+        let series = self.record.get(&sensor.id, quantity);
+        series.is_some_and(|series| !series.within(self.span).value.is_empty())
     }
 
     /// Whether nothing else measures the humidity there.

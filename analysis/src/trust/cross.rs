@@ -43,7 +43,21 @@ impl Compared {
     pub(super) fn is_alone(&self) -> bool {
         self.others.is_empty() && self.change.is_some()
     }
+
+    /// The end of the last day on which it could be compared.
+    pub(super) fn last_compared_ms(&self) -> Option<i64> {
+        Some(self.figures.last()?.at_ms + MS_PER_24_H)
+    }
+
+    /// Whether it could be compared up to the end of a span, or nearly so: one whose companion fell silent may drift unseen since.
+    pub(super) fn is_current(&self, span: Span) -> bool {
+        self.last_compared_ms()
+            .is_some_and(|last_ms| last_ms >= span.until_ms - LATELY_MS)
+    }
 }
+
+/// Not heard for so long a sensor is no company (own choice).
+const LATELY_MS: i64 = 4 * MS_PER_24_H;
 
 /// A change that is laid to this sensor.
 #[derive(Debug, Clone)]
@@ -196,16 +210,17 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
     bench.blame_all(Evidence { pairs, nature })
 }
 
-/// What the only humidity sensor of an enclosure shows of itself: a level that left what room, warmth and water explain. It may be the air
+/// What the only humidity sensor of an enclosure that is heard shows of itself: a level that left what room, warmth and water explain. It may be the air
 /// that changed, so it is laid to the sensor by half.
 pub(super) fn alone(scene: &Scene<'_>, window: Span) -> Option<(String, Compared)> {
     /// Nothing tells which of the two it was (own choice).
     const SHARE: f64 = 0.5;
-    let mut sensors = scene
-        .enclosure
-        .sensors
-        .iter()
-        .filter(|s| scene.grids.contains_key(&(s.id.clone(), Quantity::Humidity)));
+    let is_heard = |sensor: &&Sensor| {
+        let view = scene.checked_view(sensor, Quantity::Humidity);
+        let last_ms = view.and_then(|view| view.at_ms.last().copied());
+        last_ms.is_some_and(|last_ms| last_ms >= window.until_ms - LATELY_MS)
+    };
+    let mut sensors = scene.enclosure.sensors.iter().filter(is_heard);
     let (Some(sensor), None) = (sensors.next(), sensors.next()) else {
         return None;
     };
@@ -589,10 +604,10 @@ mod tests {
     use super::super::kit::{START_MS, reading, site_in_room};
     use super::super::onset::{Part, Shape};
     use super::*;
-    use crate::findings::{Kind, Verdicts};
+    use crate::findings::{Kind, NotAssessed};
     use crate::load::Record;
     use crate::statistics::Estimate;
-    use crate::trust::assess;
+    use crate::trust::{Outcome, assess};
 
     fn compared(other: &str, change: Option<Blamed>) -> Compared {
         Compared {
@@ -645,8 +660,9 @@ mod tests {
         assert!(!blamed.is_sure() && !other.is_sure());
     }
 
-    /// The last week's judgement of a sensor that stands alone and reads more by so much from the 31st of 42 days on.
-    fn alone(more: f64) -> Verdicts {
+    /// The last week's judgement of a sensor that stands alone and reads more by so much from the 31st of 42 days on; beside another until the
+    /// 21st, if so.
+    fn alone(more: f64, had_company: bool) -> Outcome {
         let days = |at_ms: i64| (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
         let history = Span {
             from_ms: START_MS,
@@ -660,8 +676,10 @@ mod tests {
                 let air_pct = 75.0 + 0.5 * (room_pct - 50.0) + 4.0 * wobble(TAU) + 0.3 * wobble(2.9);
                 let warmth_c = 22.0 + wobble(TAU);
                 let lie_pct = if days(at_ms) < 31.0 { 0.0 } else { more };
+                let company = ("low", air_pct + 3.0 + 0.2 * wobble(5.3));
                 [("check", air_pct + lie_pct), ("wall", room_pct)]
                     .into_iter()
+                    .chain((had_company && days(at_ms) < 21.0).then_some(company))
                     .flat_map(move |(sensor, humidity_pct)| {
                         [
                             (Quantity::Humidity, humidity_pct),
@@ -675,12 +693,16 @@ mod tests {
             from_ms: history.until_ms - 7 * MS_PER_24_H,
             ..history
         };
-        assess(&site_in_room(&[("check", "reference")], ""), &record, span).verdicts
+        let sensors: &[(&str, &str)] = match had_company {
+            true => &[("check", "reference"), ("low", "probe")],
+            false => &[("check", "reference")],
+        };
+        assess(&site_in_room(sensors, ""), &record, span)
     }
 
     #[test]
     fn one_that_stands_alone_is_told_by_what_its_room_does_not_explain() {
-        let found = alone(-6.0).findings;
+        let found = alone(-6.0, false).verdicts.findings;
         assert_eq!(found.len(), 1, "{found:?}");
         let (kind, said) = (found[0].kind, &found[0].value);
         assert!(
@@ -694,8 +716,32 @@ mod tests {
             found[0].message
         );
         // As it always was it is not well: nobody knows.
-        let quiet = alone(0.0);
+        let quiet = alone(0.0, false).verdicts;
         assert!(quiet.findings.is_empty(), "{:?}", quiet.findings);
         assert!(quiet.not_assessed.iter().any(|of| of.kind == Kind::HumidityDrift));
+    }
+
+    #[test]
+    fn one_whose_companion_fell_silent_stands_alone_since() {
+        let quiet = alone(0.0, true);
+        let words = |outcome: &Outcome| {
+            let mut sensors = outcome.sensors.iter();
+            let check = sensors.find(|of| of.sensor == "check" && of.quantity == Quantity::Humidity);
+            check.map(|of| of.words.clone()).expect("it is heard")
+        };
+        assert!(
+            words(&quiet).ends_with("last compared with low on Saturday 21 March, when nothing had changed"),
+            "{}",
+            words(&quiet)
+        );
+        let unjudged =
+            |of: &NotAssessed| of.kind == Kind::HumidityDrift && of.subject.as_deref() == Some("check");
+        let unjudged = quiet.verdicts.not_assessed.iter().find(|of| unjudged(of));
+        assert!(unjudged.is_some_and(|of| of.reason.contains("could last be compared with low on")));
+        let steps = |outcome: &Outcome| {
+            let findings = outcome.verdicts.findings.iter();
+            findings.filter(|of| of.kind == Kind::HumidityStep).count()
+        };
+        assert_eq!((steps(&quiet), steps(&alone(-6.0, true))), (0, 1));
     }
 }

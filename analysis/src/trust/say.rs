@@ -341,6 +341,8 @@ impl Room<'_> {
             }
             Some(found)
                 if found.figures.len() >= FIGURES_MIN
+                    // Of one that is silent itself that is said.
+                    && (found.is_current(self.span) || !self.is_heard(sensor, quantity))
                     && found
                         .parted
                         .as_ref()
@@ -386,6 +388,15 @@ impl Room<'_> {
                     sensor.id
                 )
             }
+            Some(found) if !found.is_alone() && found.figures.len() >= FIGURES_MIN => format!(
+                "the {name} of {} could last be compared with {} on {}: nothing since says whether it drifts; {test}",
+                sensor.id,
+                found.others.join(", "),
+                words::date(
+                    self.site.zone,
+                    found.last_compared_ms().unwrap_or(self.span.until_ms) - 1
+                )
+            ),
             Some(found) if !found.is_alone() => format!(
                 "only {} of quiet {name} readings of {} could be compared with {}; {FIGURES_MIN} are needed",
                 words::several(found.figures.len(), "day"),

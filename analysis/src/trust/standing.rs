@@ -201,6 +201,14 @@ impl Room<'_> {
                         parted.words(quantity, zone, others)
                     ),
                 ),
+                Some(found) if found.figures.len() >= FIGURES_MIN && !found.is_current(self.span) => (
+                    Standing::Believed,
+                    format!(
+                        "believed within {width} {source}; last compared with {} on {}, when nothing had changed",
+                        found.others.join(" and "),
+                        words::date(zone, found.last_compared_ms().unwrap_or(self.span.until_ms) - 1)
+                    ),
+                ),
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
                     Standing::Believed,
                     format!(
