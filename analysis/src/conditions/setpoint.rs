@@ -171,7 +171,10 @@ fn jumped(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> 
                 "its dial or set-point was turned, {} stays on, or the air goes out more slowly",
                 device.id
             ),
-            format!("whether {} rests when it should, and at the vents", device.id),
+            format!(
+                "see whether {} rests when it should, and look at the vents",
+                device.id
+            ),
         )
     } else {
         (
@@ -179,7 +182,7 @@ fn jumped(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> 
                 "its dial or set-point was turned, {} brings less, or the air goes out faster",
                 device.id
             ),
-            "at water, disc and nozzle with the plug out, at door and lid".to_owned(),
+            "at water, disc and nozzle with the plug out, and at door and lid".to_owned(),
         )
     };
     finding.message = format!(
