@@ -148,7 +148,7 @@ const HUMIDITY_NOISE: Noise = Noise {
     drift_min: 1.0,
     step_min: 2.5,
     // Set so that rooms without a fault stay silent (ACCURACY.md).
-    evidence_min: 2.8,
+    evidence_min: 3.2,
     further_gain_min: 30.0,
     rate_sd_per_day: 5.0 / 30.0,
     step_sd: 4.0,

@@ -13,7 +13,7 @@ use crate::statistics::robust::{median, robust_standard_deviation};
 pub(super) struct Difference {
     pub at_ms: i64,
     pub value: f64,
-    /// The level at which it was taken, the mean of what both show, for gain.
+    /// The level at which it was taken (what the sensor should read), for gain.
     pub level: f64,
 }
 

@@ -414,7 +414,8 @@ mod tests {
         let mut readings = Vec::new();
         for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
             let days = (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
-            let by_day = 4.0 * (days * std::f64::consts::TAU).sin();
+            // Not the same every day, so that it is seen that the difference does not follow the level.
+            let by_day = 4.0 * (days * std::f64::consts::TAU).sin() + 5.0 * (days * 15.0).sin();
             let since = if days >= SINCE_DAY as f64 { 1.0 } else { 0.0 };
             for (sensor, stands_pct, moves_pct) in [
                 ("stat", 75.0, whole_pct + 2.0),

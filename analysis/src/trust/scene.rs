@@ -257,13 +257,11 @@ impl<'a> Cells<'a> {
             if self.quantity == Quantity::Humidity && level > LEVEL_PCT_MAX {
                 continue;
             }
-            // Of the two, so that the noise of one does not pose as a level that the difference follows [BlandAltman1986].
-            let both = (own + level) / 2.0;
             let above = match (self.quantity, &self.room) {
-                (Quantity::Humidity, _) | (_, None) => both,
+                (Quantity::Humidity, _) | (_, None) => level,
                 // Without the room the level would be of another scale for as long as it is silent.
                 (_, Some(grid)) => match grid.cells[index] {
-                    Some(room) => both - room,
+                    Some(room) => level - room,
                     None => continue,
                 },
             };
