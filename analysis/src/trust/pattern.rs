@@ -140,6 +140,10 @@ impl Parted {
 
     /// `None` where the others stayed, or moved by no more than this one may have made them.
     fn with_whole(case: &Case<'_>, sensor: &str, others: &[String], found: &Blamed) -> Option<Parted> {
+        // What opens or closes does so at once; weeks of weather move all sensors further than a slow drift does.
+        if found.change.shape != Shape::Step {
+            return None;
+        }
         let moved = |id: &String| {
             let sensor = case.enclosure.sensors.iter().find(|s| s.id == *id)?;
             let (moved, sd) = case.own_moved(sensor, &found.change)?;
