@@ -14,9 +14,7 @@ use mosswarden_config::zone::Span;
 use super::context::Context;
 use super::heater::hours_on;
 use super::places::{Line, Places};
-use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
-
-use jumped::Jump;
+use crate::findings::{Kind, Severity, Value, Verdicts};
 
 pub use held::{Held, HeldHour};
 
@@ -82,9 +80,7 @@ fn judge_device(
         return None;
     };
     let held = held::measure(context, device, set_pct, &places);
-    if let Some(jump) = jumped::find(context, device, set_pct) {
-        verdicts.findings.push(jumped(context, device, set_pct, &jump));
-    }
+    verdicts.findings.extend(jumped::judge(context, device, set_pct));
     let doubt_pct = places.mean_half_width + PLACE_PCT;
     let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
     let states = context.states(device);
@@ -153,49 +149,6 @@ fn judge_device(
     finding.message += &shown_words(&held);
     verdicts.findings.push(finding);
     Some(held)
-}
-
-/// The finding about a level that jumped.
-fn jumped(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> Finding {
-    let by = jump.by_pct;
-    let value = Value::new("humidity held since less that before", by.value, "%RH").between(by.low, by.high);
-    let mut finding = context.finding(Kind::SetpointMissed, jump.since_ms, Severity::Notice, value);
-    finding.subject = device.id.clone();
-    finding.also = vec![
-        Value::new("held before", jump.before_pct, "%RH"),
-        Value::new("held since", jump.now_pct, "%RH"),
-    ];
-    let (causes, look) = if by.value > 0.0 {
-        (
-            format!(
-                "its dial or set-point was turned, {} stays on, or the air goes out more slowly",
-                device.id
-            ),
-            format!(
-                "see whether {} rests when it should, and look at the vents",
-                device.id
-            ),
-        )
-    } else {
-        (
-            format!(
-                "its dial or set-point was turned, {} brings less, or the air goes out faster",
-                device.id
-            ),
-            "at water, disc and nozzle with the plug out, and at door and lid".to_owned(),
-        )
-    };
-    finding.message = format!(
-        "Since about {} the humidistat's own probe shows {:.1} %RH on average instead of {:.1}, the other sensors went along, and the room did \
-         not; {set_pct:.0} %RH is asked for. Most likely {causes}.",
-        context.words.day(jump.since_ms),
-        jump.now_pct,
-        jump.before_pct,
-    );
-    finding.advice = format!(
-        "Look at the dial, {look}. If the set-point was changed on purpose, write it into the site file and the journal."
-    );
-    finding
 }
 
 /// The beginning of the first of the days in a row, up to the span, of which each is known and misses; never before anything was read.
@@ -277,47 +230,6 @@ mod tests {
             of(&held(88.0, false), Kind::SetpointMissed).is_empty(),
             "a fogger holds only a floor"
         );
-    }
-
-    /// What is told where all sensors show 8 %RH more from a day on, while the room's humidity is `room_pct` from then on.
-    fn jumped_by_8(room_pct: f64, noted: Option<&str>) -> Vec<Finding> {
-        let mut kit = Kit::quiet("2026-05-04", 21);
-        let since = kit.at("2026-05-20");
-        for (sensor, stands_pct) in [("stat", 75.0), ("check", 77.0), ("cool", 79.0)] {
-            kit.refill(sensor, Quantity::Humidity, |kit, at| {
-                let slow = (kit.hour(at) / 24.0 * std::f64::consts::TAU).sin();
-                Some(stands_pct + slow + if at >= since { 8.0 } else { 0.0 })
-            });
-        }
-        kit.refill("wall", Quantity::Humidity, |_, at| {
-            Some(if at >= since { room_pct } else { 50.0 })
-        });
-        if let Some(kind) = noted {
-            kit.entry_of("box", since, kind);
-        }
-        of(&kit.judge("2026-05-18", "2026-05-25"), Kind::SetpointMissed)
-            .into_iter()
-            .cloned()
-            .collect()
-    }
-
-    #[test]
-    fn a_level_that_jumped_is_told_unless_the_room_or_the_keeper_did_it() {
-        let found = jumped_by_8(50.0, None);
-        assert_eq!(found.len(), 1, "{found:?}");
-        assert!(
-            (found[0].value.estimate - 8.0).abs() < 0.5,
-            "{:?}",
-            found[0].value
-        );
-        assert!(
-            found[0].message.contains("83.0 %RH on average instead of 75.0"),
-            "{}",
-            found[0].message
-        );
-        assert!(jumped_by_8(70.0, None).is_empty());
-        assert!(jumped_by_8(50.0, Some("setpoint-changed")).is_empty());
-        assert_eq!(jumped_by_8(50.0, Some("ate")).len(), 1);
     }
 
     #[test]

@@ -56,7 +56,7 @@ impl Compared {
     }
 }
 
-/// Not heard for so long a sensor is no company (own choice).
+/// A sensor that was not heard, or not compared, for so long is no company (own choice).
 const LATELY_MS: i64 = 4 * MS_PER_24_H;
 
 /// A change that is laid to this sensor.
@@ -210,8 +210,8 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
     bench.blame_all(Evidence { pairs, nature })
 }
 
-/// What the only humidity sensor of an enclosure that is heard shows of itself: a level that left what room, warmth and water explain. It may be the air
-/// that changed, so it is laid to the sensor by half.
+/// What the only humidity sensor that is heard in an enclosure shows of itself: a level that left what room, warmth and water explain. It
+/// may be the air that changed, so it is laid to the sensor by half.
 pub(super) fn alone(scene: &Scene<'_>, window: Span) -> Option<(String, Compared)> {
     /// Nothing tells which of the two it was (own choice).
     const SHARE: f64 = 0.5;

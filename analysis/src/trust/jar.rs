@@ -5,13 +5,12 @@
 
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
+use super::scene::NEAR_CHECK_MS;
 use crate::series::Series;
 use crate::statistics::robust::median;
 
 /// Readings are looked at in stretches of this length.
 const BIN_MS: i64 = MS_PER_HOUR / 2;
-/// The entry may be made before the check or after it; over salt it takes half a day to a day (common practice, no source).
-const NEAR_ENTRY_MS: i64 = 36 * MS_PER_HOUR;
 /// Air over a saturated salt stays within this, ±%RH (own choice: a sensor's noise, and a room that warms by some kelvin).
 const FLAT_PCT: f64 = 1.5;
 /// For at least this long (own choice).
@@ -27,8 +26,9 @@ const SETTLES_MS: i64 = MS_PER_HOUR;
 
 /// When the sensor with this humidity was out, by a journal entry; `None` where its record does not show it.
 pub(super) fn out_of_enclosure(humidity: &Series, entry_ms: i64) -> Option<Span> {
-    let first_ms = entry_ms - NEAR_ENTRY_MS - MS_PER_24_H;
-    let count = (2 * (NEAR_ENTRY_MS + MS_PER_24_H) / BIN_MS) as usize;
+    // A day more on either side, so that its ends are seen.
+    let first_ms = entry_ms - NEAR_CHECK_MS - MS_PER_24_H;
+    let count = (2 * (NEAR_CHECK_MS + MS_PER_24_H) / BIN_MS) as usize;
     let bin = |index: usize| Span {
         from_ms: first_ms + index as i64 * BIN_MS,
         until_ms: first_ms + (index as i64 + 1) * BIN_MS,
@@ -71,8 +71,8 @@ pub(super) fn out_of_enclosure(humidity: &Series, entry_ms: i64) -> Option<Span>
         .filter_map(out)
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     let near = Span {
-        from_ms: entry_ms - NEAR_ENTRY_MS,
-        until_ms: entry_ms + NEAR_ENTRY_MS,
+        from_ms: entry_ms - NEAR_CHECK_MS,
+        until_ms: entry_ms + NEAR_CHECK_MS,
     };
     out.intersect(near).is_some().then_some(out)
 }

@@ -8,9 +8,9 @@
 //! And sensors go wrong one at a time: where several of one enclosure moved the same way, by the same amount, from the same days on, the
 //! air parted between them and the others, or what they share went wrong; a comparison can't say which.
 //!
-//! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]). And any places part where the whole enclosure changed:
-//! a door ajar, a blocked vent, a lamp left on move every sensor there by more than they part, while one that lies moves by itself, and
-//! takes the others along by no more than it lies where it holds the enclosure.
+//! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]). And any places part where the whole enclosure jumped:
+//! a door ajar or a blocked vent moves every sensor there by more than they part, while one that lies moves by itself, and takes the
+//! others along by no more than it lies where it holds the enclosure.
 //!
 //! The limits are our own choice, measured on simulated rooms with sensor faults and on open recordings (ACCURACY.md).
 
@@ -35,8 +35,8 @@ const GAIN_MAX: f64 = 0.1;
 const DAYS_SINCE_MIN: i64 = 2;
 /// How many standard deviations make it plain: six pairs of parts are looked at.
 const PLAIN_SD: f64 = 3.0;
-/// The whole enclosure moved where its other sensors did by this many times what they part, plainly (own choice; one that holds the enclosure and
-/// lies moves them by once that).
+/// The whole enclosure moved where its other sensors did by this many times what they part, plainly (own choice; one that holds the
+/// enclosure and lies moves them by once that).
 const WHOLE_RATIO: f64 = 1.5;
 /// Least noise of one part of the day against another, before the record itself says how much it is, %RH.
 const BETWEEN_PARTS: Noise = Noise {
@@ -79,7 +79,7 @@ pub(super) fn lay_to_air(compared: &mut ComparedMap, scene: &Scene<'_>) {
             Some((sensor.clone(), settled(*quantity, found)?.change.clone()))
         })
         .collect();
-    for ((sensor, quantity), found) in compared.iter_mut() {
+    for ((sensor, quantity), found) in compared {
         let of_temperature = found
             .change
             .as_ref()

@@ -180,7 +180,7 @@ const HABIT_TIMES: i64 = 5;
 const HABIT_H_MIN: f64 = 2.0;
 const HABIT_RISE_FRAC: f64 = 0.2;
 const HABIT_BEND_FRAC: f64 = 0.4;
-/// And its line climbed by less than this share of the usual rise.
+/// And its line climbed by less than this share of the usual rise, within this long where the room is known.
 const HABIT_CLIMB_FRAC: f64 = 0.5;
 const CLIMB_H: f64 = 3.0;
 
@@ -207,8 +207,7 @@ impl Habit {
         })
     }
 
-    /// Whether the heater was on far longer than usual, and its probe took no notice when it began, nor climbed since: what a lamp or the room
-    /// do later is not its. Where the light changed as it began, that hides what a heater does.
+    /// Whether the heater was on far longer than usual, and its probe took no notice when it began, nor climbed ([`climb_k`]). Where the light changed as it began, that hides what a heater does.
     fn is_broken(self, context: &Context<'_>, probe: &Line, on: Span) -> bool {
         let length_ms = on.until_ms - on.from_ms;
         let around = Span {
@@ -227,8 +226,8 @@ impl Habit {
 }
 
 /// How far half-hourly means climbed from their lowest while a heater was on, K: water that was given as it began, or a lamp that went off soon
-/// after, cools its probe, and then it warms. Over the room where that is known, in the first [`CLIMB_H`] at
-/// most and until the light comes on; else in the first [`HABIT_H_MIN`].
+/// after, cools its probe, and then it warms; what a lamp or the room do later is not its. Over the room where that is known, in the first
+/// [`CLIMB_H`] at most and until the light comes on; else in the first [`HABIT_H_MIN`].
 fn climb_k(context: &Context<'_>, probe: &Line, on: Span) -> f64 {
     const PIECE_MS: i64 = MS_PER_HOUR / 2;
     let after = |hours: f64| on.from_ms + (hours * MS_PER_HOUR as f64) as i64;

@@ -1,7 +1,7 @@
 //! A level that jumped: from one day to the next the humidistat's own probe and every other sensor show another humidity, which the room
 //! does not explain. The dial or the set-point was turned, the device stays on or brings less, or the vents let out more or less.
 //!
-//! In: daily means of humidity and temperature inside, of the room's vapour. Out: when, from where and to where.
+//! In: daily means of humidity and temperature inside, of the room's vapour. Out: a finding with when, from where and to where.
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Device;
@@ -10,15 +10,18 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use super::super::context::Context;
 use super::super::places::Line;
 use super::held::shown_by_controller;
+use crate::findings::{Finding, Kind, Severity, Value};
 use crate::physics::humidity::{saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa};
 use crate::physics::uncertainty::COVERAGE_FACTOR;
 use crate::statistics::Estimate;
 use crate::statistics::robust::{median, robust_standard_deviation};
 
-/// How far back the jump may lie, and the days beside it that are needed and looked at (own choices).
+/// How far back the jump may lie (own choice).
 const BACK_DAYS: i64 = 42;
+/// Days before it: that are needed, and that are looked at; days since it that are needed (own choices).
 const BEFORE_DAYS: (usize, usize) = (7, 14);
 const SINCE_DAYS_MIN: usize = 2;
+/// Days on either side that say whether room and warmth jumped with it (own choice).
 const NEAR_DAYS: usize = 3;
 /// Of a day that counts.
 const DAY_KNOWN_H_MIN: f64 = 18.0;
@@ -48,16 +51,22 @@ const EXPLAIN: [&str; 6] = [
 ];
 
 /// The humidity by the controller's own probe, %RH.
-pub(super) struct Jump {
-    pub since_ms: i64,
-    pub before_pct: f64,
-    pub now_pct: f64,
+struct Jump {
+    since_ms: i64,
+    before_pct: f64,
+    now_pct: f64,
     /// Now less before.
-    pub by_pct: Estimate,
+    by_pct: Estimate,
+}
+
+/// Judges the level that a device holds.
+pub(super) fn judge(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Finding> {
+    let jump = find(context, device, set_pct)?;
+    Some(finding(context, device, set_pct, &jump))
 }
 
 /// The jump of a device's enclosure; `None` where there is none, or the room, the controller's probe or another sensor is not known.
-pub(super) fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
+fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
     let line = |id: &str| {
         let usable = context.trusted.get(id, Quantity::Humidity)?;
         Some(Line::of(&usable.series))
@@ -87,7 +96,6 @@ pub(super) fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Opti
         .filter_map(|day| {
             let mean = |line: &Line| Some(line.summary(day).filter(|s| s.covered_h >= DAY_KNOWN_H_MIN)?.mean);
             let (own_pct, t_c) = (mean(&own)?, mean(temperature)?);
-            // Vapour in %RH at one temperature, so that it compares with the jump.
             let at = |t_c: f64, rh_pct: f64| vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct));
             let saturated = vapour_density_g_m3(t_c, saturation_vapour_pressure_pa(t_c));
             Some(Day {
@@ -111,6 +119,49 @@ pub(super) fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Opti
         .iter()
         .any(|at_ms| (at_ms - jump.since_ms).abs() <= NOTED_NEAR_MS);
     (is_held(jump.before_pct) && !is_noted).then_some(jump)
+}
+
+/// What is said of a jump.
+fn finding(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> Finding {
+    let by = jump.by_pct;
+    let value = Value::new("humidity held since less that before", by.value, "%RH").between(by.low, by.high);
+    let mut finding = context.finding(Kind::SetpointMissed, jump.since_ms, Severity::Notice, value);
+    finding.subject = device.id.clone();
+    finding.also = vec![
+        Value::new("held before", jump.before_pct, "%RH"),
+        Value::new("held since", jump.now_pct, "%RH"),
+    ];
+    let (causes, look) = if by.value > 0.0 {
+        (
+            format!(
+                "its dial or set-point was turned, {} stays on, or the air goes out more slowly",
+                device.id
+            ),
+            format!(
+                "see whether {} rests when it should, and look at the vents",
+                device.id
+            ),
+        )
+    } else {
+        (
+            format!(
+                "its dial or set-point was turned, {} brings less, or the air goes out faster",
+                device.id
+            ),
+            "at water, disc and nozzle with the plug out, and at door and lid".to_owned(),
+        )
+    };
+    finding.message = format!(
+        "Since about {} the humidistat's own probe shows {:.1} %RH on average instead of {:.1}, the other sensors went along, and the room did \
+         not; {set_pct:.0} %RH is asked for. Most likely {causes}.",
+        context.words.day(jump.since_ms),
+        jump.now_pct,
+        jump.before_pct,
+    );
+    finding.advice = format!(
+        "Look at the dial, {look}. If the set-point was changed on purpose, write it into the site file and the journal."
+    );
+    finding
 }
 
 /// One day's means.
@@ -178,4 +229,51 @@ fn split_at(days: &[Day], split: usize) -> Option<(f64, Jump)> {
         },
     };
     is_jump.then_some((size / (sd_before + sd_since), jump))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::kit::{Kit, of};
+    use super::*;
+
+    /// What is told where all sensors show 8 %RH more from a day on, while the room's humidity is `room_pct` from then on.
+    fn jumped_by_8(room_pct: f64, noted: Option<&str>) -> Vec<Finding> {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let since = kit.at("2026-05-20");
+        for (sensor, stands_pct) in [("stat", 75.0), ("check", 77.0), ("cool", 79.0)] {
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                let slow = (kit.hour(at) / 24.0 * std::f64::consts::TAU).sin();
+                Some(stands_pct + slow + if at >= since { 8.0 } else { 0.0 })
+            });
+        }
+        kit.refill("wall", Quantity::Humidity, |_, at| {
+            Some(if at >= since { room_pct } else { 50.0 })
+        });
+        if let Some(kind) = noted {
+            kit.entry_of("box", since, kind);
+        }
+        of(&kit.judge("2026-05-18", "2026-05-25"), Kind::SetpointMissed)
+            .into_iter()
+            .cloned()
+            .collect()
+    }
+
+    #[test]
+    fn a_level_that_jumped_is_told_unless_the_room_or_the_keeper_did_it() {
+        let found = jumped_by_8(50.0, None);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(
+            (found[0].value.estimate - 8.0).abs() < 0.5,
+            "{:?}",
+            found[0].value
+        );
+        assert!(
+            found[0].message.contains("83.0 %RH on average instead of 75.0"),
+            "{}",
+            found[0].message
+        );
+        assert!(jumped_by_8(70.0, None).is_empty());
+        assert!(jumped_by_8(50.0, Some("setpoint-changed")).is_empty());
+        assert_eq!(jumped_by_8(50.0, Some("ate")).len(), 1);
+    }
 }
