@@ -113,12 +113,15 @@ fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
         .filter_map(|split| split_at(&days, split))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
     let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
-    let is_held = |pct: f64| (pct - set_pct).abs() <= hysteresis_pct + HELD_PCT;
+    let off_pct = |pct: f64| (pct - set_pct).abs();
+    // What comes back to what is asked for is put right.
+    let left_it = off_pct(jump.before_pct) <= hysteresis_pct + HELD_PCT
+        && off_pct(jump.now_pct) > off_pct(jump.before_pct);
     let noted = context.noted(&EXPLAIN, |_| true);
     let is_noted = noted
         .iter()
         .any(|at_ms| (at_ms - jump.since_ms).abs() <= NOTED_NEAR_MS);
-    (is_held(jump.before_pct) && !is_noted).then_some(jump)
+    (left_it && !is_noted).then_some(jump)
 }
 
 /// What is said of a jump.
@@ -174,7 +177,7 @@ struct Day {
     saturated_g_m3: f64,
 }
 
-/// How plainly the days part before one of them, and how; `None` where they do not as a jump of the held level does.
+/// How far one day leapt from the one before it, %RH, and how the days part there; `None` where they do not as a jump of the held level does.
 fn split_at(days: &[Day], split: usize) -> Option<(f64, Jump)> {
     let (before, since) = (&days[split.saturating_sub(BEFORE_DAYS.1)..split], &days[split..]);
     let middle = |of: &[Day], value: &dyn Fn(&Day) -> Option<f64>| {
@@ -192,9 +195,8 @@ fn split_at(days: &[Day], split: usize) -> Option<(f64, Jump)> {
         robust_standard_deviation(&values).map(|sd| sd.max(DAY_PCT))
     };
     let (sd_before, sd_since) = (scatter(before)?, scatter(since)?);
-    let is_sudden = since[..SINCE_DAYS_MIN]
-        .iter()
-        .all(|day| sign * (day.own_pct - before_pct) >= SHARED_FRAC_MIN * size);
+    let has_jumped = |day: &Day| sign * (day.own_pct - before_pct) >= SHARED_FRAC_MIN * size;
+    let is_sudden = !has_jumped(&days[split - 1]) && since[..SINCE_DAYS_MIN].iter().all(has_jumped);
     let others_along = (0..days[split].others_pct.len()).all(|other| {
         along(&|day: &Day| day.others_pct[other]).is_some_and(|pct| pct >= SHARED_FRAC_MIN * size)
     });
@@ -228,7 +230,8 @@ fn split_at(days: &[Day], split: usize) -> Option<(f64, Jump)> {
             high: by + half_width,
         },
     };
-    is_jump.then_some((size / (sd_before + sd_since), jump))
+    let leap_pct = sign * (days[split].own_pct - days[split - 1].own_pct);
+    is_jump.then_some((leap_pct, jump))
 }
 
 #[cfg(test)]
@@ -236,14 +239,15 @@ mod tests {
     use super::super::super::kit::{Kit, of};
     use super::*;
 
-    /// What is told where all sensors show 8 %RH more from a day on, while the room's humidity is `room_pct` from then on.
-    fn jumped_by_8(room_pct: f64, noted: Option<&str>) -> Vec<Finding> {
+    /// What is told where all sensors show 8 %RH more from a day on, or from the beginning until that day, while the room's humidity is
+    /// `room_pct` from then on.
+    fn jumped_by_8(is_since: bool, room_pct: f64, noted: Option<&str>) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
         let since = kit.at("2026-05-20");
         for (sensor, stands_pct) in [("stat", 75.0), ("check", 77.0), ("cool", 79.0)] {
             kit.refill(sensor, Quantity::Humidity, |kit, at| {
                 let slow = (kit.hour(at) / 24.0 * std::f64::consts::TAU).sin();
-                Some(stands_pct + slow + if at >= since { 8.0 } else { 0.0 })
+                Some(stands_pct + slow + if (at >= since) == is_since { 8.0 } else { 0.0 })
             });
         }
         kit.refill("wall", Quantity::Humidity, |_, at| {
@@ -260,8 +264,10 @@ mod tests {
 
     #[test]
     fn a_level_that_jumped_is_told_unless_the_room_or_the_keeper_did_it() {
-        let found = jumped_by_8(50.0, None);
+        let found = jumped_by_8(true, 50.0, None);
         assert_eq!(found.len(), 1, "{found:?}");
+        let kit = Kit::new("2026-05-04", 21);
+        assert_eq!(found[0].start_ms, kit.at("2026-05-20"));
         assert!(
             (found[0].value.estimate - 8.0).abs() < 0.5,
             "{:?}",
@@ -272,8 +278,12 @@ mod tests {
             "{}",
             found[0].message
         );
-        assert!(jumped_by_8(70.0, None).is_empty());
-        assert!(jumped_by_8(50.0, Some("setpoint-changed")).is_empty());
-        assert_eq!(jumped_by_8(50.0, Some("ate")).len(), 1);
+        assert!(
+            jumped_by_8(false, 50.0, None).is_empty(),
+            "it holds what is asked for"
+        );
+        assert!(jumped_by_8(true, 70.0, None).is_empty());
+        assert!(jumped_by_8(true, 50.0, Some("setpoint-changed")).is_empty());
+        assert_eq!(jumped_by_8(true, 50.0, Some("ate")).len(), 1);
     }
 }
