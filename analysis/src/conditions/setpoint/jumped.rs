@@ -112,10 +112,9 @@ fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
     let (_, jump) = splits
         .filter_map(|split| split_at(&days, split))
         .max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
     let off_pct = |pct: f64| (pct - set_pct).abs();
     // What comes back to what is asked for is put right.
-    let left_it = off_pct(jump.before_pct) <= hysteresis_pct + HELD_PCT
+    let left_it = off_pct(jump.before_pct) <= held_within_pct(device)
         && off_pct(jump.now_pct) > off_pct(jump.before_pct);
     let noted = context.noted(&EXPLAIN, |_| true);
     let is_noted = noted
@@ -124,11 +123,21 @@ fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
     (left_it && !is_noted).then_some(jump)
 }
 
+/// Up to how far from its set-point a device holds as asked for, %RH.
+fn held_within_pct(device: &Device) -> f64 {
+    device.setpoint.hysteresis_pct.unwrap_or(0.0) + HELD_PCT
+}
+
 /// What is said of a jump.
 fn finding(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> Finding {
     let by = jump.by_pct;
     let value = Value::new("humidity held since less that before", by.value, "%RH").between(by.low, by.high);
-    let mut finding = context.finding(Kind::SetpointMissed, jump.since_ms, Severity::Notice, value);
+    let severity = if (jump.now_pct - set_pct).abs() > held_within_pct(device) {
+        Severity::Warning
+    } else {
+        Severity::Notice
+    };
+    let mut finding = context.finding(Kind::SetpointMissed, jump.since_ms, severity, value);
     finding.subject = device.id.clone();
     finding.also = vec![
         Value::new("held before", jump.before_pct, "%RH"),
