@@ -131,7 +131,7 @@ fn held_within_pct(device: &Device) -> f64 {
 /// What is said of a jump.
 fn finding(context: &Context<'_>, device: &Device, set_pct: f64, jump: &Jump) -> Finding {
     let by = jump.by_pct;
-    let value = Value::new("humidity held since less that before", by.value, "%RH").between(by.low, by.high);
+    let value = Value::new("change of the humidity held", by.value, "%RH").between(by.low, by.high);
     let severity = if (jump.now_pct - set_pct).abs() > held_within_pct(device) {
         Severity::Warning
     } else {
