@@ -241,17 +241,6 @@ impl Room<'_> {
             Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
             None => text,
         };
-        let text = faults
-            .out
-            .iter()
-            .filter_map(|out| out.intersect(self.span))
-            .fold(text, |text, out| {
-                format!(
-                    "{text}; left out while it was out for a check, from {} to {}",
-                    words::instant(zone, out.from_ms),
-                    words::instant(zone, out.until_ms)
-                )
-            });
         // Of one that is not believed or not known nothing more needs to be said.
         let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(&remarks);
         let text = further
