@@ -104,11 +104,18 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             .extend(missed::judge(context, device, &observed, assessable));
         match main {
             Some(main) => {
-                judged
-                    .trends
-                    .extend(trend::of(context, device, &observed, &probes, main, pause_share));
-                let verdicts = weak::judge(context, device, &observed, &probes, main, &mut judged.suspected);
-                judged.verdicts.extend(verdicts);
+                let trend = trend::of(context, device, &observed, &probes, main, pause_share);
+                let airing = trend.as_ref().map_or(Airing::NotKnown, |trend| trend.airing);
+                judged.trends.extend(trend);
+                judged.verdicts.extend(weak::judge(
+                    context,
+                    device,
+                    &observed,
+                    &probes,
+                    main,
+                    airing,
+                    &mut judged.suspected,
+                ));
             }
             None => judged.verdicts.not_assessed.push(context.not_assessed(
                 Kind::MistWeak,
@@ -574,6 +581,66 @@ mod tests {
         assert_eq!(found[0].also[0].name, "decay half-life");
         let healthy = misted(true, |_, at| Some(if (at / 1000) % 7 < 3 { 0.9 } else { 1.1 }));
         assert!(of(&healthy.judge("2026-03-30", "2026-04-06"), Kind::MistWeak).is_empty());
+    }
+
+    /// Each run fills the air nearly at once, and wet surfaces hold it there for an hour before it dries; from a day on for 20 minutes, while
+    /// it still fills so much of what it did.
+    #[test]
+    fn where_the_air_is_filled_a_weak_mister_is_told_by_how_soon_it_dries() {
+        let judged = |still_filled: f64| {
+            let mut kit = Kit::quiet("2026-03-02", 42);
+            let runs = schedule(&kit);
+            for at in &runs {
+                kit.mist(*at);
+            }
+            let weak_from_ms = kit.at("2026-04-01");
+            for sensor in ["check", "cool", "stat"] {
+                let runs = runs.clone();
+                kit.refill(sensor, Quantity::Humidity, move |_, at| {
+                    let last = runs
+                        .iter()
+                        .rev()
+                        .find(|run| (0..4 * MS_PER_HOUR).contains(&(at - **run)));
+                    let left = last.map_or(0.0, |run| {
+                        let (filled, full_min) = if *run < weak_from_ms {
+                            (1.0, 60.0)
+                        } else {
+                            (still_filled, 20.0)
+                        };
+                        let drying_min = ((at - run) as f64 / 60_000.0 - full_min).max(0.0);
+                        filled * (-drying_min / 10.0).exp2()
+                    });
+                    Some(60.0 + 30.0 * left)
+                });
+            }
+            let outcome = kit.judge("2026-03-30", "2026-04-06");
+            of(&outcome, Kind::MistWeak)
+                .into_iter()
+                .cloned()
+                .collect::<Vec<_>>()
+        };
+        let weak = judged(0.9);
+        assert_eq!(weak.len(), 1, "{weak:?}");
+        // Until half is gone: the full minutes, and half of the rise over what a half-life of 10 minutes makes of it.
+        let share =
+            0.9 * (20.0 + 10.0 * 0.5 / std::f64::consts::LN_2) / (60.0 + 10.0 * 0.5 / std::f64::consts::LN_2);
+        assert!(
+            (weak[0].value.estimate / 100.0 - share).abs() < 0.04,
+            "{share} {:?}",
+            weak[0].value
+        );
+        assert!(
+            weak[0]
+                .message
+                .contains("In the first minutes they still bring 90 %"),
+            "{}",
+            weak[0].message
+        );
+        assert_eq!(
+            judged(1.0),
+            [],
+            "as much as ever at first, and dry sooner: a door ajar"
+        );
     }
 
     #[test]

@@ -76,6 +76,9 @@ pub(super) struct Response {
     /// Vapour above the level before in the first minutes after the run, g/m³: mostly what the mist itself brought. The peak comes later,
     /// and wet leaves, which give off much the same whether they got all of the water or some, hold it.
     pub(super) early_g_m3: Option<f64>,
+    /// Vapour above the level before, summed from the run on until half of the rise is gone, g·min/m³. Air that is full takes no more
+    /// water, and wet surfaces hold it there: it is the time, not the height, that tells how much came.
+    pub(super) lasting_g_min_m3: Option<f64>,
     pub(super) rise_pct: f64,
     pub(super) minutes_to_peak: f64,
     pub(super) half_life_min: Option<f64>,
@@ -190,6 +193,7 @@ pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: 
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
     response.early_g_m3 = early_g_m3(probe, run, next_ms);
     if response.rise_g_m3 >= DECAY_RISE_G_M3 {
+        response.lasting_g_min_m3 = lasting_g_min_m3(probe, run.at_ms, &response, before_w, peak_ms, next_ms);
         response.half_life_min = half_life_min(context, probe, &response, before_w, peak_ms, next_ms);
     }
     Some(response)
@@ -205,6 +209,37 @@ fn early_g_m3(probe: &Probe, run: &Run, next_ms: i64) -> Option<f64> {
     let until = probe.at_ms.partition_point(|at| *at < run.at_ms);
     let before = &probe.w_g_m3[until.checked_sub(2)?..until];
     Some(0.5 * (probe.w_at(first_ms)? + probe.w_at(last_ms)?) - 0.5 * (before[0] + before[1]))
+}
+
+/// Vapour above the level before a run, summed from the run on until half of the rise is gone, g·min/m³; `None` where that is not
+/// seen before the next event, or readings are missing.
+fn lasting_g_min_m3(
+    probe: &Probe,
+    at_ms: i64,
+    response: &Response,
+    before_w: f64,
+    peak_ms: i64,
+    next_ms: i64,
+) -> Option<f64> {
+    let window = probe.range(Span {
+        from_ms: at_ms,
+        until_ms: (peak_ms + DECAY_MS).min(next_ms),
+    });
+    let half_w = before_w + 0.5 * response.rise_g_m3;
+    let gone = window
+        .clone()
+        .find(|index| probe.at_ms[*index] > peak_ms && probe.w_g_m3[*index] < half_w)?;
+    let (mut sum, mut last) = (0.0, (at_ms, before_w));
+    for index in window.start..=gone {
+        let (now_ms, now_w) = (probe.at_ms[index], probe.w_g_m3[index]);
+        if now_ms - last.0 > probe.gap_ms {
+            return None;
+        }
+        let minutes = (now_ms - last.0) as f64 / 60_000.0;
+        sum += minutes * (0.5 * (last.1 + now_w) - before_w);
+        last = (now_ms, now_w);
+    }
+    (sum > 0.0).then_some(sum)
 }
 
 /// The first time that the light goes on or off inside a span.
@@ -240,6 +275,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         headroom_g_m3: saturated - w_before,
         rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
+        lasting_g_min_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
         half_life_min: None,

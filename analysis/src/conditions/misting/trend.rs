@@ -11,7 +11,7 @@ use super::super::context::Context;
 use super::response::{Probe, Response};
 use super::runs::Run;
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
-use super::yields::{Sample, yields};
+use super::yields::{By, Sample, yields};
 use super::{MistTrend, Observed};
 use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
 use crate::statistics::Estimate;
@@ -79,7 +79,7 @@ pub(super) fn of(
     main: usize,
     pause_share: Option<Estimate>,
 ) -> Option<MistTrend> {
-    let by_main = yields(context, device, observed, probes, main);
+    let by_main = yields(context, device, observed, probes, main, By::First);
     let excess_share = excess_share(context, observed);
     if by_main.is_none() && excess_share.is_none() {
         return None;
@@ -145,7 +145,8 @@ fn by_both(excess_share: Option<Estimate>, half_life_share: Option<Estimate>) ->
     }
 }
 
-fn exp(log: Estimate) -> Estimate {
+/// A share with its interval from its logarithm's.
+pub(super) fn exp(log: Estimate) -> Estimate {
     Estimate {
         value: log.value.exp(),
         low: log.low.exp(),

@@ -6,21 +6,22 @@ use mosswarden_config::zone::MS_PER_24_H;
 use super::super::context::Context;
 use super::missed::noise_g_m3;
 use super::response::Probe;
-use super::yields::{USUAL_COUNT_MIN, Yield, yields};
-use super::{Observed, empty};
+use super::trend::exp;
+use super::yields::{By, USUAL_COUNT_MIN, Yield, yields};
+use super::{Airing, Observed, empty};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
+use crate::statistics::Estimate;
 use crate::statistics::robust::{hodges_lehmann_shift, median};
 use crate::words::percent;
 
 /// The level now is that of this long, or of the last runs where a change is fresh.
 pub(super) const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
-/// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth (common practice,
-/// no source), and with a yield of 60 % the first minutes bring about 70 %, since wet leaves give off as before.
-const WEAK_FRAC: f64 = 0.85;
-const WEAK_HIGH_FRAC: f64 = 0.94;
 /// From here on a warning.
 const WARNING_FRAC: f64 = 0.6;
+/// By how long it lasts a run is weak only where the first minutes do not bring more than this share of the usual: where the air goes
+/// faster, or the soil is dry, it lasts less too, but the first minutes bring as much as ever (own choice).
+const FIRST_FRAC_MAX: f64 = 0.96;
 /// Another probe that still sees this much contradicts: then it is the sensor, not the mister.
 const OTHER_FRAC: f64 = 0.88;
 /// Autocorrelation of yields from run to run widens the interval by this in variance (our own choice, on the safe side).
@@ -28,105 +29,157 @@ pub(super) const VARIANCE_INFLATION: f64 = 2.0;
 /// A fall within this time is sudden.
 const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
 
-/// Judges one mister; what is only suspected of it is set aside.
+impl By {
+    /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth (common practice,
+    /// no source), and with a yield of 60 % the first minutes bring about 70 %, since wet leaves give off as before. How long it lasts
+    /// moves with the weather by a third.
+    const fn weak_frac(self) -> (f64, f64) {
+        match self {
+            By::First => (0.85, 0.94),
+            By::Lasting => (0.65, 0.7),
+        }
+    }
+}
+
+/// One mister's yields as all probes see them.
+struct Seen {
+    /// The probe that tells.
+    main: usize,
+    by_main: Option<Yield>,
+    others: Vec<Yield>,
+}
+
+impl Seen {
+    fn of(
+        context: &Context<'_>,
+        device: &Device,
+        observed: &[Observed],
+        probes: &[Probe],
+        main: usize,
+        by: By,
+    ) -> Seen {
+        let of = |index: usize| yields(context, device, observed, probes, index, by);
+        // A probe that was moved or replaced lately says little of what is usual; another may say more.
+        let by_probe: Vec<(usize, Option<Yield>)> = std::iter::once(main)
+            .chain((0..probes.len()).filter(|index| *index != main))
+            .map(|index| (index, of(index)))
+            .collect();
+        let known_since_ms = |by: &Option<Yield>| by.as_ref().map_or(i64::MAX, |by| by.since_ms);
+        let earliest_ms = by_probe
+            .iter()
+            .map(|(_, by)| known_since_ms(by))
+            .min()
+            .unwrap_or(i64::MAX);
+        let main = by_probe
+            .iter()
+            .find(|(_, by)| known_since_ms(by) <= earliest_ms.saturating_add(NOW_MS))
+            .map_or(main, |(index, _)| *index);
+        let (by_main, others): (Vec<_>, Vec<_>) = by_probe.into_iter().partition(|(index, _)| *index == main);
+        let by_main = by_main.into_iter().find_map(|(_, by)| by);
+        // Nor can one contradict whose usual runs may be weak ones already.
+        let since_ms = by_main.as_ref().map_or(i64::MIN, |by| by.since_ms);
+        let others = others
+            .into_iter()
+            .filter_map(|(_, by)| by)
+            .filter(|by| by.since_ms <= since_ms.saturating_add(NOW_MS))
+            .collect();
+        Seen {
+            main,
+            by_main,
+            others,
+        }
+    }
+
+    /// The yields by the probe that tells, where they reach into the span.
+    fn told(&self, context: &Context<'_>) -> Option<&Yield> {
+        self.by_main.as_ref().filter(|by_main| {
+            let mut later = by_main.later.iter();
+            later.any(|(sample, _)| context.span.contains(sample.at_ms))
+        })
+    }
+}
+
+/// Judges one mister; what is only suspected of it is set aside. `airing` is how fast its air is exchanged.
 pub(super) fn judge(
     context: &Context<'_>,
     device: &Device,
     observed: &[Observed],
     probes: &[Probe],
     main: usize,
+    airing: Airing,
     suspected: &mut Vec<Finding>,
 ) -> Verdicts {
     let mut verdicts = Verdicts::default();
-    let of = |index: usize| yields(context, device, observed, probes, index);
-    // A probe that was moved or replaced lately says little of what is usual; another may say more.
-    let by_probe: Vec<(usize, Option<Yield>)> = std::iter::once(main)
-        .chain((0..probes.len()).filter(|index| *index != main))
-        .map(|index| (index, of(index)))
-        .collect();
-    let known_since_ms = |by: &Option<Yield>| by.as_ref().map_or(i64::MAX, |by| by.since_ms);
-    let earliest_ms = by_probe
-        .iter()
-        .map(|(_, by)| known_since_ms(by))
-        .min()
-        .unwrap_or(i64::MAX);
-    let main = by_probe
-        .iter()
-        .find(|(_, by)| known_since_ms(by) <= earliest_ms.saturating_add(NOW_MS))
-        .map_or(main, |(index, _)| *index);
-    let (by_main, others): (Vec<_>, Vec<_>) = by_probe.into_iter().partition(|(index, _)| *index == main);
+    let seen = |by: By| Seen::of(context, device, observed, probes, main, by);
+    let (first, lasting) = (seen(By::First), seen(By::Lasting));
     let rose_elsewhere = |first_ms: i64, last_ms: i64| {
         (0..probes.len())
-            .filter(|index| *index != main)
+            .filter(|index| *index != first.main)
             .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
     };
-    let Some(by_main) = by_main.into_iter().find_map(|(_, by)| by) else {
-        if let Some(nothing) = empty::none_at_all(context, device, observed, main, rose_elsewhere) {
-            verdicts.findings.push(nothing);
-            return verdicts;
+    let mut is_empty = false;
+    match &first.by_main {
+        None => {
+            let nothing = empty::none_at_all(context, device, observed, first.main, rose_elsewhere);
+            is_empty = nothing.is_some();
+            verdicts.findings.extend(nothing);
         }
-        verdicts.not_assessed.push(context.not_assessed(
-            Kind::MistWeak,
-            Some(&device.id),
-            context.span,
-            format!(
+        Some(by_main) if first.told(context).is_some() => {
+            let noise = noise_g_m3(&probes[first.main], observed).unwrap_or(0.0);
+            let seen_elsewhere = |first_ms: i64, last_ms: i64| {
+                contradicted(&first.others, first_ms, last_ms) || rose_elsewhere(first_ms, last_ms)
+            };
+            let nothing = empty::judge(context, device, by_main, noise, seen_elsewhere);
+            // A run of nothing that still goes on says it all.
+            is_empty = nothing.told.iter().any(|finding| finding.end_ms.is_none());
+            verdicts.findings.extend(nothing.told);
+            suspected.extend(nothing.suspected);
+        }
+        Some(_) => {}
+    }
+    if is_empty {
+        return verdicts;
+    }
+    if first.told(context).is_none() && lasting.told(context).is_none() {
+        let why = match first.by_main {
+            None => format!(
                 "too few earlier runs whose rise can be measured to say what is usual: {USUAL_COUNT_MIN} are needed, over a week at least"
             ),
-        ));
-        return verdicts;
-    };
-    // Nor can one contradict whose usual runs may be weak ones already.
-    let others: Vec<Yield> = others
-        .into_iter()
-        .filter_map(|(_, by)| by)
-        .filter(|by| by.since_ms <= by_main.since_ms + NOW_MS)
-        .collect();
-    let in_span = by_main
-        .later
-        .iter()
-        .any(|(sample, _)| context.span.contains(sample.at_ms));
-    if !in_span {
-        verdicts.not_assessed.push(context.not_assessed(
-            Kind::MistWeak,
-            Some(&device.id),
-            context.span,
-            "no run in this time whose rise can be measured (too wet before, other mistings near, or no readings)"
+            Some(_) => "no run in this time whose rise can be measured (too wet before, other mistings near, or no readings)"
                 .to_owned(),
-        ));
+        };
+        verdicts
+            .not_assessed
+            .push(context.not_assessed(Kind::MistWeak, Some(&device.id), context.span, why));
         return verdicts;
     }
-    let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
-    let seen_elsewhere = |first_ms: i64, last_ms: i64| {
-        contradicted(&others, first_ms, last_ms) || rose_elsewhere(first_ms, last_ms)
+    let in_first_minutes = |since_ms: i64| first.told(context)?.share_within(since_ms, i64::MAX);
+    // How long it lasts is nearer to the water given; the first minutes tell where that is not seen, or not beyond doubt.
+    let by_lasting = fallen(context, &lasting, By::Lasting).filter(|fallen| {
+        in_first_minutes(fallen.since_ms).map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
+    });
+    let weak = match by_lasting {
+        Some(fallen) => Some(fallen.told(context, device, in_first_minutes(fallen.since_ms))),
+        None => fallen(context, &first, By::First).map(|fallen| fallen.told(context, device, None)),
     };
-    let nothing = empty::judge(context, device, &by_main, noise, seen_elsewhere);
-    // A run of nothing that still goes on says it all.
-    let open = nothing.told.iter().any(|finding| finding.end_ms.is_none());
-    verdicts.findings.extend(nothing.told);
-    suspected.extend(nothing.suspected);
-    if !open {
-        let alone = (probes.len() == 1).then(|| probes[main].id.as_str());
-        let weak = weak(context, device, &by_main, &others).map(|mut finding| {
-            if let Some(id) = alone {
-                finding.message += &format!(" Only {id} tells it, and a sensor that shows less of each rise looks the same: look at both.");
-            }
-            finding
-        });
-        verdicts.findings.extend(weak);
-    }
+    verdicts.findings.extend(weak.map(|mut finding| {
+        if let [alone] = probes {
+            finding.message += &format!(
+                " Only {} tells it, and a sensor that shows less of each rise looks the same: look at both.",
+                alone.id
+            );
+        }
+        finding
+    }));
     verdicts
 }
 
 /// Whether another probe still sees the mistings.
 fn contradicted(others: &[Yield], since_ms: i64, until_ms: i64) -> bool {
     others.iter().any(|other| {
-        let shares: Vec<f64> = other
-            .later
-            .iter()
-            .filter(|(sample, _)| (since_ms..=until_ms).contains(&sample.at_ms))
-            .map(|(_, log_share)| *log_share)
-            .collect();
-        median(&shares).is_some_and(|log_share| log_share.exp() > OTHER_FRAC)
+        other
+            .share_within(since_ms, until_ms)
+            .is_some_and(|share| share > OTHER_FRAC)
     })
 }
 
@@ -152,13 +205,24 @@ fn rose(probe: &Probe, index: usize, observed: &[Observed], first_ms: i64, last_
     median(&shares).is_some_and(|share| share >= PLAIN_FRAC)
 }
 
-/// The yield has fallen.
-fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield]) -> Option<Finding> {
+/// A yield that has fallen.
+struct Fallen<'s> {
+    by_main: &'s Yield,
+    by: By,
+    /// The share of the usual now, and the first of the runs that say so.
+    share: Estimate,
+    since_ms: i64,
+}
+
+/// The yield by one measure, where it has fallen.
+fn fallen<'s>(context: &Context<'_>, seen: &'s Seen, by: By) -> Option<Fallen<'s>> {
+    let by_main = seen.told(context)?;
     let week_ms = context.span.until_ms - NOW_MS;
     let of_week = by_main
         .later
         .partition_point(|(sample, _)| sample.at_ms < week_ms);
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
+    let (weak_frac, weak_high_frac) = by.weak_frac();
     // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
     let starts = [of_week.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
@@ -167,44 +231,67 @@ fn weak(context: &Context<'_>, device: &Device, by_main: &Yield, others: &[Yield
             .map(|(_, log_share)| *log_share)
             .collect();
         let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
-        let weak =
-            shift.value.exp() < WEAK_FRAC && shift.high.exp() < WEAK_HIGH_FRAC && now.len() >= NOW_COUNT_MIN;
-        weak.then_some((start, shift))
+        let share = exp(shift);
+        let weak = share.value < weak_frac && share.high < weak_high_frac && now.len() >= NOW_COUNT_MIN;
+        weak.then_some((start, share))
     })?;
     let since_ms = by_main.later[start].0.at_ms;
-    if contradicted(others, since_ms, i64::MAX) {
-        return None;
+    (!contradicted(&seen.others, since_ms, i64::MAX)).then_some(Fallen {
+        by_main,
+        by,
+        share,
+        since_ms,
+    })
+}
+
+impl Fallen<'_> {
+    /// The finding; `in_first_minutes` is the share of the usual that the first minutes still bring, where that is another measure.
+    fn told(&self, context: &Context<'_>, device: &Device, in_first_minutes: Option<f64>) -> Finding {
+        /// The first minutes are spoken of where they bring more than the whole by this share.
+        const MORE_FRAC: f64 = 0.15;
+        let (from_ms, sudden) = onset(self.by_main);
+        let Estimate { value, low, high } = self.share;
+        let severity = if value < WARNING_FRAC {
+            Severity::Warning
+        } else {
+            Severity::Notice
+        };
+        let stated = Value::new("vapour per misting against its own usual", value * 100.0, "%")
+            .between(low * 100.0, high * 100.0);
+        let mut finding = context.finding(Kind::MistWeak, from_ms, severity, stated);
+        finding.subject = device.id.clone();
+        finding.also = half_lives(context, self.by_main);
+        let course = if sudden {
+            "it fell within two days, as when a valve, hose or nozzle fails"
+        } else {
+            "it fell little by little, as when a nozzle clogs"
+        };
+        let counted = match self.by {
+            By::First => " in the first minutes",
+            By::Lasting => ", counted until half of it is gone",
+        };
+        let still = in_first_minutes
+            .filter(|first| *first > value + MORE_FRAC)
+            .map_or(String::new(), |first| {
+                format!(
+                    " In the first minutes they still bring {}; what is missing shows in how soon the air dries again.",
+                    percent(first)
+                )
+            });
+        finding.message = format!(
+            "Mistings of {} now bring {} of their usual vapour{counted} ({} to {}), since about {}: {course}.{still}",
+            device.id,
+            percent(value),
+            percent(low),
+            percent(high),
+            context.words.day(from_ms)
+        );
+        finding.advice = "Watch one run: look for a lazy nozzle, an air leak and the water level; descale or replace the nozzle \
+            and use low-mineral water. If other enclosures on the same pump are weaker too, look at the pump and its filter. \
+            Unplug before you reach into water."
+            .to_owned();
+        finding
     }
-    let (from_ms, sudden) = onset(by_main);
-    let (frac, low, high) = (share.value.exp(), share.low.exp(), share.high.exp());
-    let severity = if frac < WARNING_FRAC {
-        Severity::Warning
-    } else {
-        Severity::Notice
-    };
-    let value = Value::new("vapour per misting against its own usual", frac * 100.0, "%")
-        .between(low * 100.0, high * 100.0);
-    let mut finding = context.finding(Kind::MistWeak, from_ms, severity, value);
-    finding.subject = device.id.clone();
-    finding.also = half_lives(context, by_main);
-    let course = if sudden {
-        "it fell within two days, as when a valve, hose or nozzle fails"
-    } else {
-        "it fell little by little, as when a nozzle clogs"
-    };
-    finding.message = format!(
-        "Mistings of {} now bring {} of their usual vapour in the first minutes ({} to {}), since about {}: {course}.",
-        device.id,
-        percent(frac),
-        percent(low),
-        percent(high),
-        context.words.day(from_ms)
-    );
-    finding.advice = "Watch one run: look for a lazy nozzle, an air leak and the water level; descale or replace the nozzle \
-        and use low-mineral water. If other enclosures on the same pump are weaker too, look at the pump and its filter. \
-        Unplug before you reach into water."
-        .to_owned();
-    Some(finding)
 }
 
 /// Since when the yield is down, and whether it fell all at once.

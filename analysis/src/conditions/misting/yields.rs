@@ -1,7 +1,7 @@
 //! What a run usually gives, and each later run's share of it.
 //!
-//! Compared is the vapour in the first minutes per second of run, run by run at its own time of the day, adjusted for how far the air was
-//! from saturation; the first stretch of the record says what is usual.
+//! Compared is what was given per second of run, by the first minutes or by how long it lasted ([`By`]), run by run at its own time of the
+//! day, adjusted for how far the air was from saturation; the first stretch of the record says what is usual.
 
 use std::collections::BTreeMap;
 
@@ -19,7 +19,6 @@ use crate::statistics::trend::theil_sen;
 /// Length of the stretch that says what is usual: half of the record, between one and three weeks.
 const USUAL_MS: (i64, i64) = (7 * MS_PER_24_H, 21 * MS_PER_24_H);
 pub(super) const USUAL_COUNT_MIN: usize = 8;
-const LOW_QUANTILE: f64 = 0.1;
 /// From this humidity before a run on, %RH, so little is missing to saturation that its rise says little of the water given.
 pub(super) const DAMP_START_PCT: f64 = 91.0;
 /// A rise by this share of the room to saturation stopped where the air was full, whatever was given (own choice).
@@ -34,13 +33,35 @@ const SHARE_FLOOR: f64 = 0.03;
 /// A usual run stands out when nearly all of its like give at least this share of the middle one.
 pub(super) const STANDS_OUT_FRAC: f64 = 0.45;
 
+/// So many of the runs must have been seen to their half, else those that were seen are the short ones (own choice).
+const SEEN_FRAC: f64 = 0.8;
+
+/// What of a run tells how much water came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum By {
+    /// The vapour in the first minutes: at once, and before the exchange of air has its part. Not where the air is full by then.
+    First,
+    /// Vapour above the level before, times the time until half is gone.
+    Lasting,
+}
+
+impl By {
+    /// From which share of the usual runs on they stand out: how long it lasts also tells by itself where a few of them were weak already.
+    const fn low_quantile(self) -> f64 {
+        match self {
+            By::First => 0.1,
+            By::Lasting => 0.25,
+        }
+    }
+}
+
 /// A good run by one probe.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sample {
     pub(super) at_ms: i64,
     pub(super) slot: Option<usize>,
-    /// ln of the vapour in the first minutes per second of run.
-    pub(super) log_early: f64,
+    /// ln of what was given per second of run.
+    pub(super) log_given: f64,
     pub(super) log_headroom: f64,
     pub(super) rise_g_m3: f64,
     /// Light went on or off shortly before or during it: the air's vapour moves by itself then.
@@ -60,6 +81,17 @@ pub(super) struct Yield {
     pub(super) usual_half_lives_min: Vec<f64>,
 }
 
+impl Yield {
+    /// The middle share of the usual of the runs within a time.
+    pub(super) fn share_within(&self, first_ms: i64, last_ms: i64) -> Option<f64> {
+        let within = self
+            .later
+            .iter()
+            .filter(|(sample, _)| (first_ms..=last_ms).contains(&sample.at_ms));
+        median(&within.map(|(_, log_share)| *log_share).collect::<Vec<_>>()).map(f64::exp)
+    }
+}
+
 /// The usual stretch and the runs after it; `None` with too little of either.
 pub(super) fn yields(
     context: &Context<'_>,
@@ -67,26 +99,35 @@ pub(super) fn yields(
     observed: &[Observed],
     probes: &[Probe],
     index: usize,
+    by: By,
 ) -> Option<Yield> {
     let probe = &probes[index];
     let offset = median(&controls(probe, observed)).unwrap_or(0.0).max(0.0);
     let from_ms = reset_ms(context, device, &probe.id);
+    // Fog bends the decay, but hardly the first minutes.
+    let counts = |one: &&Observed| one.left_out.is_none() || one.fog_only && by == By::First;
+    let mut runs = 0;
     let samples: Vec<Sample> = observed
         .iter()
         .filter(|one| one.run.ran == Ran::Yes && one.run.at_ms >= from_ms)
-        .filter(|one| one.left_out.is_none() || one.fog_only)
+        .filter(counts)
         .filter_map(|one| {
             let response = one.responses[index].as_ref()?;
             // At the top of the probe's scale, or of what the air can hold, a rise is cut off.
             let cut_off =
                 response.censored || response.rise_g_m3 >= FILLED_FRAC * response.headroom_g_m3.max(0.0);
-            if cut_off || response.before_pct >= DAMP_START_PCT {
+            if cut_off && by == By::First || response.before_pct >= DAMP_START_PCT {
                 return None;
             }
+            runs += 1;
+            let given = match by {
+                By::First => response.early_g_m3?.max(f64::MIN_POSITIVE),
+                By::Lasting => response.lasting_g_min_m3?,
+            };
             Some(Sample {
                 at_ms: one.run.at_ms,
                 slot: one.run.slot,
-                log_early: (response.early_g_m3?.max(f64::MIN_POSITIVE) / one.run.duration_s).ln(),
+                log_given: (given / one.run.duration_s).ln(),
                 log_headroom: response.headroom_g_m3.ln(),
                 rise_g_m3: response.rise_g_m3 - offset,
                 near_edge: near_edge(context, one.run.at_ms),
@@ -94,11 +135,14 @@ pub(super) fn yields(
             })
         })
         .collect();
+    if by == By::Lasting && (samples.len() as f64) < SEEN_FRAC * f64::from(runs) {
+        return None;
+    }
     let first_ms = samples.first()?.at_ms;
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
     let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let (usual, later) = samples.split_at(split);
-    let slots = standing_out(usual);
+    let slots = standing_out(usual, by.low_quantile());
     let only = |samples: &[Sample]| -> Vec<Sample> {
         samples
             .iter()
@@ -132,7 +176,7 @@ fn near_edge(context: &Context<'_>, at_ms: i64) -> bool {
 
 /// Places in the schedule whose usual runs stand out from what the air does by itself at that hour: nearly all of them at
 /// least half of the usual one.
-fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
+fn standing_out(usual: &[Sample], low_quantile: f64) -> Vec<Option<usize>> {
     let mut slots: Vec<Option<usize>> = usual.iter().map(|sample| sample.slot).collect();
     slots.sort_unstable();
     slots.dedup();
@@ -140,9 +184,9 @@ fn standing_out(usual: &[Sample]) -> Vec<Option<usize>> {
         let measured: Vec<f64> = usual
             .iter()
             .filter(|sample| sample.slot == *slot)
-            .map(|sample| sample.log_early)
+            .map(|sample| sample.log_given)
             .collect();
-        quantile(&measured, LOW_QUANTILE)
+        quantile(&measured, low_quantile)
             .zip(median(&measured))
             .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln())
     });
@@ -180,7 +224,7 @@ struct Model {
 
 /// Of some usual runs.
 struct Usual {
-    /// ln of the vapour in the first minutes per second of run, less what the room to saturation explains.
+    /// ln of what was given per second of run, less what the room to saturation explains.
     level: f64,
     log_headroom: f64,
 }
@@ -189,7 +233,7 @@ impl Usual {
     fn of<'s>(runs: impl Iterator<Item = &'s Sample> + Clone, exponent: f64) -> Option<Usual> {
         let middle = |of: &dyn Fn(&Sample) -> f64| median(&runs.clone().map(of).collect::<Vec<_>>());
         Some(Usual {
-            level: middle(&|sample| sample.log_early - exponent * sample.log_headroom)?,
+            level: middle(&|sample| sample.log_given - exponent * sample.log_headroom)?,
             log_headroom: middle(&|sample| sample.log_headroom)?,
         })
     }
@@ -211,7 +255,7 @@ impl Model {
             )
         };
         let headroom = centred(|sample| sample.log_headroom)?;
-        let rise = centred(|sample| sample.log_early)?;
+        let rise = centred(|sample| sample.log_given)?;
         let spread = quantile(&headroom, 0.9)? - quantile(&headroom, 0.1)?;
         let (least, most) = HEADROOM_EXPONENT;
         let fitted = (spread >= HEADROOM_SPREAD)
@@ -252,7 +296,7 @@ impl Model {
             true => sample.log_headroom.min(usual.log_headroom),
             false => sample.log_headroom,
         };
-        sample.log_early - self.exponent * room - usual.level
+        sample.log_given - self.exponent * room - usual.level
             + (self.exponent_high - self.exponent) * less_room
     }
 }
