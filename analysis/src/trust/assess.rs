@@ -15,7 +15,7 @@ use super::grid::Grid;
 use super::pattern::lay_to_air;
 use super::scene::{self, Checked, Comparison, Grids, Scene};
 use super::signal::{self, Fading};
-use super::{Outcome, alone, clock, jar};
+use super::{Outcome, alone, clock, corrections, jar};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{Series, on_spans};
@@ -144,6 +144,14 @@ impl Room<'_> {
             let (found, clean) = self.signal_faults(sensor, *quantity, series, &grids, out);
             faults.insert((sensor.clone(), *quantity), found);
             checked.insert((sensor.clone(), *quantity), clean);
+        }
+        // Compared is what is believed of each: a known fault is not found again in those beside it.
+        for sensor in self.sensors {
+            for quantity in CHECKED {
+                if let Some(clean) = checked.get_mut(&(sensor.id.clone(), quantity)) {
+                    corrections::take_off(self.site, self.record, self.id, sensor, quantity, clean);
+                }
+            }
         }
         let compared = self.compared(&checked);
         for ((sensor, quantity), found) in &mut faults {

@@ -1,5 +1,7 @@
 //! What a check said of a sensor, taken off its later readings; the stored ones stay as they are.
 
+use std::borrow::Cow;
+
 use mosswarden_config::correction::{Correction, holding};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Sensor, Site};
@@ -55,13 +57,13 @@ impl Applied<'_> {
 /// When a sensor's baseline begins anew because of a check.
 pub(super) fn restarts_ms<'r>(
     record: &'r Record,
-    sensor: &'r Sensor,
+    sensor: &'r str,
     quantity: Quantity,
 ) -> impl Iterator<Item = i64> + 'r {
     record
         .corrections
         .iter()
-        .filter(move |c| c.sensor == sensor.id && c.quantity() == Some(quantity))
+        .filter(move |c| c.sensor == sensor && c.quantity() == Some(quantity))
         .map(|c| c.valid_from_ms)
 }
 
@@ -118,14 +120,15 @@ pub(super) fn take_off(
     place: &str,
     sensor: &Sensor,
     quantity: Quantity,
-    series: &mut Series,
+    series: &mut Cow<'_, Series>,
 ) {
     /// Air holds no more; a saturated reading stays at most this, %RH.
     const SATURATED_PCT: f64 = 100.0;
-    let Some(first) = restarts_ms(record, sensor, quantity).min() else {
+    let Some(first) = restarts_ms(record, &sensor.id, quantity).min() else {
         return;
     };
     let replaced = replaced_ms(site, record, place, sensor);
+    let series = series.to_mut();
     for (at, value) in series.at_ms.iter().zip(&mut series.value) {
         if *at < first {
             continue;

@@ -532,6 +532,7 @@ impl Bench<'_> {
         } = *self.scene;
         let of = |entry: &Entry, id: &str| entry.subject.as_deref().is_none_or(|subject| subject == id);
         let entries: Vec<&Entry> = record.entries(&enclosure.id, history).collect();
+        let corrected = |id| corrections::restarts_ms(record, id, self.comparison.quantity());
         // A new or freshly calibrated sensor is a new series.
         let renewed: Vec<i64> = entries
             .iter()
@@ -540,11 +541,7 @@ impl Bench<'_> {
             })
             .map(|e| e.at_ms)
             .chain(self.put_in_ms(sensor))
-            .chain(corrections::restarts_ms(
-                record,
-                sensor,
-                self.comparison.quantity(),
-            ))
+            .chain(corrected(&sensor.id))
             .collect();
         let steps: Vec<i64> = entries
             .iter()
@@ -555,6 +552,7 @@ impl Bench<'_> {
                 _ => false,
             })
             .map(|e| e.at_ms)
+            .chain(others.iter().flat_map(|other| corrected(other)))
             .collect();
         let first_ms = figures.first()?.at_ms;
         let as_day = |at_ms: i64| (at_ms - first_ms) as f64 / MS_PER_24_H as f64 + figures[0].day;
@@ -600,6 +598,8 @@ impl Bench<'_> {
 #[cfg(test)]
 mod tests {
     use std::f64::consts::TAU;
+
+    use mosswarden_config::correction::{Correction, Method};
 
     use super::super::kit::{START_MS, reading, site_in_room};
     use super::super::onset::{Part, Shape};
@@ -743,5 +743,61 @@ mod tests {
             findings.filter(|of| of.kind == Kind::HumidityStep).count()
         };
         assert_eq!((steps(&quiet), steps(&alone(-6.0, true))), (0, 1));
+    }
+
+    /// One of three reads 6 %RH high from the 21st of 42 days on; on the 36th that is known and taken off.
+    #[test]
+    fn a_correction_is_no_change_of_the_sensors_beside_it() {
+        let day = |number: i64| START_MS + number * MS_PER_24_H;
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: day(42),
+        };
+        let readings = (history.from_ms..history.until_ms)
+            .step_by(1_800_000)
+            .flat_map(|at_ms| {
+                let days = (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
+                let air_pct = 70.0 + 5.0 * (0.7 * days).sin() + 4.0 * (TAU * days).sin();
+                let lie_pct = if at_ms < day(21) { 0.0 } else { 6.0 };
+                [("stat", lie_pct, 1.7), ("check", 2.0, 2.9), ("low", 3.0, 5.3)]
+                    .into_iter()
+                    .flat_map(move |(sensor, more_pct, pace)| {
+                        [
+                            (Quantity::Humidity, air_pct + more_pct + 0.3 * (pace * days).sin()),
+                            (Quantity::Temperature, 22.0),
+                        ]
+                        .map(|(quantity, value)| reading(sensor, quantity, at_ms, value))
+                    })
+            });
+        let correction = Correction {
+            valid_from_ms: day(36),
+            written_ms: 0,
+            sensor: "stat".to_owned(),
+            quantity: "humidity".to_owned(),
+            method: Method::SideBySide,
+            against: "check".to_owned(),
+            bias: 6.0,
+            u_bias: 0.5,
+            gain: 0.0,
+            u_gain: 0.0,
+            pivot: 80.0,
+            by: None,
+        };
+        let record = Record::from_readings(readings, Vec::new(), history).with_corrections(vec![correction]);
+        let span = Span {
+            from_ms: day(35),
+            ..history
+        };
+        let sensors = [("stat", "controller"), ("check", "reference"), ("low", "probe")];
+        let found = assess(&site_in_room(&sensors, ""), &record, span)
+            .verdicts
+            .findings;
+        let told: Vec<_> = found.iter().map(|of| (of.subject.as_str(), of.end_ms)).collect();
+        assert_eq!(told, [("stat", Some(day(36)))], "{found:?}");
+        assert!(
+            found[0].message.contains("it is corrected since"),
+            "{}",
+            found[0].message
+        );
     }
 }

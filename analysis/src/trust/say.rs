@@ -9,6 +9,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 use super::Outcome;
 use super::assess::{CHECKED, Faults, Room};
 use super::clocks::ClockFault;
+use super::corrections;
 use super::cross::{Blamed, Compared};
 use super::onset::Shape;
 use super::signal::{self, Fading};
@@ -499,18 +500,18 @@ impl Room<'_> {
             })
             .map(|d| d.id.as_str())
             .collect();
-        let consequence = if controlled.is_empty() || quantity != Quantity::Humidity || !blamed.is_sure() {
-            String::new()
-        } else if now.value > 0.0 {
-            format!(
-                " {} follows it, so the enclosure runs drier than it shows.",
-                controlled.join(" and ")
+        let follows = !controlled.is_empty() && quantity == Quantity::Humidity && blamed.is_sure();
+        let runs = if now.value > 0.0 { "drier" } else { "wetter" };
+        let controlled = controlled.join(" and ");
+        let (consequence, uncorrected) = if follows {
+            (
+                format!(" {controlled} follows it, so the enclosure runs {runs} than it shows."),
+                format!(
+                    ", but {controlled} still follows what it shows, so the enclosure runs {runs} than that"
+                ),
             )
         } else {
-            format!(
-                " {} follows it, so the enclosure runs wetter than it shows.",
-                controlled.join(" and ")
-            )
+            Default::default()
         };
         let (kind, value, also, what) = match (quantity, change.shape) {
             (Quantity::Humidity, Shape::Drift) => {
@@ -572,9 +573,16 @@ impl Room<'_> {
                     self.true_level(sensor, quantity, blamed)
                 ),
                 Some(ended_ms) => format!(
-                    "{} read {range} {way} against {against} from about {since} to {}; it reads as it used to since.{sure}",
+                    "{} read {range} {way} against {against} from about {since} to {}; {}.{sure}",
                     sensor.id,
-                    words::date(zone, ended_ms)
+                    words::date(zone, ended_ms),
+                    if corrections::restarts_ms(self.record, &sensor.id, quantity).any(|at| at == ended_ms) {
+                        format!("it is corrected since{uncorrected}")
+                    } else if change.ended_ms.is_none() {
+                        "it was checked or replaced then".to_owned()
+                    } else {
+                        "it reads as it used to since".to_owned()
+                    }
                 ),
             },
             advice: if others.is_empty() {

@@ -36,7 +36,6 @@ impl Room<'_> {
         };
         let mut standard = rectangular(limit);
         let mut corrected_by = 0.0;
-        corrections::take_off(self.site, self.record, self.id, sensor, quantity, &mut clean);
         if let Some(applied) = self.correction(sensor, quantity) {
             standard = applied.standard(standard);
             corrected_by = applied.bias;
