@@ -10,7 +10,8 @@ use crate::harness::{Home, Python, SITE};
 const REPORT_BYTES_MAX: usize = 1_000_000;
 
 /// Kind, enclosure, subject, cause. mourning-1 and toad-1 are well and stand in no line.
-const PROMISED: [(&str, &str, &str, &str); 6] = [
+const PROMISED: [(&str, &str, &str, &str); 7] = [
+    ("heater-failed", "crested-1", "crested-1-heater", ""),
     ("heater-stuck-on", "crested-1", "crested-1-heater", ""),
     ("humidity-drift", "mossy-1", "mossy-1-stat", ""),
     ("mist-weak", "dart-1", "dart-1-mister", ""),

@@ -207,8 +207,8 @@ fn asks_below_c(device: &Device) -> Option<f64> {
     Some(device.setpoint.temperature_c? - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K) - MARGIN_K)
 }
 
-/// Times in `window` at which the probe asked for heat and got none, each at least [`FAILED_H_MIN`] long.
-fn asked_in_vain(device: &Device, states: &States, probe: &Line, window: Span) -> Vec<Span> {
+/// Times in `window` at which the probe asked for heat.
+fn asked(device: &Device, probe: &Line, window: Span) -> Vec<Span> {
     let Some(low_c) = asks_below_c(device) else {
         return Vec::new();
     };
@@ -220,7 +220,12 @@ fn asked_in_vain(device: &Device, states: &States, probe: &Line, window: Span) -
                 asked.push(Span { from_ms, until_ms });
             }
         });
-    let mut asked = union(asked);
+    union(asked)
+}
+
+/// Times in `window` at which the probe asked for heat and got none, each at least [`FAILED_H_MIN`] long.
+fn asked_in_vain(device: &Device, states: &States, probe: &Line, window: Span) -> Vec<Span> {
+    let mut asked = asked(device, probe, window);
     asked.retain(|span| {
         span.hours() >= FAILED_H_MIN && states.on_frac(*span).is_some_and(|on_frac| on_frac <= OFF_FRAC)
     });
@@ -289,7 +294,7 @@ fn works_below_c(device: &Device, states: &States, probe: &Line, stretch: Span) 
 }
 
 /// Whether the heater ran in the weeks before, and was seldom left off at these hours although asked: one on a timer, or out of use for
-/// the summer, is not broken.
+/// the summer, is not broken. One that nothing asked in these weeks may have lost its plug unseen: it is asked now for the first time.
 fn answers_usually(device: &Device, states: &States, probe: &Line, stretch: Span) -> bool {
     const DAYS: i64 = 14;
     let before = Span {
@@ -305,7 +310,14 @@ fn answers_usually(device: &Device, states: &States, probe: &Line, stretch: Span
             !asked_in_vain(device, states, probe, then).is_empty()
         })
         .count() as i64;
-    hours_within(&states.on, before) > 0.0 && days_in_vain < DAYS / 2
+    let is_known = || {
+        let heard = probe.summary(before).map_or(0.0, |summary| summary.covered_frac);
+        states.on_frac(before).is_some() && heard >= KNOWN_FRAC_MIN
+    };
+    match hours_within(&states.on, before) > 0.0 {
+        true => days_in_vain < DAYS / 2,
+        false => is_known() && asked(device, probe, before).is_empty(),
+    }
 }
 
 fn mains_were_off(context: &Context<'_>, stretch: Span) -> bool {
@@ -608,6 +620,21 @@ mod tests {
         }
         let outcome = kit.judge("2026-05-18", "2026-05-25");
         of(&outcome, Kind::HeaterFailed).into_iter().cloned().collect()
+    }
+
+    #[test]
+    fn a_heater_that_nothing_asked_before_has_failed_when_it_stays_off_at_last() {
+        let told = |first_date: &str, days: u64| {
+            let mut kit = Kit::quiet(first_date, days);
+            let night = kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00");
+            kit.refill("stat", Quantity::Temperature, move |_, at| {
+                Some(if night.contains(&at) { 16.0 } else { 22.0 })
+            });
+            kit.states("heater", |_, _| false);
+            of(&kit.judge("2026-05-18", "2026-05-25"), Kind::HeaterFailed).len()
+        };
+        assert_eq!(told("2026-05-04", 21), 1);
+        assert_eq!(told("2026-05-16", 9), 0, "too little is known of it");
     }
 
     #[test]
