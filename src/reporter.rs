@@ -28,7 +28,7 @@ impl From<Outcome> for ExitCode {
 }
 
 /// Ends the program where standard output takes nothing more. Where its reader has gone, as in `flags | head`, silently and with 128 + SIGPIPE, as
-/// other programs do; else, as on a full disk, with the reason and exit code 1.
+/// other programs do; else, as on a full disk, with the reason and exit code 1. Panics that are caught and told as a damaged file say nothing.
 pub(crate) fn end_with_standard_output() {
     const OF_SIGPIPE: i32 = 141;
     const FAILED: i32 = 1;
@@ -41,6 +41,7 @@ pub(crate) fn end_with_standard_output() {
                 eprintln!("{words}");
                 std::process::exit(FAILED)
             }
+            None if mosswarden_collector::is_guarded() => {}
             None => told(panic),
         }
     }));

@@ -70,7 +70,7 @@ pub use run::{
 };
 pub use secrets::{SecretError, client_tls, password as secret, server_tls};
 pub use spool::{NewerVersion, SpoolError};
-pub use table_file::TableError;
+pub use table_file::{TableError, is_guarded};
 pub use tail::tail;
 pub use verify::{Problem, Verified, VerifyError, verify};
 

@@ -1,7 +1,8 @@
 //! Looks through every file of the archive, says what is wrong, and repairs it without losing a reading.
 //!
-//! Checked: that each file can be read, its version and columns, the order of its rows, that they lie in the right day or month, and,
-//! for months, length, SHA-256 and counts against the daily figures. A repair writes what can be read into day files first, durably,
+//! Checked: that each file can be read, its version and columns, that the readings of each row group are those that were written, its
+//! statistics and the order of its rows, that they lie in the right day or month, and, for months, length, SHA-256 and counts against the
+//! daily figures. A repair writes what can be read into day files first, durably,
 //! and then sets the damaged file aside in `damaged/`; nothing is removed.
 
 use std::collections::BTreeSet;
@@ -247,7 +248,7 @@ impl Verifier<'_> {
 
     /// What could be read goes into its days, durably; then the file goes into `damaged/`.
     fn set_aside(&self, path: &Path, expected: Option<i64>) -> Result<String, ArchiveError> {
-        let count = self.rescue(path)?;
+        let (count, changed) = self.rescue(path)?;
         let folder = path
             .parent()
             .and_then(Path::file_name)
@@ -276,21 +277,36 @@ impl Verifier<'_> {
             }
             _ => String::new(),
         };
+        let doubtful = match changed {
+            0 => String::new(),
+            _ => format!(
+                "; at least one of {changed} of them is not what was written, and a backup of the file would tell which"
+            ),
+        };
         Ok(format!(
-            "{count} readings went into their days{lost}; the file was set aside as {}",
+            "{count} readings went into their days{lost}{doubtful}; the file was set aside as {}",
             aside.display()
         ))
     }
 
-    /// Every row of a file that can be read, whatever else is wrong with it, into its day; gives their count. A few row groups at a time.
-    fn rescue(&self, path: &Path) -> Result<usize, ArchiveError> {
+    /// Every row of a file that can be read, whatever else is wrong with it, into its day; gives their count, and how many stood in row
+    /// groups that are not as they were written. A few row groups at a time.
+    fn rescue(&self, path: &Path) -> Result<(usize, usize), ArchiveError> {
         let Ok(table) = archive::open(self.disk, path) else {
-            return Ok(0);
+            return Ok((0, 0));
         };
-        let (mut held, mut count) = (Vec::new(), 0);
+        let (mut held, mut count, mut changed) = (Vec::new(), 0, 0);
         let group_count = table.groups().len();
         for index in 0..group_count {
-            held.extend(table.group(index).unwrap_or_default());
+            let rows = match table.group(index) {
+                Err(TableError::Changed) => {
+                    let rows = table.group_as_it_reads(index).unwrap_or_default();
+                    changed += rows.len();
+                    rows
+                }
+                rows => rows.unwrap_or_default(),
+            };
+            held.extend(rows);
             if held.len() < HELD_ROWS_MAX && index + 1 < group_count {
                 continue;
             }
@@ -300,7 +316,7 @@ impl Verifier<'_> {
                 archive::put(self.disk, self.data_dir, date, "repaired", &rows)?;
             }
         }
-        Ok(count)
+        Ok((count, changed))
     }
 
     fn remove_summary(&self, first: NaiveDate) -> Result<(), ArchiveError> {
@@ -349,7 +365,7 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
             a.sensor <= b.sensor
         }
     };
-    for index in 0..table.groups().len() {
+    for (index, group) in table.groups().iter().enumerate() {
         let rows = match table.group(index) {
             Ok(rows) => rows,
             Err(error) => {
@@ -358,6 +374,12 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
                 continue;
             }
         };
+        if !group.is_of(&rows) {
+            seen.wrong.insert(format!(
+                "row group {}: its statistics are not those of its readings",
+                index + 1
+            ));
+        }
         seen.readings += rows.len() as u64;
         is_sorted &= rows.is_sorted_by(follows);
         is_sorted &= last
@@ -441,6 +463,52 @@ mod tests {
         let found = verify(&RealDisk, dir.path(), false).expect("readable");
         assert_eq!(found.problems, []);
         assert_eq!((found.files, found.readings), (4, written.len() as u64));
+    }
+
+    #[test]
+    fn no_flipped_bit_of_a_part_changes_a_reading_unseen() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let written: Vec<Reading> = (0..40)
+            .map(|n| reading("a", BEGAN_MS + n * 60_000, 80.0 + (n % 7) as f64))
+            .collect();
+        archive::put(&RealDisk, dir.path(), date(3, 1), "part-1", &written).expect("room");
+        let partition = table::partition_dir(dir.path(), date(3, 1));
+        let name = archive::parquet_names(&RealDisk, &partition)
+            .expect("a folder")
+            .remove(0);
+        let path = partition.join(name);
+        let sound = fs_err::read(&path).expect("the part");
+        let mut changed = Vec::new();
+        for index in 0..sound.len() {
+            let mut bytes = sound.clone();
+            bytes[index] ^= 1 << (index % 8);
+            fs_err::write(&path, &bytes).expect("room");
+            let told = verify(&RealDisk, dir.path(), false).expect("readable").problems;
+            if told.is_empty() {
+                assert_eq!(
+                    all(&RealDisk, &path).expect("said to be sound"),
+                    written,
+                    "byte {index}"
+                );
+            } else if told[0].what == "row group 1: its readings are not those that were written" {
+                changed = bytes;
+            }
+        }
+        fs_err::write(&path, changed).expect("room");
+        let said = verify(&RealDisk, dir.path(), true)
+            .expect("works")
+            .problems
+            .remove(0);
+        assert!(
+            said.repaired
+                .expect("repaired")
+                .contains("at least one of 40 of them is not what was written")
+        );
+        assert_eq!(stored(dir.path()).len(), 40, "none is lost");
+        assert_eq!(
+            verify(&RealDisk, dir.path(), false).expect("readable").problems,
+            []
+        );
     }
 
     #[test]

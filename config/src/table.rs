@@ -22,6 +22,9 @@ use crate::zone::Span;
 pub const FORMAT_VERSION: u32 = 2;
 /// Key of [`FORMAT_VERSION`] in a file's key-value metadata.
 pub const FORMAT_KEY: &str = "mosswarden.format";
+/// Under this a file bears a CRC-32 of each row group's readings, in hexadecimal digits, with commas between them; files of before November 2026
+/// have none.
+pub const CHECKS_KEY: &str = "mosswarden.readings-crc32";
 /// Key under which a file's metadata says each column's unit.
 pub const UNITS_KEY: &str = "mosswarden.units";
 /// What stands under [`UNITS_KEY`]: column, meaning and unit, as JSON.

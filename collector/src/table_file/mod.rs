@@ -11,6 +11,7 @@ mod write;
 
 use mosswarden_config::table::{FORMAT_VERSION, Reading, column};
 
+pub use read::is_guarded;
 pub(crate) use read::{Group, TableReader};
 pub(crate) use source::Source;
 pub(crate) use summary::{Digesting, Print, Summary};
@@ -53,6 +54,39 @@ pub enum TableError {
     Column { column: &'static str },
     #[error("the column `{column}` holds `{found}`, which this program does not know")]
     UnknownWord { column: &'static str, found: String },
+    #[error("its bytes are damaged")]
+    Damaged,
+    #[error("its readings are not those that were written")]
+    Changed,
+}
+
+/// CRC-32 of a row group's readings, by what they say and not by how the file holds it.
+fn check_of(rows: &[Reading]) -> u32 {
+    /// Rows that are put into bytes at once.
+    const ROWS: usize = 512;
+    let mut hasher = crc32fast::Hasher::new();
+    let mut bytes = Vec::new();
+    for some in rows.chunks(ROWS) {
+        bytes.clear();
+        for row in some {
+            bytes.extend(row.at_ms.to_le_bytes());
+            bytes.extend(row.received_ms.to_le_bytes());
+            bytes.extend(row.value.to_bits().to_le_bytes());
+            let words = [
+                row.time_source.name(),
+                &row.enclosure,
+                &row.sensor,
+                row.quantity.name(),
+                row.mark.name(),
+            ];
+            for word in words {
+                bytes.extend(word.as_bytes());
+                bytes.push(0);
+            }
+        }
+        hasher.update(&bytes);
+    }
+    hasher.finalize()
 }
 
 /// The order of rows in a file; rows of one identity are neighbours in it.

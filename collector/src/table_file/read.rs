@@ -1,14 +1,17 @@
 //! Parquet → rows, group by group; every version of the table.
 
+use std::cell::Cell;
+use std::panic::{self, AssertUnwindSafe};
+
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::{FORMAT_KEY, FORMAT_VERSION, Mark, Reading, TimeSource, column};
+use mosswarden_config::table::{CHECKS_KEY, FORMAT_KEY, FORMAT_VERSION, Mark, Reading, TimeSource, column};
 use parquet::column::reader::{ColumnReader, ColumnReaderImpl};
 use parquet::data_type::{ByteArray, ByteArrayType, DataType};
 use parquet::file::metadata::RowGroupMetaData;
 use parquet::file::reader::{ChunkReader, FileReader, RowGroupReader, SerializedFileReader};
 use parquet::file::statistics::Statistics;
 
-use super::TableError;
+use super::{TableError, check_of};
 use crate::names::Names;
 
 /// What a row group's statistics say of it.
@@ -33,6 +36,19 @@ impl Group {
             .is_none_or(|(first, last)| first.as_str() <= sensor && sensor <= last.as_str());
         of_time && of_sensor
     }
+
+    /// Whether what it says holds of these readings.
+    pub(crate) fn is_of(&self, rows: &[Reading]) -> bool {
+        let times = || rows.iter().map(|row| row.at_ms);
+        let sensors = || rows.iter().map(|row| &*row.sensor);
+        let of_times = self
+            .times_ms
+            .is_none_or(|(first, last)| times().min() == Some(first) && times().max() == Some(last));
+        let of_sensors = self.sensors.as_ref().is_none_or(|(first, last)| {
+            sensors().min() == Some(first.as_str()) && sensors().max() == Some(last.as_str())
+        });
+        rows.len() == self.rows && of_times && of_sensors
+    }
 }
 
 /// An open file of readings.
@@ -40,6 +56,8 @@ pub(crate) struct TableReader<R: ChunkReader + 'static> {
     file: SerializedFileReader<R>,
     places: Places,
     is_in_order: bool,
+    /// What the readings of each group should come to; empty where the file does not say.
+    checks: Vec<Option<u32>>,
 }
 
 /// Where each column stands in the file.
@@ -47,14 +65,13 @@ struct Places([usize; 8]);
 
 impl<R: ChunkReader + 'static> TableReader<R> {
     pub(crate) fn open(source: R) -> Result<TableReader<R>, TableError> {
-        let file = SerializedFileReader::new(source)?;
+        let file = guarded(|| Ok(SerializedFileReader::new(source)?))?;
         let about = file.metadata().file_metadata();
-        let version = about
-            .key_value_metadata()
-            .into_iter()
-            .flatten()
-            .find(|pair| pair.key == FORMAT_KEY)
-            .and_then(|pair| pair.value.clone());
+        let told = |key: &str| {
+            let mut pairs = about.key_value_metadata().into_iter().flatten();
+            pairs.find(|pair| pair.key == key)?.value.clone()
+        };
+        let version = told(FORMAT_KEY);
         let is_newer = |found: &String| found.parse::<u32>().map_or(true, |found| found > FORMAT_VERSION);
         if let Some(found) = version.clone().filter(is_newer) {
             return Err(TableError::Newer { found });
@@ -66,10 +83,15 @@ impl<R: ChunkReader + 'static> TableReader<R> {
                 .find(|index| schema.column(*index).name() == name)
                 .ok_or(TableError::Column { column: name })?;
         }
+        let checks = told(CHECKS_KEY).map_or(Vec::new(), |checks| {
+            let each = checks.split(',');
+            each.map(|check| u32::from_str_radix(check, 16).ok()).collect()
+        });
         Ok(TableReader {
-            file,
             places: Places(places),
             is_in_order: version.is_some_and(|version| version == FORMAT_VERSION.to_string()),
+            checks,
+            file,
         })
     }
 
@@ -102,7 +124,23 @@ impl<R: ChunkReader + 'static> TableReader<R> {
     }
 
     /// Every reading of one group, in file order.
+    ///
+    /// # Errors
+    /// [`TableError::Changed`] where they can be read, and are not what was written.
     pub(crate) fn group(&self, index: usize) -> Result<Vec<Reading>, TableError> {
+        let readings = self.group_as_it_reads(index)?;
+        match self.checks.get(index) {
+            Some(check) if *check != Some(check_of(&readings)) => Err(TableError::Changed),
+            _ => Ok(readings),
+        }
+    }
+
+    /// Every reading of one group, whether or not it is what was written.
+    pub(crate) fn group_as_it_reads(&self, index: usize) -> Result<Vec<Reading>, TableError> {
+        guarded(|| self.unguarded_group(index))
+    }
+
+    fn unguarded_group(&self, index: usize) -> Result<Vec<Reading>, TableError> {
         let group = self.file.get_row_group(index)?;
         let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
         let at = self.instants(&*group, column::AT, rows)?;
@@ -185,6 +223,23 @@ impl Places {
         let index = super::COLUMNS.iter().position(|column| *column == name);
         self.0[index.unwrap_or(0)]
     }
+}
+
+thread_local! {
+    static IS_GUARDED: Cell<bool> = const { Cell::new(false) };
+}
+
+/// Whether a panic of this thread is caught and told as a damaged file, so that nobody needs its words.
+pub fn is_guarded() -> bool {
+    IS_GUARDED.get()
+}
+
+/// Reads from a file that may be damaged: on some bytes the library panics, which is an error of that file like any other.
+fn guarded<T>(read: impl FnOnce() -> Result<T, TableError>) -> Result<T, TableError> {
+    IS_GUARDED.set(true);
+    let done = panic::catch_unwind(AssertUnwindSafe(read));
+    IS_GUARDED.set(false);
+    done.unwrap_or(Err(TableError::Damaged))
 }
 
 /// Room is made at once for this many rows at most: what a damaged footer says of their number is no reason to ask for all memory.

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::sync::Arc;
 
-use mosswarden_config::table::{FORMAT_KEY, FORMAT_VERSION, Reading, UNITS_KEY, UNITS_VALUE};
+use mosswarden_config::table::{CHECKS_KEY, FORMAT_KEY, FORMAT_VERSION, Reading, UNITS_KEY, UNITS_VALUE};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::data_type::{ByteArray, ByteArrayType, DoubleType, Int64Type};
 use parquet::file::metadata::{KeyValue, SortingColumn};
@@ -13,7 +13,7 @@ use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
 use parquet::schema::parser::parse_message_type;
 use parquet::schema::types::{ColumnPath, TypePtr};
 
-use super::{COLUMNS, SCHEMA, TableError};
+use super::{COLUMNS, SCHEMA, TableError, check_of};
 
 /// A row group is closed at the end of a sensor once it holds this many rows: smaller ones would cost more in the footer than they
 /// save in reading (a group's footer takes about 1 kB).
@@ -36,6 +36,8 @@ pub(crate) enum Effort {
 pub(crate) struct TableWriter<W: Write + Send> {
     file: SerializedFileWriter<W>,
     waiting: Vec<Reading>,
+    /// Of each group written.
+    checks: Vec<String>,
 }
 
 impl<W: Write + Send> TableWriter<W> {
@@ -43,6 +45,7 @@ impl<W: Write + Send> TableWriter<W> {
         Ok(TableWriter {
             file: SerializedFileWriter::new(out, schema()?, properties(effort)?)?,
             waiting: Vec::new(),
+            checks: Vec::new(),
         })
     }
 
@@ -72,7 +75,7 @@ impl<W: Write + Send> TableWriter<W> {
         let mut first = 0;
         for index in 1..=rows.len() {
             if index == rows.len() || ends_group(index - first, &rows[index - 1], &rows[index]) {
-                write_group(&mut self.file, &rows[first..index])?;
+                self.write_group(&rows[first..index])?;
                 first = index;
             }
         }
@@ -82,14 +85,24 @@ impl<W: Write + Send> TableWriter<W> {
     /// Ends the file.
     pub(crate) fn finish(mut self) -> Result<W, TableError> {
         self.flush()?;
+        let checks = KeyValue::new(CHECKS_KEY.to_owned(), self.checks.join(","));
+        self.file.append_key_value_metadata(checks);
         Ok(self.file.into_inner()?)
     }
 
     fn flush(&mut self) -> Result<(), TableError> {
         let rows = std::mem::take(&mut self.waiting);
         if !rows.is_empty() {
-            write_group(&mut self.file, &rows)?;
+            self.write_group(&rows)?;
         }
+        Ok(())
+    }
+
+    fn write_group(&mut self, rows: &[Reading]) -> Result<(), TableError> {
+        let mut group = self.file.next_row_group()?;
+        write_columns(&mut group, rows)?;
+        group.close()?;
+        self.checks.push(format!("{:08x}", check_of(rows)));
         Ok(())
     }
 }
@@ -141,16 +154,6 @@ fn properties(effort: Effort) -> Result<WriterPropertiesPtr, TableError> {
             .set_column_encoding(column, Encoding::DELTA_BINARY_PACKED);
     }
     Ok(Arc::new(properties.build()))
-}
-
-fn write_group<W: Write + Send>(
-    file: &mut SerializedFileWriter<W>,
-    rows: &[Reading],
-) -> Result<(), TableError> {
-    let mut group = file.next_row_group()?;
-    write_columns(&mut group, rows)?;
-    group.close()?;
-    Ok(())
 }
 
 fn write_columns<W: Write + Send>(
