@@ -532,10 +532,14 @@ mod tests {
     /// Weeks of short runs, each of which lifts the probe by a kelvin; then one of four hours, with what the probe shows over 20 °C so many
     /// hours into it.
     fn last_run(over_k: fn(f64) -> f64) -> Vec<Finding> {
+        long_run("2026-05-21T03:00", 4.0, over_k)
+    }
+
+    fn long_run(began: &str, length_h: f64, over_k: fn(f64) -> f64) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
-        let began_ms = kit.at("2026-05-21T03:00");
+        let began_ms = kit.at(began);
         let hours_into = move |at_ms: i64| (at_ms - began_ms) as f64 / MS_PER_HOUR as f64;
-        let is_last = move |at_ms: i64| (0.0..4.0).contains(&hours_into(at_ms));
+        let is_last = move |at_ms: i64| (0.0..length_h).contains(&hours_into(at_ms));
         let minute_of = |at_ms: i64| (at_ms.rem_euclid(2 * MS_PER_HOUR) / 60_000) as f64;
         kit.refill("stat", Quantity::Temperature, move |_, at_ms| {
             Some(match minute_of(at_ms) {
@@ -568,6 +572,25 @@ mod tests {
         assert_eq!(last_run(|hours| (2.0 * hours).min(1.0)), Vec::new());
         // Water cools it as the run begins; then it warms, but for the cold of the room not far.
         assert_eq!(last_run(|hours| -0.8 + (0.5 * hours).min(0.7)), Vec::new());
+    }
+
+    #[test]
+    fn a_heater_on_for_days_is_judged_by_the_hour_in_which_it_went_on() {
+        let days = |over_k| long_run("2026-05-14T03:00", 240.0, over_k);
+        assert_eq!(
+            days(|hours| (2.0 * hours).min(1.0) - 0.004 * hours),
+            Vec::new(),
+            "too weak for the cold"
+        );
+        let failed = days(|hours| -0.01 * hours);
+        assert_eq!(failed.len(), 1, "{failed:?}");
+        assert!(
+            failed[0]
+                .message
+                .contains("on for 10 days from 03:00 on Thursday 14 May"),
+            "{}",
+            failed[0].message
+        );
     }
 
     #[test]

@@ -103,9 +103,17 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
         if near().any(|at_ms| bend_at(line, at_ms).is_none()) {
             return None;
         }
-        [bends.largest(near(), SIGNS[switch])?, largest]
+        let least_k = DAY_FRAC_MIN * size_k;
+        let at_its_time = bends.largest(near(), SIGNS[switch]);
+        // What bends the line there may be the room or a heater, and the lamp all the same.
+        let is_hidden =
+            || near().any(|at_ms| bend_at(line, at_ms).is_some_and(|k| SIGNS[switch] * k >= least_k));
+        if at_its_time.is_none_or(|bend| bend.size_k < least_k) && is_hidden() {
+            return None;
+        }
+        [at_its_time?, largest]
             .into_iter()
-            .find(|bend| bend.size_k >= DAY_FRAC_MIN * size_k)
+            .find(|bend| bend.size_k >= least_k)
     };
     let sure: Vec<(Span, Span)> = days
         .iter()
@@ -256,6 +264,39 @@ mod tests {
             "{}",
             found[0].message
         );
+    }
+
+    #[test]
+    fn what_the_room_does_as_the_lamp_switches_hides_it() {
+        let judged = |has_guests: bool| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            kit.restate("heater", |_, _| false);
+            kit.forget("lamp");
+            // One evening the room warms until the light goes off, and cools again.
+            let guests_k = move |kit: &Kit, at: i64| {
+                let hours = (at - kit.at("2026-05-20T18:00")) as f64 / MS_PER_HOUR as f64;
+                let course = if hours < 2.0 {
+                    hours
+                } else {
+                    (4.0 - hours).max(0.0)
+                };
+                if has_guests { 2.0 * course.max(0.0) } else { 0.0 }
+            };
+            kit.refill("wall", Quantity::Temperature, move |kit, at| {
+                Some(20.0 + guests_k(kit, at))
+            });
+            for sensor in ["check", "cool"] {
+                kit.refill(sensor, Quantity::Temperature, move |kit, at| {
+                    Some(lit_c(kit, at, 0.0) + guests_k(kit, at))
+                });
+            }
+            let outcome = kit.judge("2026-05-18", "2026-05-25");
+            (
+                of(&outcome, Kind::LightHoursWrong).len(),
+                unjudged(&outcome, Kind::LightHoursWrong),
+            )
+        };
+        assert_eq!((judged(false), judged(true)), ((0, false), (0, true)));
     }
 
     #[test]

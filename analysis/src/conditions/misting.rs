@@ -432,6 +432,18 @@ mod tests {
     }
 
     #[test]
+    fn without_states_a_mister_that_is_dead_for_weeks_goes_on_being_told() {
+        let kit = misted(false, |kit, at| (at < kit.at("2026-03-24")).then_some(1.0));
+        let outcome = kit.judge("2026-04-06", "2026-04-13");
+        let found = of(&outcome, Kind::MistMissed);
+        assert_eq!(found.len(), 1, "{:?}", outcome.verdicts.not_assessed);
+        assert_eq!(
+            (found[0].start_ms, found[0].end_ms),
+            (kit.at("2026-03-24T10:00"), None)
+        );
+    }
+
+    #[test]
     fn without_states_a_shorter_run_is_judged_by_its_like_and_one_beside_lights_off_not() {
         let afternoon = |kit: &Kit, at: i64| kit.hour(at) > 12.0;
         let missed = "2026-03-27T15:00";

@@ -32,10 +32,10 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
     };
     let habit = Habit::of(states, probe);
     let mut findings = Vec::new();
-    for on in states
-        .on_within(recent)
-        .filter(|on| on.until_ms > context.span.from_ms)
-    {
+    for run in states.on.iter().filter(|on| on.until_ms > context.span.from_ms) {
+        let Some(mut on) = run.intersect(recent) else {
+            continue;
+        };
         // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
         let Some(whole) = probe.summary(on) else { continue };
         let falling = Span {
@@ -45,10 +45,15 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         let Some(during) = probe.summary(falling) else {
             continue;
         };
-        let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
+        let mut first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
         let asked = first_c <= setpoint_c + MARGIN_K;
+        // The habit asks what happened as it went on, however long ago that was.
         let broken = habit
-            .filter(|habit| asked && habit.is_broken(context, probe, on) && !mains_were_off(context, on));
+            .filter(|habit| asked && habit.is_broken(context, probe, *run) && !mains_were_off(context, on));
+        if broken.is_some() {
+            on = *run;
+            first_c = probe.value_at(on.from_ms).unwrap_or(first_c);
+        }
         let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
         if broken.is_none() && !is_cold {
             if falling.hours() < FAILED_H_MIN {

@@ -52,7 +52,7 @@ pub(super) fn settle(
         (one.left_out.is_none() && response.left_out().is_none()).then_some(response)
     };
     // Places in the schedule differ in length and hour; without states, each must show by itself.
-    let rises = |slot: Option<usize>| -> Vec<f64> {
+    let rises = |slot: Option<usize>, observed: &[Observed]| -> Vec<f64> {
         observed
             .iter()
             .filter(|one| one.run.ran == Ran::Yes || !stated)
@@ -71,24 +71,29 @@ pub(super) fn settle(
         };
         usual.filter(|_| rises.len() >= USUAL_COUNT_MIN)
     };
-    let Some((_, noise)) = usual_of(&rises(None)).zip(noise) else {
+    let Some((_, noise)) = usual_of(&rises(None, observed)).zip(noise) else {
         return if stated {
             Ok(())
         } else {
             Err("it sends no states, and too few of its runs can be seen in the humidity".to_owned())
         };
     };
-    // By place in the schedule, the usual rise where runs stand out from the air.
+    let standing_out = |slot: Option<usize>, observed: &[Observed]| -> Option<f64> {
+        let rises = rises(slot, observed);
+        let usual = usual_of(&rises)?;
+        let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
+        let shows = usual * SHOWN_FRAC > noise;
+        (shows && (stated || shown as f64 >= SHOW_SHARE_MIN * rises.len() as f64)).then_some(usual)
+    };
+    // By place in the schedule, the usual rise where runs stand out from the air: of all, or, where a mister has been dead for weeks, of the first
+    // half of them.
+    let first_half = &observed[..observed.len() / 2];
     let slots = observed.iter().map(|one| one.run.slot).collect::<BTreeSet<_>>();
     let shown: BTreeMap<Option<usize>, f64> = slots
         .into_iter()
         .filter_map(|slot| {
-            let rises = rises(slot);
-            let usual = usual_of(&rises)?;
-            let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
-            let shows = usual * SHOWN_FRAC > noise;
-            (shows && (stated || shown as f64 >= SHOW_SHARE_MIN * rises.len() as f64))
-                .then_some((slot, usual))
+            let usual = standing_out(slot, observed).or_else(|| standing_out(slot, first_half))?;
+            Some((slot, usual))
         })
         .collect();
     if !stated && shown.is_empty() {
