@@ -334,6 +334,11 @@ fn inside(
     if lamps.present && only_by_light && heaters.as_usual() {
         return lamp_verdict(format!("{by}, from lights-on to lights-off"));
     }
+    if lamps.present && only_by_light && heaters.on_frac.is_none() {
+        return lamp_verdict(format!(
+            "{by}, from lights-on to lights-off, and as usual in the dark, in which a heater that gives too much would show (it sends no states)"
+        ));
+    }
     if lamps.present && heaters.as_usual() && highest_at_lights_off(&hours, &is_lit) {
         return lamp_verdict(format!(
             "{by}, and it was at its height when the light went off, long after the sun would have moved on"

@@ -603,20 +603,28 @@ mod tests {
 
     #[test]
     fn a_lamp_too_strong_shows_from_lights_on_to_lights_off() {
-        let mut kit = Kit::quiet("2026-05-04", 21);
-        for sensor in ["check", "cool", "stat"] {
-            kit.refill(sensor, Quantity::Temperature, |kit, at| {
-                let stronger = kit.lit(at) && at >= kit.at("2026-05-20");
-                Some(quiet_c(kit, at) + if stronger { 5.5 } else { 0.0 })
-            });
-        }
-        kit.states("heater", |_, _| false);
-        let outcome = kit.judge("2026-05-18", "2026-05-25");
-        let found = of(&outcome, Kind::Overheating);
-        assert_eq!(found.len(), 5);
-        assert!(
-            found.iter().all(|finding| finding.cause == Some(Cause::Lamp)),
-            "{found:?}"
-        );
+        let causes = |heater_speaks: bool, in_the_dark_k: f64| -> Vec<Option<Cause>> {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            for sensor in ["check", "cool", "stat"] {
+                kit.refill(sensor, Quantity::Temperature, move |kit, at| {
+                    let warmer_k = match (at >= kit.at("2026-05-20"), kit.lit(at)) {
+                        (true, true) => 5.5,
+                        (true, false) => in_the_dark_k,
+                        (false, _) => 0.0,
+                    };
+                    Some(quiet_c(kit, at) + warmer_k)
+                });
+            }
+            match heater_speaks {
+                true => kit.states("heater", |_, _| false),
+                false => kit.forget("heater"),
+            }
+            let outcome = kit.judge("2026-05-18", "2026-05-25");
+            let found = of(&outcome, Kind::Overheating);
+            found.iter().map(|finding| finding.cause).collect()
+        };
+        assert_eq!(causes(true, 0.0), [Some(Cause::Lamp); 5]);
+        assert_eq!(causes(false, 0.0), [Some(Cause::Lamp); 5]);
+        assert_eq!(causes(false, 5.5), [Some(Cause::Heater); 5]);
     }
 }
