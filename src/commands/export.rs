@@ -41,13 +41,13 @@ pub(crate) fn run(site: &Site, export: &Export) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-/// Tidy CSV with two columns more: the QARTOD flag, and the tests that raised it; both empty for what is not judged.
+/// Tidy CSV with three columns more: the QARTOD flag, the tests that raised it, and those that could not be run; all empty for what is not judged.
 fn write_marked<'r>(
     out: &mut impl std::io::Write,
     readings: impl Iterator<Item = &'r Reading>,
     marks: &Marks,
 ) -> std::io::Result<()> {
-    writeln!(out, "{HEADER},flag,raised_by")?;
+    writeln!(out, "{HEADER},flag,raised_by,not_run")?;
     for reading in readings {
         let mut row = Vec::new();
         write_rows(&mut row, std::iter::once(reading))?;
@@ -55,9 +55,11 @@ fn write_marked<'r>(
         match marks.get(reading) {
             Some(quality) => {
                 let raised: Vec<&str> = quality.raised().map(Test::name).collect();
-                writeln!(out, ",{},{}", quality.flag().number(), raised.join(" "))?;
+                let not_run: Vec<&str> = quality.not_evaluated().map(Test::name).collect();
+                let flag = quality.flag().number();
+                writeln!(out, ",{flag},{},{}", raised.join(" "), not_run.join(" "))?;
             }
-            None => writeln!(out, ",,")?,
+            None => writeln!(out, ",,,")?,
         }
     }
     out.flush()

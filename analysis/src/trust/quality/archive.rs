@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{DeviceKind, Enclosure, Site};
+use mosswarden_config::site::{DeviceKind, Enclosure, Limits, Site};
 use mosswarden_config::table::Reading;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
@@ -23,16 +23,21 @@ impl Marks {
         let record = Record::from_readings(readings.iter().cloned(), Vec::new(), span);
         let mut marks = Marks::default();
         for (sensor, quantity, series) in record.iter() {
-            let Some(mut thresholds) = Thresholds::of(quantity) else {
+            let Some(thresholds) = Thresholds::of(quantity) else {
                 continue;
             };
             let enclosure = site
                 .enclosures
                 .iter()
                 .find(|enclosure| enclosure.sensors.iter().any(|known| known.id == sensor));
-            thresholds.usual = enclosure.and_then(|enclosure| usual(enclosure, quantity));
+            let is_of_room = site.room_sensors.iter().any(|known| known.id == sensor);
+            let usual = |at_ms: i64| match enclosure {
+                Some(enclosure) => usual(&enclosure.limits_on(site.zone.date(at_ms)), quantity),
+                None if is_of_room => usual_of_room(quantity),
+                None => None,
+            };
             let mistings = enclosure.map_or_else(Vec::new, |enclosure| wetted(enclosure, &record));
-            let judged = of_series(series, quantity, &thresholds, &mistings);
+            let judged = of_series(series, quantity, &thresholds, usual, &mistings);
             for (at_ms, quality) in series.at_ms.iter().zip(judged) {
                 marks
                     .by_reading
@@ -49,15 +54,23 @@ impl Marks {
     }
 }
 
-/// What the animals' keeper wants is what is usual there.
-fn usual(enclosure: &Enclosure, quantity: Quantity) -> Option<Ends> {
-    let limits = &enclosure.limits;
+/// What is wanted for the animals, in the season of the day, is what is usual there.
+fn usual(limits: &Limits, quantity: Quantity) -> Option<Ends> {
     match quantity {
         Quantity::Temperature => Some((limits.min_c, limits.max_c)),
         Quantity::Humidity => {
             let (day, night) = (limits.humidity_day_pct?, limits.humidity_night_pct?);
             Some((day.low.min(night.low), day.high.max(night.high)))
         }
+        _ => None,
+    }
+}
+
+/// What rooms in which people live have (common practice, no source).
+const fn usual_of_room(quantity: Quantity) -> Option<Ends> {
+    match quantity {
+        Quantity::Temperature => Some((10.0, 32.0)),
+        Quantity::Humidity => Some((20.0, 80.0)),
         _ => None,
     }
 }

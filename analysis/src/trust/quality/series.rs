@@ -79,13 +79,11 @@ impl Quality {
     }
 }
 
-/// Our thresholds for one quantity. Own choice, to be stated wherever flags are shown.
+/// Our thresholds for one quantity. Own choice; `MEASURES.md` states them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Thresholds {
     pub range_fail: Ends,
     pub range_suspect: Ends,
-    /// What is usual for the species and the room, where anything was said.
-    pub usual: Option<Ends>,
     pub spike: Limits,
     /// Per second.
     pub rate: Limits,
@@ -99,7 +97,6 @@ pub struct Thresholds {
 const HUMIDITY: Thresholds = Thresholds {
     range_fail: (0.0, 100.5),
     range_suspect: (10.0, 100.0),
-    usual: None,
     spike: Limits::new(8.0, 20.0),
     rate: Limits::new(0.1, 0.5),
     flat_tolerance: 0.05,
@@ -108,7 +105,6 @@ const HUMIDITY: Thresholds = Thresholds {
 const TEMPERATURE: Thresholds = Thresholds {
     range_fail: (-10.0, 60.0),
     range_suspect: (5.0, 40.0),
-    usual: None,
     spike: Limits::new(2.0, 5.0),
     rate: Limits::new(0.02, 0.05),
     flat_tolerance: 0.05,
@@ -144,12 +140,14 @@ impl Thresholds {
 /// What every test says of every reading of one series; the values stay as they are.
 ///
 /// # Arguments
+/// - `usual`: what is usual at an instant for the species or the room, where anything was said.
 /// - `mistings`: when a mister or fogger worked; spike and rate are not evaluated from a minute before to an hour after.
 /// - readings marked [`Mark::Impossible`] at the door fail the range test whatever the thresholds say.
 pub fn of_series(
     series: &Series,
     quantity: Quantity,
     thresholds: &Thresholds,
+    usual: impl Fn(i64) -> Option<Ends>,
     mistings: &[Span],
 ) -> Vec<Quality> {
     let at_ms = &series.at_ms;
@@ -165,9 +163,11 @@ pub fn of_series(
     });
     let range = super::gross_range(&values, thresholds.range_fail, Some(thresholds.range_suspect));
     let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
-    let climatology = thresholds.usual.map_or_else(unknown, |usual| {
-        super::gross_range(&values, everywhere, Some(usual))
-    });
+    let climatology = |index: usize| {
+        usual(at_ms[index]).map_or(Flag::NotEvaluated, |usual| {
+            super::gross_range(&values[index..=index], everywhere, Some(usual))[0]
+        })
+    };
     let spike = super::spike(&values, Spike::Differential, thresholds.spike);
     let rate = super::rate_of_change(at_ms, &values, thresholds.rate, gap_ms);
     let flat = super::flat_line(
@@ -201,7 +201,7 @@ pub fn of_series(
             let mut by_test = [
                 gap[index],
                 range[index],
-                climatology[index],
+                climatology(index),
                 spike[index],
                 rate[index],
                 flat[index],

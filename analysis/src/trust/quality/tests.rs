@@ -1,6 +1,7 @@
 //! Our tests beside ioos_qc 3.0.0, case by case, with every difference on purpose written out.
 
 use mosswarden_config::quantity::Quantity;
+use mosswarden_config::site::Site;
 use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 use serde_json::Value;
@@ -8,6 +9,7 @@ use serde_json::Value;
 use super::*;
 use crate::physics::reference_table::rows;
 use crate::series::Series;
+use crate::trust::kit::reading;
 
 const CASES: &str = include_str!("../../../../tests/reference/qc_cases.csv");
 
@@ -215,7 +217,7 @@ fn series(count: usize, value: impl Fn(usize) -> f64) -> Series {
 
 fn humidity(series: &Series, mistings: &[Span]) -> Vec<Quality> {
     let thresholds = Thresholds::of(Quantity::Humidity).expect("it is judged");
-    of_series(series, Quantity::Humidity, &thresholds, mistings)
+    of_series(series, Quantity::Humidity, &thresholds, |_| None, mistings)
 }
 
 #[test]
@@ -287,4 +289,48 @@ fn impossible_values_fail_and_a_gap_alone_makes_nothing_worse_than_suspect() {
     );
     assert_eq!(found[61].flag(), Flag::Fail);
     assert_eq!(odd.value[61].to_bits(), 140.0_f64.to_bits(), "the value stays");
+}
+
+#[test]
+fn what_is_usual_follows_the_season_and_the_room_has_its_own() {
+    const SITE: &str = r#"
+[site]
+name = "Harbour Street nature room"
+timezone = "Europe/Lisbon"
+
+[[room.sensor]]
+id = "wall"
+feeds = [ { topic = "t/wall", format = "number", quantity = "temperature", unit = "Cel" } ]
+
+[[enclosure]]
+id = "box"
+species = "mossy-frog"
+animals = 1
+day = { start = "08:00", end = "20:00" }
+
+[[enclosure.season]]
+name = "cooling"
+from = "12-01"
+to = "01-31"
+limits = { min_c = 8.0, night_c = [9.0, 14.0], day_c = [10.0, 15.0], max_c = 18.0 }
+
+[[enclosure.sensor]]
+id = "low"
+feeds = [ { topic = "t/low", format = "number", quantity = "temperature", unit = "Cel" } ]
+"#;
+    let site = Site::from_source(std::path::Path::new("site.toml"), SITE).expect("a site file");
+    let flag = |sensor: &str, date: &str, value: f64| {
+        let at_ms = site.zone.day(date.parse().expect("a date")).from_ms;
+        let reading = reading(sensor, Quantity::Temperature, at_ms, value);
+        let span = Span {
+            from_ms: at_ms,
+            until_ms: at_ms + 1,
+        };
+        let marks = Marks::of(&site, std::slice::from_ref(&reading), span);
+        marks.get(&reading).expect("it is judged").of(Test::Climatology)
+    };
+    assert_eq!(flag("low", "2026-10-15", 9.0), Flag::Suspect);
+    assert_eq!(flag("low", "2026-12-15", 9.0), Flag::Pass);
+    assert_eq!(flag("wall", "2026-12-15", 12.0), Flag::Pass);
+    assert_eq!(flag("wall", "2026-12-15", 35.0), Flag::Suspect);
 }
