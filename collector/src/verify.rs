@@ -674,7 +674,10 @@ mod tests {
                     .path()
                     .join(format!("copy-{}", copies.fetch_add(1, Ordering::Relaxed)));
                 let before = done.load(Ordering::Acquire);
-                while !copy(&data, &backup) {}
+                // A day that was merged just before it was looked into is empty, and nothing vanished: the second pass finds its month.
+                for _ in 0..2 {
+                    while !copy(&data, &backup) {}
+                }
                 let found = verify(&RealDisk, &backup, false).expect("readable");
                 let broken: Vec<&Problem> = found
                     .problems

@@ -345,8 +345,12 @@ impl Room<'_> {
         };
         self.record
             .entries(self.id, self.history())
-            .filter(|entry| entry.kind == "sensor-calibrated")
-            .filter(|entry| entry.subject.as_deref().is_none_or(|id| id == sensor))
+            .filter(|entry| match entry.kind.as_str() {
+                "sensor-calibrated" => entry.subject.as_deref().is_none_or(|id| id == sensor),
+                // "Back from the salt, no correction made."
+                "note" => entry.subject.as_deref() == Some(sensor),
+                _ => false,
+            })
             .filter_map(|entry| jar::out_of_enclosure(humidity, entry.at_ms))
             .collect()
     }

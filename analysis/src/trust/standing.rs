@@ -2,7 +2,7 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
-use mosswarden_config::zone::Span;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::assess::{Faults, Room};
 use super::cross::{Compared, explained};
@@ -108,6 +108,36 @@ impl Room<'_> {
         }
     }
 
+    /// That a sensor was moved, replaced or checked of late, and what it read before is another series.
+    fn began_anew(&self, sensor: &Sensor) -> String {
+        /// Said for this long: by then as much is known of the new series (own choice).
+        const TOLD_MS: i64 = 28 * MS_PER_24_H;
+        let of_late = Span {
+            from_ms: self.span.until_ms - TOLD_MS,
+            ..self.span
+        };
+        let last = self
+            .record
+            .entries(self.id, of_late)
+            .filter(|entry| entry.subject.as_deref() == Some(sensor.id.as_str()))
+            .filter_map(|entry| {
+                let what = match entry.kind.as_str() {
+                    "sensor-moved" => "moved",
+                    "sensor-replaced" => "replaced",
+                    "sensor-calibrated" => "checked",
+                    _ => return None,
+                };
+                Some((entry.at_ms, what))
+            })
+            .max();
+        last.map_or(String::new(), |(at_ms, what)| {
+            format!(
+                ", compared anew since {}, when it was {what}",
+                words::date(self.site.zone, at_ms)
+            )
+        })
+    }
+
     pub(super) fn trust(
         &self,
         sensor: &Sensor,
@@ -211,8 +241,9 @@ impl Room<'_> {
                 Some(found) if found.figures.len() >= FIGURES_MIN => (
                     Standing::Believed,
                     format!(
-                        "believed within {width}; no change against {}{}",
+                        "believed within {width}; no change against {}{}{}",
                         found.others.join(" and "),
+                        self.began_anew(sensor),
                         self.stood_apart(sensor, quantity, found)
                     ),
                 ),

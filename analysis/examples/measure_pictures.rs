@@ -1,5 +1,5 @@
-//! Draws the pictures of `MEASURES.md` about moisture, set-point, misting and changes, from invented rooms:
-//! `cargo build --release --workspace --examples && target/release/examples/moisture_pictures sample-logs/pictures`.
+//! Draws the pictures of `MEASURES.md` about sensors, moisture, set-point, misting and changes, from invented rooms:
+//! `cargo build --release --workspace --examples && target/release/examples/measure_pictures sample-logs/pictures`.
 
 use std::path::{Path, PathBuf};
 
@@ -8,8 +8,11 @@ use mosswarden_analysis::assess::{assess, needed};
 use mosswarden_analysis::compare::{Asked, compare, picture, readings_needed};
 use mosswarden_analysis::conditions::Outcome;
 use mosswarden_analysis::load::Record;
-use mosswarden_analysis::plot::{self, DayHours, HourLine, MistingGroup, MistingPlot, Picture};
+use mosswarden_analysis::plot::{
+    self, DayHours, Display, HourLine, Line, MistingGroup, MistingPlot, Picture, Strip, TrustLine,
+};
 use mosswarden_analysis::simulate::{Effect, Simulation, SiteSpec, run, scenario};
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
@@ -21,6 +24,9 @@ fn main() -> std::io::Result<()> {
         let picture = picture.ok_or_else(|| std::io::Error::other(format!("nothing to draw for {name}")))?;
         fs_err::write(folder.join(name), standing_alone(&picture))
     };
+    write("measure-sensor-drifts.svg", against_others("mossy-1-stat"))?;
+    write("measure-sensor-well.svg", against_others("mossy-1-check"))?;
+    write("measure-sensor-pinned.svg", pinned())?;
     write("measure-moisture.svg", moisture())?;
     write("measure-setpoint.svg", setpoint())?;
     write("measure-misting.svg", misting())?;
@@ -36,12 +42,7 @@ fn demo() -> (Simulation, Site, Vec<Outcome>, Span) {
 fn judged(spec: &SiteSpec) -> (Simulation, Site, Vec<Outcome>, Span) {
     let simulation = run(spec);
     let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
-    let span = Span {
-        from_ms: simulation.truth.until.0 - 7 * MS_PER_24_H,
-        until_ms: simulation.truth.until.0,
-    };
-    let journal = simulation.journal.iter().map(|row| row.entry()).collect();
-    let record = Record::from_readings(simulation.readings.iter().cloned(), journal, needed(span));
+    let (record, span) = (record_of(&simulation), last_week(&simulation));
     let outcomes = assess(&site, &record, span).conditions;
     (simulation, site, outcomes, span)
 }
@@ -56,6 +57,74 @@ fn standing_alone(picture: &Picture) -> String {
         plot::escape(&picture.title),
         plot::escape(&picture.alternative)
     )
+}
+
+/// How far a sensor of the demo lies from what the others say, day by day.
+fn against_others(sensor: &str) -> Option<Picture> {
+    let simulation = run(&scenario::demo(1, scenario::SINGLE_FROM + Days::new(28)));
+    let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+    let record = record_of(&simulation);
+    let judged = assess(&site, &record, last_week(&simulation)).trust.sensors;
+    let said = judged
+        .into_iter()
+        .find(|said| said.sensor == sensor && said.quantity == Quantity::Humidity)?;
+    plot::trust_line(&TrustLine {
+        name: &format!("{sensor}: {}", said.words),
+        unit: "%RH",
+        zone: site.zone,
+        differences: &said.differences,
+        tolerance: None,
+        marks: Vec::new(),
+    })
+}
+
+/// A humidity sensor that stands at the top of its scale for two days while its air warms and dries: read, and not used.
+fn pinned() -> Option<Picture> {
+    const SENSOR: &str = "toad-1-stat";
+    let mut spec = scenario::demo(1, scenario::SINGLE_FROM + Days::new(28));
+    let (from_ms, until_ms) = (spec.at(23, 600), spec.at(25, 600));
+    spec.add_fault("toad-1", SENSOR, Effect::Pinned, from_ms, Some(until_ms));
+    let simulation = run(&spec);
+    let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+    let (record, span) = (record_of(&simulation), last_week(&simulation));
+    let trusted = assess(&site, &record, span).trust.trusted;
+    let usable = trusted.get(SENSOR, Quantity::Humidity)?;
+    let raw = record.get(SENSOR, Quantity::Humidity)?;
+    let doubtful: Vec<Span> = usable.left_out.iter().map(|(span, _)| *span).collect();
+    let enclosure = site.enclosure("toad-1")?;
+    Some(plot::week_strip(&Strip {
+        name: &format!("{}, by {SENSOR}", enclosure.label),
+        span,
+        zone: site.zone,
+        light: Some(enclosure.light),
+        limits: Some(enclosure.limits),
+        temperature: None,
+        humidity: Some(Line {
+            label: SENSOR,
+            usable: usable.series.within(span),
+            raw: raw.within(span),
+            gap_ms: raw.gap_ms(),
+            half_width: Some(usable.half_width),
+            doubtful: &doubtful,
+        }),
+        mistings: Vec::new(),
+        bars: Vec::new(),
+        marks: Vec::new(),
+        display: Display::new(site.units),
+    }))
+}
+
+fn record_of(simulation: &Simulation) -> Record {
+    let journal = simulation.journal.iter().map(|row| row.entry()).collect();
+    let readings = simulation.readings.iter().cloned();
+    Record::from_readings(readings, journal, needed(last_week(simulation)))
+}
+
+fn last_week(simulation: &Simulation) -> Span {
+    Span {
+        from_ms: simulation.truth.until.0 - 7 * MS_PER_24_H,
+        until_ms: simulation.truth.until.0,
+    }
 }
 
 /// Deficit by day and night, and hours of dew on the glass.
