@@ -44,6 +44,9 @@ metadata, compression = {}, set()
 for file in sorted(Path(folder).glob("*/*.parquet")):
     about = pq.ParquetFile(file).metadata
     found = {key.decode(): value.decode() for key, value in about.metadata.items() if key.startswith(b"mosswarden.")}
+    # One check for each row group; all else is the same in every file.
+    checks = found.pop("mosswarden.readings-crc32").split(",")
+    assert len(checks) == about.num_row_groups and all(len(check) == 8 for check in checks), file
     assert metadata in ({}, found), file
     metadata = found
     for group in range(about.num_row_groups):

@@ -29,6 +29,8 @@ const HEATER_NEAR_MS: i64 = 30 * 60_000;
 const ROOM_FRAC_MIN: f64 = 0.5;
 const ROOM_BEFORE_MS: i64 = 60 * 60_000;
 
+/// A bend down this soon after the one up is its own end (own choice: both arms of both).
+const FLATTENS_MS: i64 = 2 * ARM_MS;
 /// Each switch is found to within a quarter of an hour (own choice).
 const DOUBT_H: f64 = 0.5;
 /// Bends that usually lie further than this from the hours asked for are another thing's, min: a pump's or a hand's (own choice).
@@ -123,7 +125,8 @@ pub(super) fn by_heat(context: &Context<'_>) -> Option<Lit> {
                 from_ms: on.at_ms,
                 until_ms: off.at_ms,
             };
-            (lit.from_ms < lit.until_ms).then_some((day, lit))
+            // What warms as the lamp comes on flattens soon after, which looks like its end.
+            (lit.until_ms - lit.from_ms > FLATTENS_MS).then_some((day, lit))
         })
         .collect();
     let (known, lit) = sure.into_iter().unzip();
@@ -264,6 +267,34 @@ mod tests {
             "{}",
             found[0].message
         );
+    }
+
+    /// In a small tank the warming flattens within the hour; one evening it cools so slowly that the lamp's end can't be seen.
+    #[test]
+    fn the_flattening_after_the_lamp_came_on_is_not_its_end() {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.restate("heater", |_, _| false);
+        kit.forget("lamp");
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let (on_h, off_h) = (kit.hour(at) - 8.0, (kit.hour(at) - 20.0).rem_euclid(24.0));
+                let slow_from = kit.at("2026-05-20T20:00");
+                let cools_h = if (slow_from..slow_from + 12 * MS_PER_HOUR).contains(&at) {
+                    6.0
+                } else {
+                    0.5
+                };
+                Some(if (0.0..12.0).contains(&on_h) {
+                    24.0 - 5.0 * (-on_h / 0.5).exp()
+                } else {
+                    19.0 + 5.0 * (-off_h / cools_h).exp()
+                })
+            });
+        }
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::LightHoursWrong);
+        assert!(found.is_empty(), "{found:?}");
+        assert!(unjudged(&outcome, Kind::LightHoursWrong));
     }
 
     #[test]

@@ -1,4 +1,5 @@
-//! Findings that tell of one cause: a heater that stays on and the heat it makes, a room that is too hot, a pump that fails.
+//! Findings that tell of one cause: a heater that stays on and the heat it makes, one that fails and the cold it leaves, a room that is too
+//! hot, a pump that fails.
 //!
 //! In: findings in the order in which they are printed. Out: the same findings, those of one cause together, so that whoever prints them
 //! says the next step once.
@@ -21,8 +22,10 @@ enum Root<'a> {
     Room,
     /// A pump by its name in the site file.
     Pump(&'a str),
-    /// The heater of an enclosure.
+    /// The heater of an enclosure, on beyond its set-point.
     Heater(&'a str),
+    /// What is missing of the warmth of an enclosure.
+    Cold(&'a str),
 }
 
 impl<'a> Root<'a> {
@@ -30,6 +33,9 @@ impl<'a> Root<'a> {
         match (finding.kind, finding.cause) {
             (Kind::Overheating, Some(Cause::RoomHeat)) => Some(Root::Room),
             _ if is_heaters_heat(finding) => Some(Root::Heater(&finding.enclosure)),
+            (Kind::HeaterFailed | Kind::Overcooling | Kind::NightTooCold, _) => {
+                Some(Root::Cold(&finding.enclosure))
+            }
             (Kind::MistWeak, _) => {
                 let enclosure = site.enclosure(&finding.enclosure)?;
                 let device = enclosure
@@ -70,13 +76,18 @@ fn is_one_cause(site: &Site, a: &Finding, b: &Finding) -> bool {
     let (Some(root), Some(other)) = (Root::of(site, a), Root::of(site, b)) else {
         return false;
     };
-    let ends_before =
-        |a: &Finding, b: &Finding| a.end_ms.is_some_and(|end_ms| end_ms + APART_MS < b.start_ms);
+    let follow = |apart_ms: i64| {
+        let ends_before =
+            |a: &Finding, b: &Finding| a.end_ms.is_some_and(|end_ms| end_ms + apart_ms < b.start_ms);
+        !ends_before(a, b) && !ends_before(b, a)
+    };
     root == other
         && match root {
             // Nozzles clog one by one; what hangs on the pump begins together.
             Root::Pump(_) => (a.start_ms - b.start_ms).abs() <= TOGETHER_MS,
-            Root::Room | Root::Heater(_) => !ends_before(a, b) && !ends_before(b, a),
+            Root::Room | Root::Heater(_) => follow(APART_MS),
+            // Cold alone may have many causes; what was cold while a heater failed had that one.
+            Root::Cold(_) => [a, b].iter().any(|one| one.kind == Kind::HeaterFailed) && follow(0),
         }
 }
 
@@ -137,6 +148,19 @@ mod tests {
         let second = own.expect("it has one").replace("tall tank", "low tank");
         let source = first + &second;
         Site::from_source(Path::new("site.toml"), &source).unwrap_or_else(|problems| panic!("{problems:?}"))
+    }
+
+    #[test]
+    fn a_heater_that_fails_and_the_cold_meanwhile_are_one_cause_and_two_cold_nights_are_not() {
+        let of = |kind, start_h| finding(kind, "mossy-1", "mossy-1", start_h, None);
+        let found = [
+            of(Kind::HeaterFailed, 22),
+            of(Kind::NightTooCold, 20),
+            of(Kind::NightTooCold, 44),
+            of(Kind::NightTooCold, 68),
+        ];
+        let counts: Vec<usize> = by_cause(&site(), &found).iter().map(Vec::len).collect();
+        assert_eq!(counts, [2, 1, 1]);
     }
 
     #[test]

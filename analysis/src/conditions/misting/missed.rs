@@ -244,5 +244,9 @@ fn finding(context: &Context<'_>, device: &Device, stretch: &[&Observed], open: 
     finding.advice = "Mist by hand if the animals need it. Then check the timer's clock and programme (a power cut or clock \
         change resets it), the pump's plug and its fuse; keep plugs and strips above the water."
         .to_owned();
+    if context.states(device).is_none() {
+        finding.message += " It sends no states, and a run that brought no water looks the same.";
+        finding.advice += " Look at reservoir and nozzle, too.";
+    }
     Some(finding)
 }
