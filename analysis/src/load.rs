@@ -228,6 +228,7 @@ fn each_file<T>(
         // A day that is merged between two looks, at the root and into it, is empty by the second; another look finds its month.
         let files = listed()?;
         if files != listed()? {
+            vanished = folders.into_iter().next();
             continue;
         }
         vanished = None;

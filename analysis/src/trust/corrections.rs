@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use mosswarden_config::correction::{Correction, holding};
+use mosswarden_config::correction::{Correction, Method, holding};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -65,6 +65,19 @@ pub(super) fn restarts_ms<'r>(
         .iter()
         .filter(move |c| c.sensor == sensor && c.quantity() == Some(quantity))
         .map(|c| c.valid_from_ms)
+}
+
+/// What was noted of a sensor from an instant on.
+pub(super) fn method_from(
+    record: &Record,
+    sensor: &Sensor,
+    quantity: Quantity,
+    at_ms: i64,
+) -> Option<Method> {
+    let mut noted = record.corrections.iter().rev();
+    let is_it =
+        |c: &&Correction| c.sensor == sensor.id && c.quantity() == Some(quantity) && c.valid_from_ms == at_ms;
+    noted.find(is_it).map(|correction| correction.method)
 }
 
 /// What was known of a replaced sensor ends with it.
@@ -149,7 +162,6 @@ mod tests {
     use std::path::Path;
     use std::sync::Arc;
 
-    use mosswarden_config::correction::Method;
     use mosswarden_config::journal::Entry;
     use mosswarden_config::table::{Mark, Reading, TimeSource};
 
@@ -287,6 +299,17 @@ mod tests {
         assert_eq!(
             usable(vec![correction(day(10), Method::Salt)], Vec::new()),
             (0.0, last)
+        );
+        let record = record(vec![checked(), correction(day(6), Method::Withdrawn)], Vec::new());
+        let sensor = &site().enclosures[0].sensors;
+        let low = sensor
+            .iter()
+            .find(|sensor| sensor.id == LOW)
+            .expect("it is there");
+        let from = |at_ms| method_from(&record, low, Quantity::Humidity, at_ms);
+        assert_eq!(
+            (from(day(2)), from(day(6)), from(day(4))),
+            (Some(Method::SideBySide), Some(Method::Withdrawn), None)
         );
         let (by, value) = usable(vec![checked()], Vec::new());
         assert!((by - 3.1).abs() < 1e-9 && (last - value - 3.1).abs() < 1e-9);

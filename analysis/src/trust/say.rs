@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use mosswarden_config::correction::Method;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
@@ -503,15 +504,23 @@ impl Room<'_> {
         let follows = !controlled.is_empty() && quantity == Quantity::Humidity && blamed.is_sure();
         let runs = if now.value > 0.0 { "drier" } else { "wetter" };
         let controlled = controlled.join(" and ");
-        let (consequence, uncorrected) = if follows {
-            (
-                format!(" {controlled} follows it, so the enclosure runs {runs} than it shows."),
-                format!(
-                    ", but {controlled} still follows what it shows, so the enclosure runs {runs} than that"
-                ),
-            )
-        } else {
-            Default::default()
+        let consequence = match follows {
+            true => format!(" {controlled} follows it, so the enclosure runs {runs} than it shows."),
+            false => String::new(),
+        };
+        let since_then = |ended_ms: i64| match corrections::method_from(
+            self.record,
+            sensor,
+            quantity,
+            ended_ms,
+        ) {
+            Some(Method::Withdrawn) => "its correction was withdrawn then".to_owned(),
+            Some(_) if follows => format!(
+                "it is corrected since, but {controlled} still follows what it shows, so the enclosure runs {runs} than that"
+            ),
+            Some(_) => "it is corrected since".to_owned(),
+            None if change.ended_ms.is_none() => "it was checked or replaced then".to_owned(),
+            None => "it reads as it used to since".to_owned(),
         };
         let (kind, value, also, what) = match (quantity, change.shape) {
             (Quantity::Humidity, Shape::Drift) => {
@@ -576,13 +585,7 @@ impl Room<'_> {
                     "{} read {range} {way} against {against} from about {since} to {}; {}.{sure}",
                     sensor.id,
                     words::date(zone, ended_ms),
-                    if corrections::restarts_ms(self.record, &sensor.id, quantity).any(|at| at == ended_ms) {
-                        format!("it is corrected since{uncorrected}")
-                    } else if change.ended_ms.is_none() {
-                        "it was checked or replaced then".to_owned()
-                    } else {
-                        "it reads as it used to since".to_owned()
-                    }
+                    since_then(ended_ms)
                 ),
             },
             advice: if others.is_empty() {

@@ -118,13 +118,14 @@ pub(super) fn judge(
             .any(|index| rose(&probes[index], index, observed, first_ms, last_ms))
     };
     let mut is_empty = false;
-    match &first.by_main {
-        None => {
+    match first.told(context) {
+        None if first.by_main.is_none() => {
             let nothing = empty::none_at_all(context, device, observed, first.main, rose_elsewhere);
             is_empty = nothing.is_some();
             verdicts.findings.extend(nothing);
         }
-        Some(by_main) if first.told(context).is_some() => {
+        None => {}
+        Some(by_main) => {
             let noise = noise_g_m3(&probes[first.main], observed).unwrap_or(0.0);
             let seen_elsewhere = |first_ms: i64, last_ms: i64| {
                 contradicted(&first.others, first_ms, last_ms) || rose_elsewhere(first_ms, last_ms)
@@ -135,7 +136,6 @@ pub(super) fn judge(
             verdicts.findings.extend(nothing.told);
             suspected.extend(nothing.suspected);
         }
-        Some(_) => {}
     }
     if is_empty {
         return verdicts;

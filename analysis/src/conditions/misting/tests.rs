@@ -1,0 +1,519 @@
+//! Mistings from the record to what is said of them: runs, yields, misses, the exchange of air.
+
+use chrono::NaiveTime;
+use mosswarden_config::quantity::Quantity;
+use mosswarden_config::table::ROOM;
+use mosswarden_config::zone::{LightHours, MS_PER_HOUR};
+
+use super::super::kit::{Kit, of, unjudged};
+use super::*;
+use crate::physics::humidity::{
+    relative_humidity_pct, vapour_density_g_m3, vapour_pressure_from_density_pa, vapour_pressure_pa,
+};
+
+const RISE_G_M3: f64 = 3.0;
+const HALF_LIFE_MIN: f64 = 40.0;
+
+/// The scheduled instants of a kit.
+fn schedule(kit: &Kit) -> Vec<i64> {
+    let dates = kit.zone.dates(kit.whole);
+    dates
+        .iter()
+        .flat_map(|date| ["10:00", "15:00"].map(|clock| kit.at(&format!("{date}T{clock}"))))
+        .collect()
+}
+
+/// A record in which each run lifts the vapour by `share(at)` of [`RISE_G_M3`], which then halves every
+/// [`HALF_LIFE_MIN`]; `share` is `None` where the run is missed. States where `stated`.
+fn misted(stated: bool, share: impl Fn(&Kit, i64) -> Option<f64>) -> Kit {
+    let mut kit = Kit::quiet("2026-03-02", 42);
+    let runs: Vec<(i64, f64)> = schedule(&kit)
+        .into_iter()
+        .filter_map(|at| share(&kit, at).map(|share| (at, share)))
+        .collect();
+    for sensor in ["check", "cool", "stat"] {
+        let runs = runs.clone();
+        kit.refill(sensor, Quantity::Humidity, move |kit, at| {
+            let t_c = super::super::kit::quiet_c(kit, at);
+            let still = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, 65.0));
+            let added: f64 = runs
+                .iter()
+                .filter(|(run, _)| (0..10 * MS_PER_HOUR).contains(&(at - run)))
+                .map(|(run, share)| {
+                    share * RISE_G_M3 * (-((at - run) as f64) / 60_000.0 / HALF_LIFE_MIN).exp2()
+                })
+                .sum();
+            Some(relative_humidity_pct(
+                t_c,
+                vapour_pressure_from_density_pa(t_c, still + added),
+            ))
+        });
+    }
+    if stated {
+        for (at, _) in runs {
+            kit.mist(at);
+        }
+    }
+    kit
+}
+
+#[test]
+fn a_run_is_measured_rise_and_half_life() {
+    let outcome = misted(true, |_, _| Some(1.0)).judge("2026-03-23", "2026-03-30");
+    assert!(of(&outcome, Kind::MistWeak).is_empty() && of(&outcome, Kind::MistMissed).is_empty());
+    assert_eq!(outcome.mistings.len(), 14);
+    let before_ms = outcome.mistings[0].at_ms;
+    assert!(outcome.earlier_mistings.len() > 14);
+    assert!(
+        outcome
+            .earlier_mistings
+            .iter()
+            .all(|misting| misting.at_ms < before_ms)
+    );
+    for misting in &outcome.mistings {
+        assert_eq!(misting.ran, Ran::Yes);
+        let rise = misting.rise_g_m3.expect("measured");
+        assert!((rise - RISE_G_M3).abs() < 0.05 * RISE_G_M3, "{misting:?}");
+        let half_life = misting.half_life_min.expect("fitted");
+        assert!((half_life / HALF_LIFE_MIN - 1.0).abs() < 0.02, "{misting:?}");
+    }
+}
+
+/// Every run fills the same share of the room to saturation; from a day on there is less room.
+#[test]
+fn less_room_for_vapour_is_no_weak_mister() {
+    const FILLS_FRAC: f64 = 0.6;
+    let mut kit = Kit::quiet("2026-03-02", 42);
+    let runs = schedule(&kit);
+    for at in &runs {
+        kit.mist(*at);
+    }
+    let damp_from_ms = kit.at("2026-03-28");
+    for sensor in ["check", "cool", "stat"] {
+        let runs = runs.clone();
+        kit.refill(sensor, Quantity::Humidity, move |_, at| {
+            let still = if at < damp_from_ms { 65.0 } else { 85.0 };
+            let last = runs
+                .iter()
+                .rev()
+                .find(|run| (0..4 * MS_PER_HOUR).contains(&(at - **run)));
+            let left = last.map_or(0.0, |run| {
+                (-((at - run) as f64) / 60_000.0 / HALF_LIFE_MIN).exp2()
+            });
+            Some(still + FILLS_FRAC * (100.0 - still) * left)
+        });
+    }
+    let outcome = kit.judge("2026-03-30", "2026-04-06");
+    assert!(of(&outcome, Kind::MistWeak).is_empty());
+    assert!(!unjudged(&outcome, Kind::MistWeak), "it can be judged");
+}
+
+/// Each run brings the same; from a day on the sensors, or the only one, read so much less.
+#[test]
+fn a_sensor_that_stands_alone_and_drifts_makes_no_weak_mister() {
+    let judged = |share: f64, drift_pct: f64| {
+        let mut kit = misted(true, |kit, at| {
+            Some(if at >= kit.at("2026-03-30") { share } else { 1.0 })
+        });
+        kit.shift("check", Quantity::Humidity, |kit, at| {
+            if at < kit.at("2026-03-30") { 0.0 } else { drift_pct }
+        });
+        kit.forget("cool");
+        kit.forget("stat");
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        let found = of(&outcome, Kind::MistWeak);
+        found
+            .iter()
+            .map(|finding| finding.message.clone())
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(judged(1.0, -20.0), Vec::<String>::new());
+    let weak = judged(0.5, -20.0);
+    assert!(
+        weak.len() == 1 && weak[0].contains("Only check tells it"),
+        "{weak:?}"
+    );
+}
+
+/// At 65 %RH and 24 °C the air holds 14.1 g/m³, at 50 %RH and 18 °C the room 7.7 ([Buck1996], worked apart): an excess of 6.4 g/m³.
+/// At 50 %RH it is 10.9 g/m³, an excess of 3.2: half.
+#[test]
+fn a_door_ajar_is_told_by_what_the_air_holds_before_a_run() {
+    const AJAR_PCT: f64 = 50.0;
+    let well = misted(true, |_, _| Some(1.0)).judge("2026-03-30", "2026-04-06");
+    assert_eq!(well.mist_trends[0].airing, Airing::Usual);
+    let mut kit = Kit::quiet("2026-03-02", 42);
+    for at in schedule(&kit) {
+        kit.mist(at);
+    }
+    let from_ms = kit.at("2026-04-01");
+    for sensor in ["check", "cool", "stat"] {
+        kit.refill(sensor, Quantity::Humidity, |_, at| {
+            Some(if at < from_ms { 65.0 } else { AJAR_PCT })
+        });
+    }
+    let trends = kit.judge("2026-03-30", "2026-04-06").mist_trends;
+    assert_eq!(trends[0].airing, Airing::Faster, "{trends:?}");
+    let share = trends[0].excess_share.expect("known").value;
+    assert!((share - 0.5).abs() < 0.02, "{share}");
+}
+
+/// A fogger that holds the air at 75 %RH, five minutes of each hour; from a day on so much longer, after pauses so long.
+#[test]
+fn where_a_fogger_holds_the_air_a_door_ajar_is_told_by_its_pauses() {
+    let trend = |on_min: i64, pause_min: i64| {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        for at in schedule(&kit) {
+            kit.mist(at);
+        }
+        let from_ms = kit.at("2026-04-01");
+        kit.restate("fogger", |_, at| {
+            let (on_min, pause_min) = if at < from_ms {
+                (5, 55)
+            } else {
+                (on_min, pause_min)
+            };
+            (at / 60_000).rem_euclid(on_min + pause_min) < on_min
+        });
+        kit.judge("2026-03-30", "2026-04-06").mist_trends.remove(0)
+    };
+    let ajar = trend(5, 15);
+    assert_eq!(ajar.airing, Airing::Faster, "{ajar:?}");
+    assert!(
+        (ajar.pause_share.expect("known").value - 15.0 / 55.0).abs() < 0.02,
+        "{ajar:?}"
+    );
+    assert!(
+        (ajar.excess_share.expect("known").value - 1.0).abs() < 0.02,
+        "{ajar:?}"
+    );
+    assert!(airing_words(&[ajar], Airing::Faster).contains("its fogger's pauses are 0.3 times as long"));
+    assert_eq!(trend(65, 55).airing, Airing::Usual, "a fogger that gives less");
+    assert_eq!(trend(5, 115).airing, Airing::Slower);
+}
+
+#[test]
+fn missed_runs_are_found_by_state_also_over_a_clock_change() {
+    let missed = ["2026-03-27T15:00", "2026-03-29T10:00", "2026-03-29T15:00"];
+    let kit = misted(true, |kit, at| {
+        (!missed.iter().any(|text| kit.at(text) == at)).then_some(1.0)
+    });
+    let outcome = kit.judge("2026-03-23", "2026-03-30");
+    let found = of(&outcome, Kind::MistMissed);
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert_eq!(found.iter().map(|f| f.value.estimate).sum::<f64>(), 3.0);
+    assert!(
+        found
+            .iter()
+            .any(|f| f.start_ms == kit.at("2026-03-29T10:00") && f.end_ms.is_none())
+    );
+    assert_eq!(outcome.mistings.iter().filter(|m| m.ran == Ran::No).count(), 3);
+}
+
+#[test]
+fn missed_runs_are_found_by_humidity_where_no_state_comes() {
+    let kit = misted(false, |kit, at| (at != kit.at("2026-03-27T15:00")).then_some(1.0));
+    let outcome = kit.judge("2026-03-23", "2026-03-30");
+    let found = of(&outcome, Kind::MistMissed);
+    assert_eq!(found.len(), 1, "{found:?} {:?}", outcome.verdicts.not_assessed);
+    assert_eq!(found[0].start_ms, kit.at("2026-03-27T15:00"));
+}
+
+#[test]
+fn without_states_a_mister_that_is_dead_for_weeks_goes_on_being_told() {
+    let kit = misted(false, |kit, at| (at < kit.at("2026-03-24")).then_some(1.0));
+    let outcome = kit.judge("2026-04-06", "2026-04-13");
+    let found = of(&outcome, Kind::MistMissed);
+    assert_eq!(found.len(), 1, "{:?}", outcome.verdicts.not_assessed);
+    assert_eq!(
+        (found[0].start_ms, found[0].end_ms),
+        (kit.at("2026-03-24T10:00"), None)
+    );
+}
+
+#[test]
+fn without_states_a_shorter_run_is_judged_by_its_like_and_one_beside_lights_off_not() {
+    let afternoon = |kit: &Kit, at: i64| kit.hour(at) > 12.0;
+    let missed = "2026-03-27T15:00";
+    let judged = |share: f64, lights_off: (u32, u32)| {
+        let mut kit = misted(false, |kit, at| {
+            let share = if afternoon(kit, at) { share } else { 1.0 };
+            (at != kit.at(missed)).then_some(share)
+        });
+        let clock = |(hour, minute)| NaiveTime::from_hms_opt(hour, minute, 0).expect("a time");
+        kit.site.enclosures[0].light = LightHours::Clock {
+            start: clock((8, 0)),
+            end: clock(lights_off),
+        };
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        let not_known = outcome.mistings.iter().filter(|m| m.ran == Ran::NotKnown).count();
+        (of(&outcome, Kind::MistMissed).len(), not_known)
+    };
+    assert_eq!(judged(1.0, (20, 0)), (1, 0));
+    assert_eq!(judged(0.2, (20, 0)), (1, 0));
+    assert_eq!(judged(1.0, (14, 30)), (0, 1));
+}
+
+#[test]
+fn without_states_air_that_is_wet_already_hides_a_run() {
+    let hidden = "2026-03-27T15:00";
+    let judged = |by_hand_g_m3: f64| {
+        let mut kit = misted(false, |kit, at| (at != kit.at(hidden)).then_some(1.0));
+        let wetted = kit.at(hidden) - MS_PER_HOUR;
+        for sensor in ["check", "cool", "stat"] {
+            let t_c = 24.0;
+            let added_pct = relative_humidity_pct(t_c, vapour_pressure_from_density_pa(t_c, by_hand_g_m3));
+            kit.add(sensor, Quantity::Humidity, |at| {
+                let hours = (at - wetted) as f64 / MS_PER_HOUR as f64;
+                if hours < 0.0 {
+                    0.0
+                } else {
+                    added_pct * (-hours / 4.0).exp()
+                }
+            });
+        }
+        of(&kit.judge("2026-03-23", "2026-03-30"), Kind::MistMissed).len()
+    };
+    assert_eq!(judged(0.0), 1);
+    assert_eq!(judged(6.8), 0);
+}
+
+#[test]
+fn what_a_sensor_showed_around_a_check_is_no_run() {
+    let (missed, checked) = ("2026-03-27T15:00", "2026-03-27T12:00");
+    let judged = |is_checked: bool| {
+        let mut kit = misted(false, |kit, at| (at != kit.at(missed)).then_some(1.0));
+        if is_checked {
+            kit.entry_of("box", kit.at(checked), "sensor-calibrated");
+        }
+        of(&kit.judge("2026-03-23", "2026-03-30"), Kind::MistMissed).len()
+    };
+    assert_eq!((judged(false), judged(true)), (1, 0));
+}
+
+#[test]
+fn what_most_sensors_lost_the_mister_may_have_lost() {
+    let missed = "2026-03-26T15:00";
+    let judged = |lost: &[&str]| {
+        let mut kit = misted(true, |kit, at| (at != kit.at(missed)).then_some(1.0));
+        for sensor in lost {
+            kit.forget_within(sensor, "2026-03-26T14:30", "2026-03-26T18:00");
+        }
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        of(&outcome, Kind::MistMissed).len()
+    };
+    // One still speaks, with a clock that is a day off.
+    assert_eq!(judged(&["check", "cool", "wall"]), 0);
+    assert_eq!(judged(&["check", "cool"]), 1);
+}
+
+#[test]
+fn without_state_and_response_nothing_is_said() {
+    let kit = Kit::quiet("2026-03-02", 42);
+    let outcome = kit.judge("2026-03-23", "2026-03-30");
+    assert!(of(&outcome, Kind::MistMissed).is_empty());
+    assert!(unjudged(&outcome, Kind::MistMissed) && unjudged(&outcome, Kind::MistWeak));
+}
+
+#[test]
+fn a_silent_logger_does_not_miss_runs() {
+    let mut kit = misted(true, |kit, at| {
+        (kit.zone.date(at).to_string() != "2026-03-26").then_some(1.0)
+    });
+    for sensor in ["check", "cool", "stat"] {
+        for quantity in [Quantity::Temperature, Quantity::Humidity] {
+            kit.refill(sensor, quantity, |kit, at| {
+                (kit.zone.date(at).to_string() != "2026-03-26").then_some(20.0)
+            });
+        }
+    }
+    let outcome = kit.judge("2026-03-23", "2026-03-30");
+    assert!(of(&outcome, Kind::MistMissed).is_empty());
+    assert_eq!(
+        outcome.mistings.iter().filter(|m| m.ran == Ran::NotKnown).count(),
+        2
+    );
+}
+
+#[test]
+fn a_lost_message_is_no_missed_run() {
+    let lost = ["2026-03-26", "2026-03-27"];
+    let mut kit = misted(true, |kit, at| {
+        (!lost.contains(&kit.zone.date(at).to_string().as_str())).then_some(1.0)
+    });
+    // Of one morning the "off" never came, of the other the "on".
+    kit.push("mister", Quantity::State, kit.at("2026-03-26T10:00"), 1.0);
+    kit.push(
+        "mister",
+        Quantity::State,
+        kit.at("2026-03-27T10:00") + 30_000,
+        0.0,
+    );
+    for date in lost {
+        kit.mist(kit.at(&format!("{date}T15:00")));
+    }
+    let outcome = kit.judge("2026-03-23", "2026-03-30");
+    assert!(of(&outcome, Kind::MistMissed).is_empty());
+    let count = |ran: Ran| outcome.mistings.iter().filter(|m| m.ran == ran).count();
+    assert_eq!((count(Ran::Yes), count(Ran::NotKnown)), (13, 1));
+}
+
+#[test]
+fn a_yield_of_half_is_found_within_a_week_and_a_healthy_one_is_not() {
+    let weak = misted(true, |kit, at| {
+        Some(if at >= kit.at("2026-04-01") { 0.55 } else { 1.0 })
+    });
+    let outcome = weak.judge("2026-03-30", "2026-04-06");
+    let found = of(&outcome, Kind::MistWeak);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(
+        (45.0..75.0).contains(&found[0].value.estimate),
+        "{:?}",
+        found[0].value
+    );
+    assert!((found[0].start_ms - weak.at("2026-04-01")).abs() < 36 * MS_PER_HOUR);
+    assert!(
+        found[0].message.contains("within two days"),
+        "{}",
+        found[0].message
+    );
+    assert_eq!(found[0].also[0].name, "decay half-life");
+    let healthy = misted(true, |_, at| Some(if (at / 1000) % 7 < 3 { 0.9 } else { 1.1 }));
+    assert!(of(&healthy.judge("2026-03-30", "2026-04-06"), Kind::MistWeak).is_empty());
+}
+
+/// Each run fills the air nearly at once, and wet surfaces hold it there for an hour before it dries; from a day on for 20 minutes, while
+/// it still fills so much of what it did.
+#[test]
+fn where_the_air_is_filled_a_weak_mister_is_told_by_how_soon_it_dries() {
+    let judged = |still_filled: f64| {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        let runs = schedule(&kit);
+        for at in &runs {
+            kit.mist(*at);
+        }
+        let weak_from_ms = kit.at("2026-04-01");
+        for sensor in ["check", "cool", "stat"] {
+            let runs = runs.clone();
+            kit.refill(sensor, Quantity::Humidity, move |_, at| {
+                let last = runs
+                    .iter()
+                    .rev()
+                    .find(|run| (0..4 * MS_PER_HOUR).contains(&(at - **run)));
+                let left = last.map_or(0.0, |run| {
+                    let (filled, full_min) = if *run < weak_from_ms {
+                        (1.0, 60.0)
+                    } else {
+                        (still_filled, 20.0)
+                    };
+                    let drying_min = ((at - run) as f64 / 60_000.0 - full_min).max(0.0);
+                    filled * (-drying_min / 10.0).exp2()
+                });
+                Some(60.0 + 30.0 * left)
+            });
+        }
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        of(&outcome, Kind::MistWeak)
+            .into_iter()
+            .cloned()
+            .collect::<Vec<_>>()
+    };
+    let weak = judged(0.9);
+    assert_eq!(weak.len(), 1, "{weak:?}");
+    // Until half is gone: the full minutes, and half of the rise over what a half-life of 10 minutes makes of it.
+    let share =
+        0.9 * (20.0 + 10.0 * 0.5 / std::f64::consts::LN_2) / (60.0 + 10.0 * 0.5 / std::f64::consts::LN_2);
+    assert!(
+        (weak[0].value.estimate / 100.0 - share).abs() < 0.04,
+        "{share} {:?}",
+        weak[0].value
+    );
+    assert!(
+        weak[0]
+            .message
+            .contains("In the first minutes they still bring 90 %"),
+        "{}",
+        weak[0].message
+    );
+    assert_eq!(
+        judged(1.0),
+        [],
+        "as much as ever at first, and dry sooner: a door ajar"
+    );
+}
+
+#[test]
+fn an_empty_reservoir_is_urgent_the_next_day() {
+    let kit = misted(true, |kit, at| {
+        Some(if at >= kit.at("2026-04-04T12:00") {
+            0.0
+        } else {
+            1.0
+        })
+    });
+    let outcome = kit.judge("2026-03-30", "2026-04-06");
+    let found = of(&outcome, Kind::MistWeak);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].severity, crate::findings::Severity::Urgent);
+    assert_eq!(found[0].start_ms, kit.at("2026-04-04T15:00"));
+}
+
+#[test]
+fn runs_that_never_did_anything_are_told_though_nothing_is_usual_yet() {
+    let found = |share: f64| {
+        let outcome = misted(true, move |_, _| Some(share)).judge("2026-03-02", "2026-03-08");
+        of(&outcome, Kind::MistWeak)
+            .into_iter()
+            .cloned()
+            .collect::<Vec<_>>()
+    };
+    let nothing = found(0.0);
+    assert_eq!(nothing.len(), 1, "{nothing:?}");
+    assert!(
+        nothing[0].message.starts_with("None of the"),
+        "{}",
+        nothing[0].message
+    );
+    assert!(found(0.3).is_empty(), "little is not nothing");
+}
+
+#[test]
+fn one_dry_run_is_told_while_it_is_the_last() {
+    let kit = misted(true, |kit, at| {
+        Some(if at == kit.at("2026-04-05T15:00") {
+            0.0
+        } else {
+            1.0
+        })
+    });
+    let outcome = kit.judge("2026-03-29T17:00", "2026-04-05T17:00");
+    let found = of(&outcome, Kind::MistWeak);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].severity, crate::findings::Severity::Warning);
+    assert!(
+        found[0].message.starts_with("The last run"),
+        "{}",
+        found[0].message
+    );
+    let outcome = kit.judge("2026-04-01", "2026-04-08");
+    assert!(of(&outcome, Kind::MistWeak).is_empty(), "water came again");
+}
+
+#[test]
+fn what_the_journal_has_near_a_run_leaves_it_out_with_its_reason() {
+    let left_out = |place: &str, kind: &str| -> Vec<String> {
+        let mut kit = misted(true, |_, _| Some(1.0));
+        kit.entry_of(place, kit.at("2026-03-25T09:30"), kind);
+        let outcome = kit.judge("2026-03-23", "2026-03-30");
+        outcome.mistings.into_iter().filter_map(|m| m.left_out).collect()
+    };
+    assert_eq!(
+        left_out("box", "cleaned"),
+        ["the journal has \"cleaned\" within an hour"]
+    );
+    assert_eq!(left_out(ROOM, "cleaned"), [""; 0], "the room was cleaned");
+    assert_eq!(
+        left_out(ROOM, "power-cut"),
+        ["the journal has \"power-cut\" within an hour"]
+    );
+}
