@@ -20,7 +20,7 @@ pub enum ArchiveError {
     Disk(#[from] io::Error),
     #[error("{} is not in order of its sensors; `mosswarden verify --repair` puts it right", path.display())]
     Unsorted { path: PathBuf },
-    #[error("{} can't be read", path.display())]
+    #[error("{} can't be read; `mosswarden verify` says what is wrong with it", path.display())]
     File { path: PathBuf, source: TableError },
     #[error("a file of the archive can't be made")]
     Table(#[from] TableError),
