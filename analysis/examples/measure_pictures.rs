@@ -8,9 +8,8 @@ use mosswarden_analysis::assess::{assess, needed};
 use mosswarden_analysis::compare::{Asked, compare, picture, readings_needed};
 use mosswarden_analysis::conditions::Outcome;
 use mosswarden_analysis::load::Record;
-use mosswarden_analysis::plot::{
-    self, DayHours, Display, HourLine, Line, MistingGroup, MistingPlot, Picture, Strip, TrustLine,
-};
+use mosswarden_analysis::plot::{self, Display, Line, MistingGroup, MistingPlot, Picture, Strip, TrustLine};
+use mosswarden_analysis::report::{deficit_by_day, humidistat_day};
 use mosswarden_analysis::simulate::{Effect, Simulation, SiteSpec, run, scenario};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
@@ -132,58 +131,19 @@ fn moisture() -> Option<Picture> {
     let (_, site, outcomes, _) = demo();
     let dew = |o: &Outcome| o.moisture.iter().filter_map(|day| day.dew_h).sum::<f64>();
     let dampest = outcomes.iter().max_by(|a, b| dew(a).total_cmp(&dew(b)))?;
-    let groups = dampest
-        .moisture
-        .iter()
-        .map(|day| {
-            let kpa = |half: f64| half / 1000.0;
-            let (lit, dark) = (day.lit.deficit_pa.map(kpa), day.dark.deficit_pa.map(kpa));
-            plot::DeficitDay {
-                label: day.local_date.format("%a %-d").to_string(),
-                lit_kpa: lit,
-                dark_kpa: dark,
-                dew_h: day.dew_h,
-            }
-        })
-        .collect();
-    let label = &site.enclosure(&dampest.enclosure)?.label;
-    plot::deficit_days(
-        &format!("{label}: what the air could still take up, and dew on the glass"),
-        groups,
-    )
+    deficit_by_day(site.enclosure(&dampest.enclosure)?, &dampest.moisture)
 }
 
 fn setpoint() -> Option<Picture> {
-    let (_, site, outcomes, _) = demo();
+    let (_, site, outcomes, span) = demo();
     let mossy = outcomes.iter().find(|o| o.enclosure == "mossy-1")?;
-    let held = mossy.held.first()?;
-    let enclosure = site.enclosure("mossy-1")?;
-    let band = enclosure
-        .limits
-        .humidity_day_pct
-        .map(|band| (band.low, band.high));
-    plot::day_hours(&DayHours {
-        title: format!(
-            "{}: what the humidistat shows and what the animals get",
-            enclosure.label
-        ),
-        unit: "%RH",
-        lines: vec![
-            HourLine {
-                label: "held",
-                values: held.hours.map(|hour| hour.held_pct),
-                dashed: false,
-            },
-            HourLine {
-                label: "its probe",
-                values: held.hours.map(|hour| hour.shown_pct),
-                dashed: true,
-            },
-        ],
-        band,
-        asked: Some(held.set_pct),
-        on_frac: held.hours.map(|hour| hour.on_frac),
-    })
+    let last_day = site.zone.date(span.until_ms - 1);
+    humidistat_day(
+        site.zone,
+        site.enclosure("mossy-1")?,
+        last_day,
+        mossy.held.first()?,
+    )
 }
 
 /// The clogging nozzle of the demo, day by day over four weeks.

@@ -34,6 +34,7 @@ use response::{Probe, Response};
 use runs::{Events, Run};
 
 pub use empty::NOTHING_FRAC;
+pub use response::Dried;
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
@@ -202,6 +203,7 @@ fn misting(observed: &Observed, main: Option<usize>) -> Misting {
         half_life_min: seen
             .and_then(|r| r.half_life_min)
             .filter(|_| observed.left_out.is_none()),
+        dried: seen.and_then(|r| r.dried),
         censored: seen.is_some_and(|r| r.censored),
         left_out: observed
             .left_out

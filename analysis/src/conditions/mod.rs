@@ -49,7 +49,7 @@ pub use thermal::{Thermal, WhatItWouldDo};
 pub use context::device_states;
 pub use course::{Course, STEP_MS, Step, course};
 pub use device::hours_within;
-pub use misting::{Airing, MistTrend, NOTHING_FRAC};
+pub use misting::{Airing, Dried, MistTrend, NOTHING_FRAC};
 pub use moisture::{HalfDay, MoistDay};
 pub use night::USUAL_NIGHTS;
 pub use pumps::together;
@@ -132,6 +132,7 @@ pub struct Misting {
     pub rise_pct: Option<f64>,
     pub minutes_to_peak: Option<f64>,
     pub half_life_min: Option<f64>,
+    pub dried: Option<Dried>,
     /// The sensor reached saturation, so the true rise may be larger.
     pub censored: bool,
     /// Why the run does not count for trends.

@@ -295,6 +295,7 @@ mod tests {
                 rise_pct: None,
                 minutes_to_peak: None,
                 half_life_min: None,
+                dried: None,
                 censored: false,
                 left_out: None,
             });

@@ -24,8 +24,8 @@ pub struct DayHours {
     pub title: String,
     pub unit: &'static str,
     pub lines: Vec<HourLine>,
-    /// The wanted band, and a level that is asked for.
-    pub band: Option<(f64, f64)>,
+    /// The wanted band of each hour, and a level that is asked for.
+    pub wanted: [Option<(f64, f64)>; HOURS],
     pub asked: Option<f64>,
     /// Share of each hour on, 0 to 1.
     pub on_frac: [Option<f64>; HOURS],
@@ -54,9 +54,17 @@ pub fn day_hours(day: &DayHours) -> Option<Picture> {
     let step = (until_px - from_px) / HOURS as f64;
     let x = |hour: usize| from_px + step * (hour as f64 + 0.5);
     let drawing = draw(SMALL_WIDTH_PX, height_px, |canvas| {
-        if let Some((band_low, band_high)) = day.band {
+        for (hour, (band_low, band_high)) in day
+            .wanted
+            .iter()
+            .enumerate()
+            .filter_map(|(h, b)| Some((h, (*b)?)))
+        {
             let (top, bottom) = (panel.y(band_high), panel.y(band_low));
-            canvas.rect((from_px, top), (until_px, bottom), palette::WANTED, 0.12);
+            let (left, right) = (x(hour) - 0.5 * step, x(hour) + 0.5 * step);
+            if top < bottom {
+                canvas.rect((left, top), (right, bottom), palette::WANTED, 0.12);
+            }
         }
         panel.grid(canvas, from_px, until_px, day.unit);
         let mut labels = Vec::new();
@@ -137,7 +145,10 @@ fn words(day: &DayHours) -> String {
                 .then(|| format!("{}: {} to {} {}", line.label, number(low), number(high), day.unit))
         })
         .collect();
-    format!("Hour means over the day. {}.", parts.join("; "))
+    format!(
+        "Hour means over the day; shaded: the wanted range. {}.",
+        parts.join("; ")
+    )
 }
 
 fn table(day: &DayHours) -> Table {
@@ -179,7 +190,7 @@ mod tests {
                 values,
                 dashed: false,
             }],
-            band: Some((60.0, 95.0)),
+            wanted: [Some((60.0, 95.0)); HOURS],
             asked: Some(80.0),
             on_frac: [Some(0.25); HOURS],
         };

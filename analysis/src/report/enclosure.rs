@@ -41,6 +41,8 @@ pub struct EnclosureSection {
     pub days: Table,
     /// Wettest, driest, warmest and coolest hour; whether there was warm and cool to choose from; the air's moisture.
     pub hours: Vec<String>,
+    /// What each humidistat held hour by hour, and the air's deficit day by day.
+    pub hour_pictures: Vec<Picture>,
     /// How it follows its room, heater and lamp, and what would follow from that; or why that is not known.
     pub would_do: Vec<String>,
     pub misting: Option<MistingPart>,
@@ -101,6 +103,7 @@ pub(crate) fn section(material: &Material<'_>, judged: &Judged<'_>) -> Enclosure
         strip: (judged.temperature.is_some() || judged.humidity.is_some()).then(|| strip(material, judged)),
         strip_notes: strip_notes(material, judged),
         hours,
+        hour_pictures: moisture::pictures(material, judged),
         would_do: judged.conditions.map_or_else(Vec::new, |outcome| {
             let lines = outcome.would_do.lines();
             lines.iter().map(|line| material.display.sentence(line)).collect()

@@ -170,6 +170,7 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     if !section.days.rows.is_empty() {
         table(page, &section.label, &section.days, false);
     }
+    pictures(page, &section.hour_pictures, &format!("h{index}"));
     if !section.would_do.is_empty() {
         heading(page, "What it would do");
         lines(page, &section.would_do, "");

@@ -83,6 +83,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
         "nights": table(&section.nights),
         "days": table(&section.days),
         "hours": section.hours,
+        "hour_pictures": section.hour_pictures.iter().map(picture).collect::<Vec<_>>(),
         "would_do": section.would_do,
         "misting": section.misting.as_ref().map(|part| json!({
             "sentences": part.sentences,

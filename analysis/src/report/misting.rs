@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::model::{Judged, Material};
-use crate::conditions::{Misting, Ran};
+use crate::conditions::{Dried, Misting, Ran};
 use crate::plot::{self, MistingGroup, MistingPlot, Picture, number};
 use crate::words;
 
@@ -89,6 +89,13 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
             )
         });
     }
+    if let Some([middle, low, high]) = middle(counting(inside, |m| m.minutes_to_peak)) {
+        lines.push(if low == high {
+            format!("The air was dampest after {middle:.0} min.")
+        } else {
+            format!("The air was dampest after {middle:.0} min (from {low:.0} to {high:.0}).")
+        });
+    }
     if let Some([middle, low, high]) = middle(counting(inside, |m| m.half_life_min)) {
         lines.push(if low == high {
             format!("Half of the rise was gone after {middle:.0} min.")
@@ -96,6 +103,7 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
             format!("Half of the rise was gone after {middle:.0} min (from {low:.0} to {high:.0}).")
         });
     }
+    lines.extend(dried(inside));
     let censored = inside.iter().filter(|m| m.censored).count();
     if censored > 0 {
         lines.push(format!(
@@ -122,6 +130,41 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
         )
     }));
     lines
+}
+
+/// When the air was as dry again as before a misting, of those after which that can be told.
+fn dried(inside: &[&Misting]) -> Option<String> {
+    let told: Vec<Dried> = inside.iter().filter_map(|m| m.dried).collect();
+    let hours = told.iter().filter_map(|dried| match dried {
+        Dried::AfterH(hours) => Some(*hours),
+        Dried::NotBeforeTheNext => None,
+    });
+    let [middle, low, high] = match middle(hours.clone().collect()) {
+        Some(triple) => triple.map(words::duration),
+        None if told.is_empty() => return None,
+        None => {
+            return Some(
+                "After none of them had the air dried to what it was before when water came again."
+                    .to_owned(),
+            );
+        }
+    };
+    let times = if low == high {
+        format!("after {middle}")
+    } else {
+        format!("after {middle} (from {low} to {high})")
+    };
+    let in_time = hours.count();
+    let rest = match told.len() - in_time {
+        0 => String::new(),
+        wet => format!(
+            "; after {} water came again before",
+            words::several(wet, "misting")
+        ),
+    };
+    Some(format!(
+        "The air was as dry again as before a misting {times}{rest}."
+    ))
 }
 
 fn counting(mistings: &[&Misting], pick: fn(&Misting) -> Option<f64>) -> Vec<f64> {

@@ -34,6 +34,7 @@ pub(crate) use json::need as need_json;
 pub use json::{JSON_SCHEMA, json};
 pub use misting::MistingPart;
 pub use model::{WeeklyReport, weekly};
+pub use moisture::{deficit_by_day, humidistat_day};
 pub use need::{Need, Verdict};
 pub use room::RoomSection;
 pub(crate) use sheet::need as need_blocks;

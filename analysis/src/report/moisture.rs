@@ -1,9 +1,13 @@
-//! An enclosure's moisture in sentences: the deficit beside the humidity, dew on the glass, air in which nothing dries, what the
+//! An enclosure's moisture in sentences and pictures: the deficit beside the humidity, dew on the glass, air in which nothing dries, what the
 //! humidistat held, and how the mistings stand against their usual.
 
-use super::model::Judged;
+use chrono::NaiveDate;
+use mosswarden_config::site::Enclosure;
+use mosswarden_config::zone::{MS_PER_HOUR, Zone};
+
+use super::model::{Judged, Material};
 use crate::conditions::{Airing, HalfDay, Held, MistTrend, MoistDay};
-use crate::plot::number;
+use crate::plot::{self, DayHours, DeficitDay, HourLine, Picture, number};
 use crate::words;
 
 /// Pa in a kPa.
@@ -22,6 +26,82 @@ pub(super) fn sentences(judged: &Judged<'_>) -> Vec<String> {
     lines.extend(still(&outcome.moisture));
     lines.extend(outcome.held.iter().filter_map(held));
     lines
+}
+
+/// What each humidistat held hour by hour, and the deficit day by day.
+pub(super) fn pictures(material: &Material<'_>, judged: &Judged<'_>) -> Vec<Picture> {
+    /// A course needs more than a day or two.
+    const DAYS_MIN: usize = 3;
+    let Some(outcome) = judged.conditions else {
+        return Vec::new();
+    };
+    let zone = material.site.zone;
+    let last_day = zone.date(material.span.until_ms - 1);
+    let mut pictures: Vec<Picture> = outcome
+        .held
+        .iter()
+        .filter_map(|held| humidistat_day(zone, judged.enclosure, last_day, held))
+        .collect();
+    if outcome.moisture.len() >= DAYS_MIN {
+        pictures.extend(deficit_by_day(judged.enclosure, &outcome.moisture));
+    }
+    pictures
+}
+
+/// What a humidistat held by the trusted sensors, what its own probe showed where that differs, and how long it was on, hour by hour, beside
+/// what was wanted on a date; `None` where nothing is known.
+pub fn humidistat_day(zone: Zone, enclosure: &Enclosure, date: NaiveDate, held: &Held) -> Option<Picture> {
+    let (limits, midnight_ms) = (enclosure.limits_on(date), zone.day(date).from_ms);
+    let lit = [date.pred_opt()?, date].map(|date| zone.light(date, enclosure.light_on(date)));
+    let wanted = std::array::from_fn(|hour| {
+        let middle_ms = midnight_ms + hour as i64 * MS_PER_HOUR + MS_PER_HOUR / 2;
+        let band = if lit.iter().any(|light| light.contains(middle_ms)) {
+            limits.humidity_day_pct
+        } else {
+            limits.humidity_night_pct
+        };
+        band.map(|band| (band.low, band.high))
+    });
+    let shows_otherwise = held
+        .shows_more_pct
+        .is_some_and(|more| more.abs() >= WORTH_SAYING_PCT);
+    let shown = shows_otherwise.then(|| HourLine {
+        label: "its probe",
+        values: held.hours.map(|hour| hour.shown_pct),
+        dashed: true,
+    });
+    let lines = [HourLine {
+        label: "held",
+        values: held.hours.map(|hour| hour.held_pct),
+        dashed: false,
+    }];
+    plot::day_hours(&DayHours {
+        title: format!("{}: what {} held, hour by hour", enclosure.label, held.device),
+        unit: "%RH",
+        lines: lines.into_iter().chain(shown).collect(),
+        wanted,
+        asked: Some(held.set_pct),
+        on_frac: held.hours.map(|hour| hour.on_frac),
+    })
+}
+
+/// What the air could still take up, and hours of dew on the glass, day by day; `None` where nothing is known.
+pub fn deficit_by_day(enclosure: &Enclosure, days: &[MoistDay]) -> Option<Picture> {
+    let kpa = |half: &HalfDay| half.deficit_pa.map(|pa| pa / PA_PER_KPA);
+    let days = days
+        .iter()
+        .map(|day| DeficitDay {
+            label: day.local_date.format("%a %-d").to_string(),
+            lit_kpa: kpa(&day.lit),
+            dark_kpa: kpa(&day.dark),
+            dew_h: day.dew_h,
+        })
+        .collect();
+    let title = format!(
+        "{}: what the air could still take up, and dew on the glass",
+        enclosure.label
+    );
+    plot::deficit_days(&title, days)
 }
 
 /// The mistings against their usual, to stand with the other sentences on misting.

@@ -12,7 +12,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
 
-use crate::conditions::{self, Day, Misting, Night, Ran};
+use crate::conditions::{self, Day, Dried, Misting, Night, Ran};
 use crate::findings::{Cause, Finding, Kind, NotAssessed, Severity, Value, Verdicts};
 use crate::load::Record;
 use crate::series::Excess;
@@ -444,8 +444,9 @@ fn lived(site: &Site, enclosure: &Enclosure, trust: &trust::Outcome, span: Span)
                 },
                 rise_g_m3: None,
                 rise_pct: (is_known && !is_missed).then_some((9.0 + run as f64) * share),
-                minutes_to_peak: None,
+                minutes_to_peak: (is_known && !is_missed).then_some(8.0 + run as f64),
                 half_life_min: (is_known && !is_missed).then_some(44.0 + 3.0 * run as f64),
+                dried: (is_known && !is_missed).then_some(Dried::AfterH(2.5 + run as f64)),
                 censored: false,
                 left_out: None,
             });

@@ -122,6 +122,7 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
     blocks.extend(Block::table(&section.nights, false));
     blocks.extend(Block::table(&section.days, false));
     blocks.extend(Block::bullets(&section.hours));
+    blocks.extend(Block::figures(&section.hour_pictures));
     blocks.extend(Block::bullets(&section.would_do));
     if let Some(misting) = &section.misting {
         blocks.push(Block::heading(4, "Misting"));

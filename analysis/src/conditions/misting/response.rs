@@ -42,6 +42,10 @@ const CURVED_FRAC: f64 = 0.8;
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The first minutes: the vapour is read this long after the run's end, at the beginning and at the end of them.
 const EARLY_MS: [i64; 2] = [5 * 60_000, 10 * 60_000];
+/// The air is as dry again as before a run within this of it, %RH: about the noise of a cheap sensor (own choice).
+const DRY_AGAIN_PCT: f64 = 2.0;
+/// A rise below this, %RH, is none to dry from.
+const DRIES_FROM_PCT: f64 = 2.0 * DRY_AGAIN_PCT;
 /// At or above this a reading is at saturation, %RH.
 const CEILING_PCT: f64 = 99.0;
 /// At or above this before the run, a rise says nothing.
@@ -82,7 +86,16 @@ pub(super) struct Response {
     pub(super) rise_pct: f64,
     pub(super) minutes_to_peak: f64,
     pub(super) half_life_min: Option<f64>,
+    pub(super) dried: Option<Dried>,
     pub(super) censored: bool,
+}
+
+/// Whether the air was as dry again as before a run when water came again.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Dried {
+    /// So many hours after the run.
+    AfterH(f64),
+    NotBeforeTheNext,
 }
 
 impl Response {
@@ -192,6 +205,9 @@ pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usiz
 pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
     response.early_g_m3 = early_g_m3(probe, run, next_ms);
+    if response.rise_pct >= DRIES_FROM_PCT {
+        response.dried = dried(probe, run.at_ms, response.before_pct, peak_ms, next_ms);
+    }
     if response.rise_g_m3 >= DECAY_RISE_G_M3 {
         response.lasting_g_min_m3 = lasting_g_min_m3(probe, run.at_ms, &response, before_w, peak_ms, next_ms);
         response.half_life_min = half_life_min(context, probe, &response, before_w, peak_ms, next_ms);
@@ -279,9 +295,29 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
         half_life_min: None,
+        dried: None,
         censored: rh_peak >= probe.ceiling_pct,
     };
     Some((response, w_before, probe.at_ms[peak]))
+}
+
+/// When the relative humidity was back where it had been before a run: what leaves and soil dry by. `None` where readings are missing
+/// or end before.
+fn dried(probe: &Probe, at_ms: i64, before_pct: f64, peak_ms: i64, next_ms: i64) -> Option<Dried> {
+    let from = probe.at_ms.partition_point(|at| *at < peak_ms);
+    for index in from + 1..probe.at_ms.len() {
+        let now_ms = probe.at_ms[index];
+        if now_ms >= next_ms {
+            return Some(Dried::NotBeforeTheNext);
+        }
+        if now_ms - probe.at_ms[index - 1] > probe.gap_ms {
+            return None;
+        }
+        if probe.rh_pct[index] <= before_pct + DRY_AGAIN_PCT {
+            return Some(Dried::AfterH((now_ms - at_ms) as f64 / MS_PER_HOUR as f64));
+        }
+    }
+    None
 }
 
 /// A probe's readings just before a run, and those among which its peak lies.
