@@ -99,6 +99,95 @@ fn what_a_footer_tells_of_a_column_is_what_its_rows_say() {
     assert_eq!(marks, Some(vec![Mark::Impossible]));
 }
 
+/// A humidistat that reads 0.4 %RH more every month, beside a reference and a probe, over twenty months of daily files merged to months.
+#[test]
+fn a_drift_of_many_months_is_told_from_the_daily_figures_alone() {
+    const MONTHS: u32 = 20;
+    const INTERVAL_MS: i64 = 30 * 60_000;
+    let sensors = ["check", "low", "stat"];
+    let site = format!(
+        "[site]\nname = \"Harbour Street nature room (invented)\"\ntimezone = \"UTC\"\n[broker]\nurl = \"builtin\"\nlisten = \"127.0.0.1:0\"\n\n[[enclosure]]\nid = \"mossy-1\"\nspecies = \"mossy-frog\"\n{}",
+        sensors.map(|id| format!("[[enclosure.sensor]]\nid = \"{id}\"\nfeeds = [ {{ topic = \"t/{id}\", format = \"senml\" }} ]\n")).concat()
+    );
+    let home = Home::new(&site);
+    let first = chrono::NaiveDate::from_ymd_opt(2024, 11, 1).expect("a date");
+    let start_ms =
+        |date: chrono::NaiveDate| date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis();
+    let value = |sensor: &str, quantity: Quantity, at_ms: i64| {
+        let days = (at_ms - start_ms(first)) as f64 / 86_400_000.0;
+        let daily = (std::f64::consts::TAU * days).sin();
+        // A wobble of its own for each, which comes back at no hour.
+        let own = 0.4 * (days * (2.1 + sensor.len() as f64)).sin();
+        match quantity {
+            Quantity::Temperature => 22.0 + 2.0 * daily,
+            _ if sensor == "stat" => 80.0 - 4.0 * daily + own + 0.4 * days / 30.0,
+            _ => 80.0 - 4.0 * daily + own,
+        }
+    };
+    for month in 0..MONTHS {
+        let [from, until] = [month, month + 1].map(|months| first + chrono::Months::new(months));
+        let mut rows = sensors.into_iter().map(|sensor| {
+            let times = (start_ms(from)..start_ms(until)).step_by(INTERVAL_MS as usize);
+            let each =
+                times.flat_map(|at_ms| [Quantity::Humidity, Quantity::Temperature].map(|q| (at_ms, q)));
+            each.map(|(at_ms, quantity)| Reading {
+                at_ms,
+                received_ms: at_ms,
+                time_source: TimeSource::Device,
+                enclosure: "mossy-1".into(),
+                sensor: sensor.into(),
+                quantity,
+                value: (value(sensor, quantity, at_ms) * 10.0).round() / 10.0,
+                mark: Mark::Ok,
+            })
+            .collect()
+        });
+        mosswarden_collector::bench::write_month(&home.path("data"), from, || rows.next()).expect("room");
+    }
+    let asked = [
+        "flags",
+        "--from",
+        "2026-06-24",
+        "--to",
+        "2026-07-01",
+        "--format",
+        "json",
+    ];
+    let drifts = |home: &Home| -> Vec<(String, f64)> {
+        let said = home.run(&asked).expect_code(3).json();
+        let of_humidity = |f: &&serde_json::Value| f["kind"] == "humidity-drift";
+        let found = said["findings"]
+            .as_array()
+            .expect("findings")
+            .iter()
+            .filter(of_humidity);
+        found
+            .map(|f| {
+                (
+                    f["subject"].to_string(),
+                    f["also"][0]["estimate"].as_f64().expect("a bias"),
+                )
+            })
+            .collect()
+    };
+    let told = drifts(&home);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(
+        told[0].0.contains("stat") && (told[0].1 - 8.1).abs() < 1.5,
+        "{told:?}"
+    );
+    // A damaged file of them is named, with the next step; without them nothing is told of what twelve weeks don't show.
+    let summaries = home.path("data/summaries");
+    fs_err::write(summaries.join("2025-03.parquet"), "nothing").expect("room");
+    let said = home.run(&asked).expect_code(1).stderr;
+    assert!(
+        said.contains("2025-03.parquet") && said.contains("remove it"),
+        "{said}"
+    );
+    fs_err::remove_dir_all(summaries).expect("theirs");
+    assert_eq!(drifts(&home), []);
+}
+
 #[test]
 fn duckdb_and_pyarrow_open_it_unchanged() {
     let Some(python) = Python::find() else {

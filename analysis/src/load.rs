@@ -18,6 +18,9 @@ use polars::prelude::*;
 use crate::series::Series as Samples;
 
 mod columns;
+mod days;
+
+pub use days::{DailyMeans, DayMean, LONG_HISTORY_MS, daily_means};
 
 /// Why the archive could not be read.
 #[derive(Debug, thiserror::Error)]
@@ -36,6 +39,14 @@ pub enum LoadError {
         #[source]
         source: PolarsError,
     },
+    #[error(
+        "{path} is not a readable file of daily figures; remove it: the running collector makes it anew from its month, and so does `mosswarden verify --repair`"
+    )]
+    DailyFigures {
+        path: PathBuf,
+        #[source]
+        source: PolarsError,
+    },
     #[error("{path} has format {found}, this program reads up to {known}; use a newer mosswarden")]
     TooNew { path: PathBuf, found: u32, known: u32 },
     #[error("the archive can't be reached")]
@@ -50,6 +61,8 @@ pub struct Record {
     pub journal: Vec<Entry>,
     /// What checks said of sensors, in the order in which it was written; none later than the end of the span.
     pub corrections: Vec<Correction>,
+    /// Daily means from before the span, as far as they were asked for.
+    pub days_before: DailyMeans,
     /// Files that were read.
     pub files: Vec<PathBuf>,
     /// Imported readings whose stamps lie before any of these devices was made: first stamp by sensor, ms. When they were
@@ -133,6 +146,7 @@ impl Record {
         self.files.extend(other.files);
         self.files.sort();
         self.files.dedup();
+        self.days_before.extend(other.days_before);
         self.misdated.extend(other.misdated);
         self.journal = other.journal;
         self.corrections = other.corrections;
@@ -144,6 +158,27 @@ impl Record {
         self.corrections = corrections;
         self.corrections.retain(|found| found.valid_from_ms < until_ms);
         self
+    }
+
+    /// Adds the daily means of some sensors from before the span.
+    ///
+    /// # Errors
+    /// [`LoadError`] names the file.
+    pub fn with_days_before(
+        mut self,
+        archive: &dyn Archive,
+        wanted: &BTreeSet<String>,
+    ) -> Result<Record, LoadError> {
+        if let Some(span) = self.span {
+            let before = Span {
+                from_ms: span.until_ms - LONG_HISTORY_MS,
+                until_ms: span.from_ms,
+            };
+            if before.from_ms < before.until_ms {
+                self.days_before = daily_means(archive, before, wanted)?;
+            }
+        }
+        Ok(self)
     }
 
     /// Journal entries of an enclosure (or of the room) inside a span; a power cut noted for the room is every enclosure's.

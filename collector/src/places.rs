@@ -56,4 +56,9 @@ impl Archive for Several {
         let partitions: io::Result<Vec<_>> = self.0.iter().map(|archive| archive.partitions()).collect();
         Ok(partitions?.concat())
     }
+
+    fn daily_figures(&self, span: Span) -> io::Result<Vec<PathBuf>> {
+        let files: io::Result<Vec<_>> = self.0.iter().map(|archive| archive.daily_figures(span)).collect();
+        Ok(files?.concat())
+    }
 }

@@ -30,6 +30,21 @@ pub const UNITS_KEY: &str = "mosswarden.units";
 /// What stands under [`UNITS_KEY`]: column, meaning and unit, as JSON.
 pub const UNITS_VALUE: &str = r#"{"at":"instant the value holds for, UTC, ms","received":"instant of arrival, UTC, ms; empty where it is `at` itself","time_source":"device: `at` was sent with the reading; arrival: `at` is the arrival; import: taken in from a file","enclosure":"id in the site file, or room","sensor":"id of the sensor or device","quantity":"what `value` measures; its unit follows: temperature Cel, humidity %RH, pressure Pa, illuminance lx, uv-index 1, water-temperature Cel, soil-moisture %, battery %EL, state 1","value":"unit as said under quantity","mark":"ok, or why the reading is doubtful; the value is never changed"}"#;
 
+/// Version of the table of daily figures, and its key in a file's key-value metadata.
+pub const SUMMARY_VERSION: u32 = 1;
+pub const SUMMARY_KEY: &str = "mosswarden.summary";
+
+/// Columns of the daily figures that a long look back needs; a row is one sensor's quantity on one UTC day.
+pub mod day_column {
+    pub const DATE: &str = "date";
+    pub const SENSOR: &str = "sensor";
+    pub const QUANTITY: &str = "quantity";
+    /// Readings in all, and those of them with a mark, which are not in the mean.
+    pub const READINGS: &str = "readings";
+    pub const DOUBTFUL: &str = "doubtful";
+    pub const MEAN: &str = "mean";
+}
+
 /// Column names, in file order.
 pub mod column {
     pub const AT: &str = "at";
@@ -182,6 +197,12 @@ pub trait Archive: fmt::Debug + Send + Sync {
     /// # Errors
     /// What stood in the way of looking.
     fn partitions(&self) -> io::Result<Vec<String>>;
+
+    /// Files with the daily figures of those months that may hold something of a span.
+    ///
+    /// # Errors
+    /// What stood in the way of bringing them here.
+    fn daily_figures(&self, span: Span) -> io::Result<Vec<PathBuf>>;
 }
 
 /// A data folder on this machine: all of it is here.
@@ -191,22 +212,33 @@ impl Archive for PathBuf {
     }
 
     fn partitions(&self) -> io::Result<Vec<String>> {
-        let dir = readings_dir(self);
-        let entries = match std::fs::read_dir(&dir) {
-            Ok(entries) => entries,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
-            Err(error) => {
-                return Err(io::Error::new(
-                    error.kind(),
-                    format!("{}: {error}", dir.display()),
-                ));
-            }
-        };
-        let names = entries.map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()));
-        let mut names: Vec<String> = names.collect::<io::Result<_>>()?;
-        names.sort();
-        Ok(names)
+        names_in(&readings_dir(self))
     }
+
+    fn daily_figures(&self, span: Span) -> io::Result<Vec<PathBuf>> {
+        let dir = summaries_dir(self);
+        let mut names = names_in(&dir)?;
+        names.retain(|name| summary_may_hold(name, span));
+        Ok(names.into_iter().map(|name| dir.join(name)).collect())
+    }
+}
+
+/// Names in a folder, in order; none where it is not there.
+fn names_in(dir: &Path) -> io::Result<Vec<String>> {
+    let entries = match std::fs::read_dir(dir) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => {
+            return Err(io::Error::new(
+                error.kind(),
+                format!("{}: {error}", dir.display()),
+            ));
+        }
+    };
+    let names = entries.map(|entry| Ok(entry?.file_name().to_string_lossy().into_owned()));
+    let mut names: Vec<String> = names.collect::<io::Result<_>>()?;
+    names.sort();
+    Ok(names)
 }
 
 /// Folder of one UTC day's readings.
@@ -227,18 +259,35 @@ pub fn month_of_partition(folder_name: &str) -> Option<NaiveDate> {
 
 /// First and last date of the folder, a day's or a month's.
 pub fn dates_of_partition(folder_name: &str) -> Option<(NaiveDate, NaiveDate)> {
-    if let Some(date) = date_of_partition(folder_name) {
-        return Some((date, date));
+    match date_of_partition(folder_name) {
+        Some(date) => Some((date, date)),
+        None => dates_of_month(month_of_partition(folder_name)?),
     }
-    let first = month_of_partition(folder_name)?;
+}
+
+fn dates_of_month(first: NaiveDate) -> Option<(NaiveDate, NaiveDate)> {
     Some((first, first.checked_add_months(Months::new(1))?.pred_opt()?))
 }
 
 /// Whether a folder of that name is a day's or a month's that may hold something of the span.
 pub fn partition_may_hold(folder_name: &str, span: Span) -> bool {
-    dates_of_partition(folder_name).is_some_and(|(from, until)| {
-        partition_date(span.from_ms) <= until && from <= partition_date(span.until_ms - 1)
-    })
+    dates_of_partition(folder_name).is_some_and(|dates| overlaps(dates, span))
+}
+
+/// Whether a file of daily figures, which begins with its month, may hold something of the span.
+pub fn summary_may_hold(file_name: &str, span: Span) -> bool {
+    let month = file_name
+        .split('.')
+        .next()
+        .filter(|_| file_name.ends_with(".parquet"));
+    let first = month.and_then(|month| NaiveDate::parse_from_str(&format!("{month}-01"), "%Y-%m-%d").ok());
+    first
+        .and_then(dates_of_month)
+        .is_some_and(|dates| overlaps(dates, span))
+}
+
+fn overlaps((first, last): (NaiveDate, NaiveDate), span: Span) -> bool {
+    partition_date(span.from_ms) <= last && first <= partition_date(span.until_ms - 1)
 }
 
 /// Daily figures of a whole month, by any of its dates.

@@ -268,8 +268,12 @@ impl Readable {
     }
 
     fn load(&self, span: Span, ids: Option<&BTreeSet<String>>) -> Result<Record, LoadError> {
-        load::load(&*self.archive, span, ids, &self.tail, self.journal.clone())
-            .map(|record| record.with_corrections(self.corrections.clone()))
+        let record = load::load(&*self.archive, span, ids, &self.tail, self.journal.clone())?
+            .with_corrections(self.corrections.clone());
+        match ids {
+            Some(ids) => record.with_days_before(&*self.archive, ids),
+            None => Ok(record),
+        }
     }
 }
 

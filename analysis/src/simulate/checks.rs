@@ -1,12 +1,13 @@
 //! What must hold of whole runs: determinism, health, each fault's mark, the demo's promise, clock changes.
 
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::Mark;
+use mosswarden_config::table::{Mark, Reading};
 
 use super::calendar::MS_PER_H;
 use super::fault::{Change, Effect};
 use super::run::{SiteSpec, run};
 use super::scenario::{SINGLE_ID, demo, healthy, single_healthy};
+use super::sensor::Position;
 use super::truth::DayTruth;
 use super::{Simulation, holdout, messages};
 
@@ -253,12 +254,54 @@ fn wrong_clocks_show_in_the_time_or_in_the_mark() {
         || String::from_utf8_lossy(&m.payload).contains("{\"at\":1")));
     let (_, ahead) = with("stat", Effect::ClockOffset { s: 3600.0 }, Some(48.0));
     assert!(marks(&ahead, Mark::ClockAhead) > 1000);
+    let (_, gaining) = with("stat", Effect::ClockDrift { s_per_day: 40.0 }, Some(48.0));
+    let ahead_s = |r: &Reading| (r.at_ms - r.received_ms) as f64 / 1000.0;
+    let most_s = gaining.readings.iter().map(ahead_s).fold(0.0, f64::max);
+    assert!((75.0..80.0).contains(&most_s), "{most_s} s after two days");
     let (_, behind) = with("stat", Effect::ClockOffset { s: -3600.0 }, Some(48.0));
     assert!(
         behind
             .readings
             .iter()
             .any(|r| r.received_ms - r.at_ms > 3_590_000)
+    );
+}
+
+#[test]
+fn two_sensors_that_hang_in_each_others_place_read_what_the_other_did() {
+    let mut site = single_healthy(5, DAYS, 300.0);
+    let places = [0.9, 0.1].map(|warm_frac| Position {
+        warm_frac,
+        ..site.enclosures[0].sensors[0].position
+    });
+    for (sensor, place) in site.enclosures[0].sensors.iter_mut().zip(places) {
+        sensor.position = place;
+    }
+    let mut exchanged = site.clone();
+    let from_ms = site.at(FAULT_DAY, 600);
+    for (sensor, to) in ["stat", "check"].iter().zip([places[1], places[0]]) {
+        exchanged.add_fault(
+            SINGLE_ID,
+            &format!("{SINGLE_ID}-{sensor}"),
+            Effect::Relocated { to },
+            from_ms,
+            None,
+        );
+    }
+    let (before, after) = (run(&site), run(&exchanged));
+    let mean = |simulation: &Simulation, sensor: &str| {
+        let of = |r: &&Reading| {
+            r.sensor.ends_with(sensor) && r.quantity == Quantity::Temperature && r.at_ms > from_ms + MS_PER_H
+        };
+        let values: Vec<f64> = simulation.readings.iter().filter(of).map(|r| r.value).collect();
+        values.iter().sum::<f64>() / values.len() as f64
+    };
+    let turned = |simulation: &Simulation| mean(simulation, "stat") - mean(simulation, "check");
+    assert!(
+        turned(&before) > 0.1 && turned(&after) < -0.1,
+        "{} K, {} K",
+        turned(&before),
+        turned(&after)
     );
 }
 

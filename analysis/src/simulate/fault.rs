@@ -49,6 +49,10 @@ pub enum Effect {
     ClockOffset {
         s: f64,
     },
+    /// The device's clock gains this much a day; it only shows where the device sends its time.
+    ClockDrift {
+        s_per_day: f64,
+    },
     /// The device's clock started again at 1970-01-01.
     ClockReset,
     TemperatureBias {
@@ -57,6 +61,11 @@ pub enum Effect {
     /// The probe hangs elsewhere: this share of the way to the room's air.
     Dislodged {
         toward_room_frac: f64,
+    },
+    /// The sensor hangs in another place of the enclosure, which is judged by it from then on, and nobody noted it; two of these exchange two
+    /// sensors.
+    Relocated {
+        to: Position,
     },
     /// Dirt on the element draws water from 90 %RH on, which stays this long after the air has dried.
     WetElement {
@@ -254,6 +263,9 @@ impl Effect {
                 m("fading-battery", Some("sensor-silent"), NONE, half_d, "d", None)
             }
             Effect::ClockOffset { s } => m("clock-offset", Some("clock-wrong"), NONE, s, "s", None),
+            Effect::ClockDrift { s_per_day } => {
+                m("clock-drift", Some("clock-wrong"), NONE, s_per_day, "s/d", None)
+            }
             Effect::ClockReset => m("clock-reset", Some("clock-wrong"), NONE, 0.0, "s", None),
             Effect::TemperatureBias { k } => m(
                 "temperature-bias",
@@ -280,6 +292,14 @@ impl Effect {
                     Some("heater"),
                 )
             }
+            Effect::Relocated { to } => m(
+                "relocated",
+                Some("humidity-step"),
+                &["temperature-bias"],
+                to.warm_frac,
+                "1",
+                None,
+            ),
             // Remarks beside a sensor's standing, and no findings.
             Effect::WetElement { holds_h } => m("wet-element", None, WET, holds_h, "h", None),
             Effect::SlowResponse { lag_min } => m("slow-response", None, MOIST, lag_min, "min", None),
@@ -372,9 +392,11 @@ impl Effect {
                 | Effect::Silent
                 | Effect::FadingBattery { .. }
                 | Effect::ClockOffset { .. }
+                | Effect::ClockDrift { .. }
                 | Effect::ClockReset
                 | Effect::TemperatureBias { .. }
                 | Effect::Dislodged { .. }
+                | Effect::Relocated { .. }
                 | Effect::WetElement { .. }
                 | Effect::SlowResponse { .. }
                 | Effect::LampOnProbe { .. }

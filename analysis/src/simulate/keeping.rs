@@ -197,7 +197,7 @@ impl<'a> EnclosureRun<'a> {
                 .step(&self.spec.thermal, &self.spec.moisture, &drive, STEP_S as f64);
             self.watch(at_ms, &d);
             for (_, probe, _) in &mut self.probes {
-                let local = Local::inside(&self.state, &probe.position, drive.lamp_frac, lit);
+                let local = Local::inside(&self.state, &probe.position_at(at_ms), drive.lamp_frac, lit);
                 probe.follow(local, around, drive.lamp_frac, at_ms, STEP_S as f64);
             }
             for (place, &index) in places.iter_mut().zip(&judged) {

@@ -338,12 +338,25 @@ impl<'a> Probe<'a> {
         heard.then_some((at_ms, sample))
     }
 
+    /// Where it hangs.
+    pub(super) fn position_at(&self, at_ms: i64) -> Position {
+        let moved = self.faults.iter().rev().filter(|fault| fault.holds(at_ms));
+        let to = moved.filter_map(|fault| match fault.effect {
+            Effect::Relocated { to } => Some(to),
+            _ => None,
+        });
+        to.into_iter().next().unwrap_or(self.position)
+    }
+
     /// What the device's clock says at `at_ms`, in whole seconds as ms.
     pub(super) fn clock_ms(&self, at_ms: i64) -> i64 {
         let mut clock_ms = at_ms;
         for fault in self.faults.iter().filter(|f| f.holds(at_ms)) {
             match fault.effect {
                 Effect::ClockOffset { s } => clock_ms += (s * 1000.0) as i64,
+                Effect::ClockDrift { s_per_day } => {
+                    clock_ms += (s_per_day * 1000.0 * fault.age_d(at_ms)) as i64
+                }
                 Effect::ClockReset => clock_ms = at_ms - fault.from_ms,
                 _ => {}
             }

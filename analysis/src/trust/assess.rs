@@ -15,7 +15,7 @@ use super::grid::Grid;
 use super::pattern::lay_to_air;
 use super::scene::{self, Checked, Comparison, Grids, Scene};
 use super::signal::{self, Fading};
-use super::{Outcome, alone, clock, corrections, jar};
+use super::{Outcome, alone, clock, corrections, jar, slow};
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{Series, on_spans};
@@ -223,6 +223,7 @@ impl Room<'_> {
         lay_to_temperature(&mut compared);
         // Last, since a probe that hangs elsewhere may show it by day alone, and is told by its temperature.
         lay_to_air(&mut compared, &scene);
+        slow::judge(&mut compared, &scene, self.span);
         cross::suspect_others(&mut compared);
         if let Some((sensor, found)) = cross::alone(&scene, self.span) {
             let key = (sensor, Quantity::Humidity);
@@ -378,7 +379,7 @@ impl Room<'_> {
         let mut faults = Faults {
             stuck: signal::stuck(series, quantity, movement),
             silent: signal::silent(series, self.span),
-            fading: signal::fading(series.view(), self.span),
+            fading: signal::fading(series, self.span),
             ..Faults::default()
         };
         if quantity == Quantity::Humidity {

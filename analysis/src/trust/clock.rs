@@ -85,7 +85,8 @@ const TWICE_STRETCHES_MAX: usize = 3;
 
 /// Stretches through which a sensor's stamps run twice, as after a clock was set back.
 pub(super) fn twice(series: &Series) -> Vec<Span> {
-    let Some(usual) = series.usual_interval_ms().filter(|usual| *usual > 0) else {
+    let usual = series.usual_interval_ms().filter(|usual| *usual > 0);
+    let Some(usual) = usual.filter(|_| !series.speaks_on_change()) else {
         return Vec::new();
     };
     let width = TWICE_INTERVALS * usual;

@@ -424,7 +424,7 @@ fn take_off(pairs: &mut Pairs, guilty: usize, found: &Blamed) {
 
 /// How readily a sensor is suspected before its readings are looked at: cheap ones drift more, the controller lives in the wet,
 /// a recent calibration speaks for it (common practice, no source).
-fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
+pub(super) fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
     let role = match sensor.role {
         Role::Controller => 2.0,
         Role::Probe => 1.4,
@@ -509,13 +509,35 @@ fn usual_level(figures: &[DayFigure]) -> f64 {
     median(&first).unwrap_or(0.0)
 }
 
-impl Bench<'_> {
-    /// When a sensor was put in, where the site file says so and that is not later than the time judged.
-    fn put_in_ms(&self, sensor: &Sensor) -> Option<i64> {
-        let from_ms = self.scene.site.zone.day(sensor.installed?).from_ms;
-        (from_ms < self.window.until_ms).then_some(from_ms)
-    }
+/// When a sensor was put in, where the site file says so and that is not later than the time judged.
+fn put_in_ms(scene: &Scene<'_>, sensor: &Sensor) -> Option<i64> {
+    let from_ms = scene.site.zone.day(sensor.installed?).from_ms;
+    (from_ms < scene.history.until_ms).then_some(from_ms)
+}
 
+/// Since when a sensor is the same in the same place, by site file, journal and checks; `None` where nothing says that it ever was another.
+pub(super) fn unchanged_since_ms(scene: &Scene<'_>, sensor: &Sensor) -> Option<i64> {
+    const RENEWED: [&str; 3] = ["sensor-moved", "sensor-replaced", "sensor-calibrated"];
+    let ever = Span {
+        from_ms: i64::MIN,
+        until_ms: scene.history.until_ms,
+    };
+    scene
+        .record
+        .entries(&scene.enclosure.id, ever)
+        .filter(|entry| RENEWED.contains(&entry.kind.as_str()))
+        .filter(|entry| entry.subject.as_ref().is_none_or(|subject| *subject == sensor.id))
+        .map(|entry| entry.at_ms)
+        .chain(put_in_ms(scene, sensor))
+        .chain(corrections::restarts_ms(
+            scene.record,
+            &sensor.id,
+            Quantity::Humidity,
+        ))
+        .max()
+}
+
+impl Bench<'_> {
     /// The change of one sensor against others, with what the journal explains taken out.
     fn judge(
         &self,
@@ -540,7 +562,7 @@ impl Bench<'_> {
                 ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id)
             })
             .map(|e| e.at_ms)
-            .chain(self.put_in_ms(sensor))
+            .chain(put_in_ms(self.scene, sensor))
             .chain(corrected(&sensor.id))
             .collect();
         let steps: Vec<i64> = entries

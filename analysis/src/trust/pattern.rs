@@ -8,6 +8,8 @@
 //! And sensors go wrong one at a time: where several of one enclosure moved the same way, by the same amount, from the same days on, the
 //! air parted between them and the others, or what they share went wrong; a comparison can't say which.
 //!
+//! Two sensors that changed places read right, each for the other's place ([`super::exchanged`]).
+//!
 //! Warm and cool places part where the thermostat was set anew ([`super::thermostat`]). And any places part where the whole enclosure jumped:
 //! a door ajar or a blocked vent moves every sensor there by more than they part, while one that lies moves by itself, and takes the
 //! others along by no more than it lies where it holds the enclosure.
@@ -17,9 +19,10 @@
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
-use super::assess::{ComparedMap, SAME_TIME_MS};
+use super::assess::{CHECKED, ComparedMap, SAME_TIME_MS};
 use super::cross::{Blamed, Compared};
 use super::daily::{DayFigure, PARTS, PartFigure};
+use super::exchanged;
 use super::onset::{Change, Noise, Shape, went_along};
 use super::scene::Scene;
 use super::thermostat::{self, SetAnew};
@@ -69,10 +72,30 @@ enum By {
     Thermostat(SetAnew),
     /// How far the others moved, %RH or K.
     Whole(f64),
+    /// The sensor that it changed places with.
+    Exchanged(String),
+    /// The same weeks of a year before, which lay just so.
+    Season,
 }
 
 /// Lays changes to the air where their days, other sensors or the thermostat show that.
 pub(super) fn lay_to_air(compared: &mut ComparedMap, scene: &Scene<'_>) {
+    for pair in exchanged::pairs(compared, scene) {
+        let [first, second] = &pair.sensors;
+        for (sensor, other, sign) in [(first, second, 1.0), (second, first, -1.0)] {
+            for (quantity, moved) in CHECKED.into_iter().zip(pair.moved) {
+                if let Some(found) = compared.get_mut(&(sensor.clone(), quantity)) {
+                    found.change = None;
+                    found.parted = Some(Parted {
+                        onset_ms: pair.onset_ms,
+                        ended_ms: None,
+                        day: sign * moved,
+                        by: By::Exchanged(other.clone()),
+                    });
+                }
+            }
+        }
+    }
     let moved: Vec<(String, Change)> = compared
         .iter()
         .filter_map(|((sensor, quantity), found)| {
@@ -126,6 +149,11 @@ impl Parted {
             day: found.change.now.value,
             by,
         }
+    }
+
+    /// As it did a year before (`slow`).
+    pub(super) fn with_season(found: &Blamed) -> Parted {
+        Parted::new(found, By::Season)
     }
 
     /// `None` where no other sensor moved alike.
@@ -185,6 +213,19 @@ impl Parted {
         self.ended_ms.is_none_or(|ended| ended > span.from_ms)
     }
 
+    /// By how much it moved, %RH or K.
+    pub(super) fn day(&self) -> f64 {
+        self.day
+    }
+
+    /// The sensor that it seems to have changed places with, and when.
+    pub(super) fn exchanged(&self) -> Option<(&str, i64)> {
+        match &self.by {
+            By::Exchanged(other) => Some((other, self.onset_ms)),
+            _ => None,
+        }
+    }
+
     /// Standard uncertainty that it adds to a reading, %RH or K: a sensor may have moved by as much unseen.
     pub(super) fn standard(&self, span: Span) -> f64 {
         if self.concerns(span) {
@@ -214,6 +255,14 @@ impl Parted {
                 size(parts[0]),
                 size(parts[1]),
                 others.join(" and ")
+            ),
+            By::Exchanged(other) => format!(
+                "it and {other} seem to have changed places {until}: each reads what the other used to, hour by hour, in humidity and temperature"
+            ),
+            By::Season => format!(
+                "it and {} part by {} {until}, as far as in the same weeks a year before, so most likely with the season",
+                others.join(" and "),
+                words::value(quantity, self.day.abs())
             ),
             By::Company(company) => format!(
                 "it parted from the others together with {} {until} ({}), so most likely the air changed there, or what they share",

@@ -13,6 +13,7 @@ use super::clocks::ClockFault;
 use super::corrections;
 use super::cross::{Blamed, Compared};
 use super::onset::Shape;
+use super::pattern::Parted;
 use super::signal::{self, Fading};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::statistics::Estimate;
@@ -341,6 +342,14 @@ impl Room<'_> {
                     .findings
                     .push(self.change_finding(sensor, quantity, others, blamed));
             }
+            Some(Compared {
+                parted: Some(parted), ..
+            }) if parted.exchanged().is_some() => {
+                outcome
+                    .verdicts
+                    .findings
+                    .extend(self.exchange_finding(sensor, quantity, parted));
+            }
             Some(found)
                 if found.figures.len() >= FIGURES_MIN
                     // Of one that is silent itself that is said.
@@ -459,6 +468,39 @@ impl Room<'_> {
             words::value(quantity, low),
             words::value(quantity, high)
         )
+    }
+
+    /// Two sensors that changed places, told once: of the first, by its humidity.
+    fn exchange_finding(&self, sensor: &Sensor, quantity: Quantity, parted: &Parted) -> Option<Finding> {
+        let (other, since_ms) = parted.exchanged()?;
+        let is_first = self
+            .sensors
+            .iter()
+            .find(|s| s.id == sensor.id || s.id == other)?
+            .id
+            == sensor.id;
+        if !is_first || quantity != Quantity::Humidity {
+            return None;
+        }
+        Some(Finding {
+            kind: Kind::HumidityStep,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: since_ms,
+            end_ms: None,
+            severity: Severity::Warning,
+            value: Value::new("change against the other", parted.day(), quantity.stored_unit()),
+            cause: None,
+            also: Vec::new(),
+            message: format!(
+                "{} and {other} seem to have changed places about {}: since then each reads what the other used to, hour by hour, in humidity and \
+                 in temperature. Neither need be wrong, but what is said of their places is.",
+                sensor.id,
+                words::date(self.site.zone, since_ms)
+            ),
+            advice: "See where each hangs. Put them back, or say their places anew in the site file; then note `sensor-moved` for both, from when it holds."
+                .to_owned(),
+        })
     }
 
     pub(super) fn change_finding(

@@ -5,7 +5,7 @@
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
-use crate::series::{Series, View};
+use crate::series::Series;
 
 /// A sensor is silent after this many of its usual intervals, and never before [`SILENT_MS_MIN`] (the "fail" value of the
 /// QARTOD gap test in this use).
@@ -56,7 +56,13 @@ const FADING_READINGS_MIN: f64 = 24.0;
 const FADING_PAUSE_MS: i64 = MS_PER_HOUR;
 
 /// Whether less and less is heard by the end of `span`.
-pub(super) fn fading(view: View<'_>, span: Span) -> Option<Fading> {
+///
+/// One that speaks when its value changes tells nothing by its pace; see [`Series::speaks_on_change`].
+pub(super) fn fading(series: &Series, span: Span) -> Option<Fading> {
+    if series.speaks_on_change() {
+        return None;
+    }
+    let view = series.view();
     let mut steps: Vec<i64> = view.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
     if steps.is_empty() {
         return None;
@@ -236,7 +242,7 @@ pub(super) fn spikes(series: &Series, quantity: Quantity) -> Vec<usize> {
     } else {
         SPIKE_K
     };
-    let Some(usual) = series.usual_interval_ms() else {
+    let Some(usual) = series.median_interval_ms() else {
         return Vec::new();
     };
     (1..series.len().saturating_sub(1))
@@ -299,11 +305,11 @@ mod tests {
         for index in (0..14 * day).filter(|index| !lost(*index)) {
             faded.push(index as i64 * STEP, 0, 50.0, Mark::Ok);
         }
-        let found = fading(faded.view(), hours(7 * 24, 14 * 24)).expect("a third is lost");
+        let found = fading(&faded, hours(7 * 24, 14 * 24)).expect("a third is lost");
         assert!((found.heard_frac - 2.0 / 3.0).abs() < 0.01, "{found:?}");
         assert_eq!(found.since_ms, 12 * MS_PER_24_H);
         assert!((found.missed_h - 16.0).abs() < 0.2, "{found:?}");
-        assert_eq!(fading(faded.view(), hours(5 * 24, 12 * 24)), None);
+        assert_eq!(fading(&faded, hours(5 * 24, 12 * 24)), None);
     }
 
     #[test]

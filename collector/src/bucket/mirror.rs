@@ -14,6 +14,7 @@ use std::time::Duration;
 use mosswarden_config::site::Bucket;
 use mosswarden_config::table::{self, Archive};
 use mosswarden_config::zone::Span;
+use object_store::ObjectMeta;
 
 use super::Client;
 use crate::disk::{Disk as _, RealDisk};
@@ -63,12 +64,8 @@ impl Mirror {
                 continue;
             };
             if table::partition_may_hold(folder, span) {
-                let tag: String = match &object.e_tag {
-                    Some(tag) => tag.chars().filter(char::is_ascii_alphanumeric).collect(),
-                    None => format!("{}-{}", object.last_modified.timestamp_millis(), object.size),
-                };
                 let copies = folders.entry(folder.to_owned()).or_default();
-                copies.insert(name.clone(), format!("{stem}.{tag}.parquet"));
+                copies.insert(name.clone(), format!("{stem}.{}.parquet", tag(&object)));
             }
         }
         Ok(folders)
@@ -85,6 +82,13 @@ impl Mirror {
         file.write_all(&object)?;
         file.persist(copy).map_err(|error| error.error)?;
         Ok(())
+    }
+
+    /// `false` where the object is not there any more.
+    fn is_fetched(&self, name: &str, copy: &Path) -> io::Result<bool> {
+        self.fetch(name, copy)
+            .map(|()| true)
+            .or_else(|error| gone(error).map(|()| false))
     }
 
     /// Removes copies in the span's folders that are of no object any more.
@@ -108,14 +112,27 @@ impl Mirror {
                     false => !kept.contains(&name),
                 };
                 if goes {
-                    match RealDisk.remove(&path) {
-                        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-                        result => result?,
-                    }
+                    RealDisk.remove(&path).or_else(gone)?;
                 }
             }
         }
         Ok(())
+    }
+}
+
+/// What tells an object from the one that had its name before.
+fn tag(object: &ObjectMeta) -> String {
+    match &object.e_tag {
+        Some(tag) => tag.chars().filter(char::is_ascii_alphanumeric).collect(),
+        None => format!("{}-{}", object.last_modified.timestamp_millis(), object.size),
+    }
+}
+
+/// That a thing is gone is no fault; everything else is.
+fn gone(error: io::Error) -> io::Result<()> {
+    match error.kind() {
+        io::ErrorKind::NotFound => Ok(()),
+        _ => Err(error),
     }
 }
 
@@ -163,5 +180,32 @@ impl Archive for Mirror {
 
     fn partitions(&self) -> io::Result<Vec<String>> {
         self.client.list(table::READINGS)
+    }
+
+    fn daily_figures(&self, span: Span) -> io::Result<Vec<PathBuf>> {
+        let _turn = self.turn.lock().unwrap_or_else(PoisonError::into_inner);
+        let dir = table::summaries_dir(&self.dir);
+        let mut copies = Vec::new();
+        for (name, object) in self.client.all(table::SUMMARIES)? {
+            let file = name.rsplit('/').next().unwrap_or(&name);
+            let Some(month) = file
+                .strip_suffix(".parquet")
+                .filter(|_| table::summary_may_hold(file, span))
+            else {
+                continue;
+            };
+            let copy = dir.join(format!("{month}.{}.parquet", tag(&object)));
+            // One that was taken away since belongs to a month that is being made anew.
+            if copy.exists() || self.is_fetched(&name, &copy)? {
+                copies.push(copy);
+            }
+        }
+        for name in RealDisk.list(&dir)? {
+            let path = dir.join(&name);
+            if table::summary_may_hold(&name, span) && !copies.contains(&path) {
+                RealDisk.remove(&path).or_else(gone)?;
+            }
+        }
+        Ok(copies)
     }
 }

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use bytes::Bytes;
 use chrono::{Datelike as _, NaiveDate};
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::{Mark, Reading};
+use mosswarden_config::table::{Mark, Reading, SUMMARY_KEY as VERSION_KEY, SUMMARY_VERSION as VERSION};
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::column::reader::ColumnReader;
 use parquet::data_type::{ByteArray, DoubleType, Int32Type, Int64Type};
@@ -40,9 +40,6 @@ const SCHEMA: &str = "message days {
     optional double mean;
     optional double high;
 }";
-/// Version of the daily figures' table.
-const VERSION: u32 = 1;
-const VERSION_KEY: &str = "mosswarden.summary";
 const BYTES_KEY: &str = "mosswarden.month-bytes";
 const SHA256_KEY: &str = "mosswarden.month-sha256";
 /// 1 January 1970 in chrono's days from the common era: where Parquet's dates begin.
