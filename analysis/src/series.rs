@@ -9,6 +9,10 @@ use std::sync::OnceLock;
 use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
+use rhythm::Rhythm;
+
+mod rhythm;
+
 /// Readings of one sensor and quantity: all vectors of one length, times strictly rising. They are added by [`Series::push`].
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Series {
@@ -17,15 +21,6 @@ pub struct Series {
     pub value: Vec<f64>,
     pub mark: Vec<Mark>,
     rhythm: Learned,
-}
-
-/// How a sensor speaks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Rhythm {
-    /// The median time between readings, ms.
-    median_ms: i64,
-    /// Of one that speaks when its value changes: after how long it speaks though nothing changed, ms.
-    heartbeat_ms: Option<i64>,
 }
 
 /// The rhythm once it was asked for, since every duty asks; it makes no difference between two series.
@@ -192,83 +187,14 @@ impl Series {
     }
 
     fn rhythm(&self) -> Option<Rhythm> {
-        *self.rhythm.0.get_or_init(|| {
-            if self.len() < 3 {
-                return None;
-            }
-            let mut steps: Vec<i64> = self.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
-            let middle = steps.len() / 2;
-            let median_ms = *steps.select_nth_unstable(middle).1;
-            Some(Rhythm {
-                median_ms,
-                heartbeat_ms: self.heartbeat_ms(steps, median_ms),
-            })
-        })
-    }
-
-    /// The longest usual silence of a sensor that speaks when its value changes; `None` for one that speaks by the clock.
-    ///
-    /// Of the longer silences of such a sensor most of the time lies in those of one length, while lost messages of one that speaks by the
-    /// clock leave ever fewer of ever longer ones. And either it hardly repeats a value before that length, or, where one message bears several
-    /// values, its shorter silences have no length of their own.
-    fn heartbeat_ms(&self, mut steps: Vec<i64>, median_ms: i64) -> Option<i64> {
-        let time = |steps: &[i64]| steps.iter().sum::<i64>() as f64;
-        let least_ms = (HEARTBEAT_MEDIANS_MIN * median_ms as f64) as i64;
-        steps.sort_unstable();
-        let all = steps.len();
-        let long = &steps[steps.partition_point(|step| *step < least_ms)..];
-        if all < HEARTBEAT_STEPS_MIN || time(long) < HEARTBEAT_TIME_FRAC_MIN * time(&steps) {
-            return None;
-        }
-        let alike = |from_ms: f64| {
-            let place = |limit_ms: f64| steps.partition_point(|step| (*step as f64) < limit_ms);
-            &steps[place(from_ms)..place(from_ms * ALIKE_RATIO)]
-        };
-        let longer = &steps[steps.partition_point(|step| *step < 2 * median_ms)..];
-        let (most, heartbeat_ms) = longer
-            .chunk_by(|a, b| a == b)
-            .map(|same| alike(same[0] as f64))
-            .map(|alike| (time(alike), alike[alike.len() / 2]))
-            .max_by(|a, b| a.0.total_cmp(&b.0))?;
-        let by_the_clock = alike(steps[all / 4] as f64 / ALIKE_RATIO.sqrt()).len() as f64 / all as f64;
-        let is_on_change =
-            by_the_clock < BY_THE_CLOCK_FRAC_MIN || self.repeats_frac(heartbeat_ms / 2) < REPEATS_FRAC_MAX;
-        let is_plain = most >= HEARTBEAT_LONGER_FRAC_MIN * time(longer);
-        (is_plain && is_on_change && (least_ms..=HEARTBEAT_MS_MAX).contains(&heartbeat_ms))
-            .then_some(heartbeat_ms)
-    }
-
-    /// Of the readings that came within some time of the one before, the share that say the same.
-    fn repeats_frac(&self, within_ms: i64) -> f64 {
-        let (mut count, mut repeated) = (0_usize, 0_usize);
-        for (times, values) in self.at_ms.windows(2).zip(self.value.windows(2)) {
-            if times[1] - times[0] < within_ms {
-                count += 1;
-                repeated += usize::from(values[0] == values[1]);
-            }
-        }
-        repeated as f64 / count.max(1) as f64
+        *self.rhythm.0.get_or_init(|| Rhythm::of(self.view()))
     }
 }
 
-/// A sensor speaks by the clock unless so much of its time lies in silences of so many medians; fewer silences than this say nothing.
-const HEARTBEAT_TIME_FRAC_MIN: f64 = 0.1;
-const HEARTBEAT_MEDIANS_MIN: f64 = 2.5;
-const HEARTBEAT_STEPS_MIN: usize = 100;
-/// Of the time in silences of two medians or more so much must lie in those of the heartbeat's length.
-const HEARTBEAT_LONGER_FRAC_MIN: f64 = 0.25;
-/// Silences within this ratio are of one length.
-const ALIKE_RATIO: f64 = 1.1;
-/// One that may be silent for longer says too little: its pauses stay gaps (own choice).
-const HEARTBEAT_MS_MAX: i64 = 2 * MS_PER_HOUR;
-/// Silences of one that speaks by the clock are of one length at least so often, whatever is lost.
-const BY_THE_CLOCK_FRAC_MIN: f64 = 0.4;
-/// Filters and rounding of a sensor that speaks on change let it repeat itself at most so often.
-const REPEATS_FRAC_MAX: f64 = 0.03;
-/// One heartbeat may come late, none may be missing.
-const GAP_HEARTBEATS: f64 = 1.5;
 /// A pause of this many usual intervals is a gap: the "suspect" value of the QARTOD gap test in this use (our own choice).
 const GAP_INTERVALS: i64 = 3;
+/// Of a sensor that speaks on change one silence may end late, none may be missing (own choice).
+const GAP_HEARTBEATS: f64 = 1.5;
 /// A pause shorter than this never is one, however fast the sensor usually reports.
 const GAP_MS_MIN: i64 = 10 * 60_000;
 
@@ -455,70 +381,6 @@ mod tests {
         Span {
             from_ms: from * MS_PER_HOUR,
             until_ms: until * MS_PER_HOUR,
-        }
-    }
-
-    /// A sensor that is read every minute and speaks when its value moved by a tenth, or after half an hour; `lost`: which messages are.
-    fn on_change(lost: impl Fn(usize) -> bool) -> Series {
-        let mut series = Series::default();
-        let (mut said, mut said_min) = (f64::NAN, 0);
-        for minute in 0..14 * 24 * 60 {
-            let days = minute as f64 / 1440.0;
-            let lit = (std::f64::consts::TAU * days).sin().max(0.0);
-            let value = ((22.0 + 3.0 * lit + 0.4 * lit * (0.37 * minute as f64).sin()) * 10.0).round() / 10.0;
-            if (value - said).abs() >= 0.15 || said.is_nan() || minute - said_min >= 30 {
-                (said, said_min) = (value, minute);
-                if !lost(minute as usize) {
-                    series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
-                }
-            }
-        }
-        series
-    }
-
-    #[test]
-    fn the_silence_of_a_sensor_that_speaks_on_change_is_no_gap_until_it_is_too_long() {
-        let series = on_change(|_| false);
-        assert!(series.speaks_on_change());
-        assert_eq!(series.usual_interval_ms(), Some(30 * 60_000));
-        let whole = Span {
-            from_ms: series.at_ms[0],
-            until_ms: series.at_ms[series.len() - 1],
-        };
-        let covered = |series: &Series| {
-            series
-                .view()
-                .summary(whole, series.gap_ms())
-                .expect("readings")
-                .covered_frac
-        };
-        assert!(covered(&series) > 0.999);
-        let six_hours = on_change(|minute| (5000..5360).contains(&minute));
-        let away = 360.0 / (14.0 * 1440.0);
-        assert!(
-            (covered(&six_hours) - (1.0 - away)).abs() < 0.002,
-            "a real silence stays a gap"
-        );
-    }
-
-    #[test]
-    fn one_that_speaks_by_the_clock_and_loses_messages_has_no_heartbeat() {
-        for kept in [2, 3, 5, 9] {
-            let mut series = Series::default();
-            let mut state = 12_345_u64;
-            for minute in 0..14 * 24 * 60_i64 {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-                // To a hundredth: it hardly ever repeats itself.
-                let value = (state >> 40) as f64 / 100.0;
-                if (state >> 33) % 10 < kept {
-                    series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
-                }
-            }
-            assert!(
-                !series.speaks_on_change(),
-                "{kept} of 10 are heard: {:?}",
-                series.usual_interval_ms()
-            );
         }
     }
 

@@ -95,6 +95,11 @@ fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
     (!series.is_empty()).then(|| Line::of(&series))
 }
 
+/// Since when a heater's set-point is what the site file says, by the journal.
+fn set_since_ms(context: &Context<'_>, device: &Device) -> i64 {
+    context.last_noted_ms(&["setpoint-changed"], device)
+}
+
 /// Spans inside `window` in which a heater was on although its probe read above set-point and margin.
 pub(super) fn beyond_setpoint(
     context: &Context<'_>,
@@ -106,8 +111,16 @@ pub(super) fn beyond_setpoint(
         return Vec::new();
     };
     let limit_c = setpoint_c + MARGIN_K;
+    let since = Span {
+        from_ms: set_since_ms(context, device),
+        until_ms: i64::MAX,
+    };
     let mut spans = Vec::new();
-    for on in states.on_within(window) {
+    for on in window
+        .intersect(since)
+        .into_iter()
+        .flat_map(|window| states.on_within(window))
+    {
         probe
             .view()
             .pieces(on, probe.gap_ms, |from_ms, until_ms, v0, v1| {
@@ -238,9 +251,10 @@ fn unanswered(context: &Context<'_>, device: &Device, states: &States, probe: &L
         from_ms: context.span.from_ms - 2 * MS_PER_24_H,
         until_ms: context.span.until_ms,
     };
+    let set_since_ms = set_since_ms(context, device);
     asked_in_vain(device, states, probe, recent)
         .into_iter()
-        .filter(|stretch| stretch.until_ms > context.span.from_ms)
+        .filter(|stretch| stretch.until_ms > context.span.from_ms && stretch.from_ms >= set_since_ms)
         .filter(|stretch| answers_usually(device, states, probe, *stretch) && !mains_were_off(context, *stretch))
         .map(|stretch| {
             let value = Value::new("hours off though asked", stretch.hours(), "h");
@@ -622,11 +636,16 @@ mod tests {
     }
 
     /// Off from nine in the evening to eight in the morning although the probe asks; on other nights it cycles, or is never on.
-    fn left_off(on_other_nights: bool, power_cut: bool) -> Vec<Finding> {
-        left_off_until(on_other_nights, power_cut, |_| false)
+    /// `noted`: place, time and kind of the journal's entry.
+    fn left_off(on_other_nights: bool, noted: Option<[&str; 3]>) -> Vec<Finding> {
+        left_off_until(on_other_nights, noted, |_| false)
     }
 
-    fn left_off_until(on_other_nights: bool, power_cut: bool, on_late: fn(f64) -> bool) -> Vec<Finding> {
+    fn left_off_until(
+        on_other_nights: bool,
+        noted: Option<[&str; 3]>,
+        on_late: fn(f64) -> bool,
+    ) -> Vec<Finding> {
         let mut kit = Kit::quiet("2026-05-04", 21);
         let began_ms = kit.at("2026-05-20T21:00");
         let night = kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00");
@@ -638,8 +657,8 @@ mod tests {
             on_late((at - began_ms) as f64 / MS_PER_HOUR as f64)
                 || on_other_nights && !night.contains(&at) && !kit.lit(at) && (at / 1_200_000) % 2 == 0
         });
-        if power_cut {
-            kit.entry_of(ROOM, kit.at("2026-05-21T07:00"), "power-cut");
+        if let Some([place, time, kind]) = noted {
+            kit.entry_of(place, kit.at(time), kind);
         }
         let outcome = kit.judge("2026-05-18", "2026-05-25");
         of(&outcome, Kind::HeaterFailed).into_iter().cloned().collect()
@@ -662,16 +681,22 @@ mod tests {
 
     #[test]
     fn a_heater_off_though_its_probe_asks_has_failed_and_one_out_of_use_has_not() {
-        let found = left_off(true, false);
+        let found = left_off(true, None);
         assert_eq!(found.len(), 1, "{found:?}");
         // Its last pause before the night belongs to it.
         assert!((11.0..12.0).contains(&found[0].value.estimate), "{found:?}");
         assert!(found[0].message.contains("stayed off for 11 h"), "{found:?}");
-        assert_eq!(left_off(false, false), []);
+        assert_eq!(left_off(false, None), []);
         // A power cut is noted for the whole room.
-        assert_eq!(left_off(true, true), []);
+        assert_eq!(left_off(true, Some([ROOM, "2026-05-21T07:00", "power-cut"])), []);
+        // The site file says what holds since the set-point was changed, and not what held that night.
+        let set_anew = |time| left_off(true, Some(["box", time, "setpoint-changed"])).len();
+        assert_eq!(
+            [set_anew("2026-05-22T18:00"), set_anew("2026-05-19T18:00")],
+            [0, 1]
+        );
         // It goes on and off by itself far below what is written down.
-        let lower = left_off_until(true, false, |into_h| (10.5..10.8).contains(&into_h));
+        let lower = left_off_until(true, None, |into_h| (10.5..10.8).contains(&into_h));
         assert_eq!(lower[0].severity, Severity::Warning, "{lower:?}");
         assert!(
             lower[0].message.contains("its thermostat is set lower"),

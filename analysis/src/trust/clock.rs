@@ -105,7 +105,28 @@ pub(super) fn twice(series: &Series) -> Vec<Span> {
     if stretches.len() > TWICE_STRETCHES_MAX {
         stretches.clear();
     }
+    stretches.retain(|stretch| keeps_pace_in(series, *stretch, usual));
     stretches
+}
+
+/// Whether the readings of a stretch are of two passes, each at the sensor's pace: most have another one usual interval later. More of them for
+/// another reason, such as that the air moves faster, have no pace.
+fn keeps_pace_in(series: &Series, stretch: Span, usual_ms: i64) -> bool {
+    const PACE_FRAC_MIN: f64 = 0.6;
+    const OFF_FRAC: f64 = 0.1;
+    let times = series.within(stretch).at_ms;
+    let off_ms = (OFF_FRAC * usual_ms as f64) as i64;
+    let followed = |at_ms: i64| {
+        let from = times.partition_point(|at| *at < at_ms + usual_ms - off_ms);
+        times.get(from).is_some_and(|at| *at <= at_ms + usual_ms + off_ms)
+    };
+    let asked: Vec<i64> = times
+        .iter()
+        .copied()
+        .filter(|at_ms| at_ms + usual_ms + off_ms < stretch.until_ms)
+        .collect();
+    let kept = asked.iter().filter(|at_ms| followed(**at_ms)).count();
+    kept as f64 >= PACE_FRAC_MIN * asked.len() as f64
 }
 
 /// Width of a cell for comparing clocks.

@@ -2,6 +2,7 @@
 //!
 //! Work is in vapour density, not in relative humidity: mist also cools the air, and relative humidity would rise twice.
 
+use std::borrow::Cow;
 use std::ops::Range;
 
 use mosswarden_config::quantity::Quantity;
@@ -16,6 +17,7 @@ use super::runs::Run;
 use crate::physics::humidity::{
     dew_point_c, saturation_vapour_pressure_pa, vapour_density_g_m3, vapour_pressure_pa,
 };
+use crate::series::Series;
 use crate::statistics::exponential::decay;
 use crate::statistics::robust::{median, median_of_three};
 
@@ -53,6 +55,8 @@ const WET_START_PCT: f64 = 95.0;
 /// Readings within the same so many milliseconds are one, their mean: a sensor of air needs longer to follow, and windows over each reading of a
 /// fast one would cost the square of its pace.
 const THIN_MS: i64 = 20_000;
+/// A sensor that speaks on change is taken as read so often.
+const HELD_MS: i64 = 2 * 60_000;
 /// Readings after the run that are needed.
 const AFTER_COUNT_MIN: usize = 2;
 /// From so many readings in the window on, the peak is a median of three.
@@ -127,12 +131,13 @@ impl Probe {
                     ceiling_pct: CEILING_PCT - humidity.corrected_by.max(0.0),
                     controller: sensor.role == Role::Controller,
                 };
-                let times = &humidity.series.at_ms;
-                let readings = times.iter().zip(&humidity.series.value);
-                let readings: Vec<(i64, f64, f64)> = readings
-                    .zip(line.on_times(times))
-                    .filter(|(_, t_c)| !t_c.is_nan())
-                    .map(|((at_ms, rh_pct), t_c)| (*at_ms, *rh_pct, t_c))
+                let (times, values) = as_read(&humidity.series);
+                let readings: Vec<(i64, f64, f64)> = line
+                    .on_times(&times)
+                    .into_iter()
+                    .zip(times.iter().zip(values.iter()))
+                    .filter(|(t_c, _)| !t_c.is_nan())
+                    .map(|(t_c, (at_ms, rh_pct))| (*at_ms, *rh_pct, t_c))
                     .collect();
                 for (at_ms, rh_pct, t_c) in thinned(&readings) {
                     probe.at_ms.push(at_ms);
@@ -170,6 +175,26 @@ impl Probe {
         let until = self.at_ms.partition_point(|at| *at < span.until_ms);
         from..until.max(from)
     }
+}
+
+/// A series; one that speaks on change as if it had been read all along: what it said last still holds until shortly before the next.
+fn as_read(series: &Series) -> (Cow<'_, [i64]>, Cow<'_, [f64]>) {
+    if !series.speaks_on_change() {
+        return (Cow::Borrowed(&series.at_ms), Cow::Borrowed(&series.value));
+    }
+    let gap_ms = series.gap_ms();
+    let (mut times, mut values) = (Vec::new(), Vec::new());
+    for (index, (at_ms, value)) in series.at_ms.iter().zip(&series.value).enumerate() {
+        let next_ms = series
+            .at_ms
+            .get(index + 1)
+            .filter(|next_ms| *next_ms - at_ms <= gap_ms);
+        for held_ms in (*at_ms..*next_ms.unwrap_or(&(at_ms + 1))).step_by(HELD_MS as usize) {
+            times.push(held_ms);
+            values.push(*value);
+        }
+    }
+    (Cow::Owned(times), Cow::Owned(values))
 }
 
 /// Readings as (instant in ms, %RH, °C), those within one [`THIN_MS`] as their mean.

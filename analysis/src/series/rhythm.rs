@@ -1,0 +1,205 @@
+//! How a sensor speaks: by the clock, or when its value changes and at the latest after a while.
+//!
+//! In: the instants and values of one series. Out: its usual pace. A sensor that speaks on change is not silent while it says nothing; taken by
+//! the clock its quiet nights would be gaps, and its lively noons a clock that runs twice.
+//!
+//! Three things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
+//! lost messages of one that speaks by the clock leave ever fewer of ever longer ones. It hardly repeats a value before that length; or, where one
+//! message bears several values, its shorter silences have no length of their own. And one of few values that it never repeats speaks on change
+//! whatever its silences are: noise would repeat them.
+
+use mosswarden_config::zone::MS_PER_HOUR;
+
+use super::View;
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Rhythm {
+    /// The median time between readings, ms.
+    pub(super) median_ms: i64,
+    /// Of one that speaks when its value changes: after how long it speaks though nothing changed, ms.
+    pub(super) heartbeat_ms: Option<i64>,
+}
+
+/// A sensor speaks by the clock unless so much of its time lies in silences of one and a half medians; fewer silences than this say nothing.
+const UNEVEN_TIME_FRAC_MIN: f64 = 0.1;
+const SILENCES_MIN: usize = 100;
+/// Silences within this ratio are of one length.
+const ALIKE_RATIO: f64 = 1.1;
+/// A heartbeat stands out from this many medians on, since one lost message makes two, and with so much of the time in silences of two or more.
+const HEARTBEAT_MEDIANS_MIN: f64 = 2.5;
+const HEARTBEAT_TIME_FRAC_MIN: f64 = 0.25;
+/// One that may be silent for longer says too little: its pauses stay gaps.
+const HEARTBEAT_MS_MAX: i64 = 2 * MS_PER_HOUR;
+/// Silences of one that speaks by the clock are of one length at least so often, whatever is lost.
+const BY_THE_CLOCK_FRAC_MIN: f64 = 0.4;
+/// Filters and rounding of a sensor that speaks on change let it repeat itself at most so often before its heartbeat.
+const REPEATS_FRAC_MAX: f64 = 0.03;
+/// One of few values, with so many readings of each, hardly ever does.
+const NEVER_REPEATS_FRAC: f64 = 0.005;
+const READINGS_OF_A_VALUE_MIN: usize = 20;
+/// Where no length stands out the longest silence is the one that so few are longer than.
+const LONGER_FRAC: f64 = 0.005;
+
+impl Rhythm {
+    /// `None` below three readings.
+    pub(super) fn of(readings: View<'_>) -> Option<Rhythm> {
+        if readings.len() < 3 {
+            return None;
+        }
+        let mut silences: Vec<i64> = readings.at_ms.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        let middle = silences.len() / 2;
+        let median_ms = *silences.select_nth_unstable(middle).1;
+        Some(Rhythm {
+            median_ms,
+            heartbeat_ms: heartbeat_ms(readings, silences, median_ms),
+        })
+    }
+}
+
+fn time(silences: &[i64]) -> f64 {
+    silences.iter().sum::<i64>() as f64
+}
+
+fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> Option<i64> {
+    let count = silences.len();
+    let uneven: i64 = silences
+        .iter()
+        .filter(|silence| 2 * **silence >= 3 * median_ms)
+        .sum();
+    if count < SILENCES_MIN || (uneven as f64) < UNEVEN_TIME_FRAC_MIN * time(&silences) {
+        return None;
+    }
+    silences.sort_unstable();
+    let alike = |from_ms: f64| {
+        let place = |limit_ms: f64| silences.partition_point(|silence| (*silence as f64) < limit_ms);
+        &silences[place(from_ms)..place(from_ms * ALIKE_RATIO)]
+    };
+    let longer = &silences[silences.partition_point(|silence| *silence < 2 * median_ms)..];
+    let most = longer
+        .chunk_by(|a, b| a == b)
+        .map(|same| alike(same[0] as f64))
+        .max_by(|a, b| time(a).total_cmp(&time(b)))
+        .unwrap_or_default();
+    let usual_ms = most.get(most.len() / 2).copied().unwrap_or(median_ms);
+    let stands_out = usual_ms as f64 >= HEARTBEAT_MEDIANS_MIN * median_ms as f64
+        && time(most) >= HEARTBEAT_TIME_FRAC_MIN * time(longer);
+    let clocked = alike(silences[count / 4] as f64 / ALIKE_RATIO.sqrt()).len() as f64 / count as f64;
+    let repeats_frac = |heartbeat_ms: i64| repeats_frac(readings, heartbeat_ms / 2);
+    let longest_ms = silences[(count as f64 * (1.0 - LONGER_FRAC)) as usize];
+    let heartbeat_ms =
+        if stands_out && (clocked < BY_THE_CLOCK_FRAC_MIN || repeats_frac(usual_ms) < REPEATS_FRAC_MAX) {
+            usual_ms
+        } else if repeats_frac(longest_ms) < NEVER_REPEATS_FRAC && is_of_few_values(readings) {
+            longest_ms
+        } else {
+            return None;
+        };
+    (heartbeat_ms <= HEARTBEAT_MS_MAX).then_some(heartbeat_ms)
+}
+
+/// Of the readings that came within some time of the one before, the share that say the same.
+fn repeats_frac(readings: View<'_>, within_ms: i64) -> f64 {
+    let (mut count, mut repeated) = (0_usize, 0_usize);
+    for (times, values) in readings.at_ms.windows(2).zip(readings.value.windows(2)) {
+        if times[1] - times[0] < within_ms {
+            count += 1;
+            repeated += usize::from(values[0] == values[1]);
+        }
+    }
+    repeated as f64 / count.max(1) as f64
+}
+
+fn is_of_few_values(readings: View<'_>) -> bool {
+    let mut values: Vec<u64> = readings.value.iter().map(|value| value.to_bits()).collect();
+    values.sort_unstable();
+    values.dedup();
+    values.len() * READINGS_OF_A_VALUE_MIN <= readings.len()
+}
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::table::Mark;
+    use mosswarden_config::zone::Span;
+
+    use crate::series::Series;
+
+    /// A sensor that is read every minute and speaks when its value moved by a tenth, or after half an hour; `lost`: which messages are.
+    fn on_change(lost: impl Fn(usize) -> bool) -> Series {
+        let mut series = Series::default();
+        let (mut said, mut said_min) = (f64::NAN, 0);
+        for minute in 0..14 * 24 * 60 {
+            let days = minute as f64 / 1440.0;
+            let lit = (std::f64::consts::TAU * days).sin().max(0.0);
+            let value = ((22.0 + 3.0 * lit + 0.4 * lit * (0.37 * minute as f64).sin()) * 10.0).round() / 10.0;
+            if (value - said).abs() >= 0.15 || said.is_nan() || minute - said_min >= 30 {
+                (said, said_min) = (value, minute);
+                if !lost(minute as usize) {
+                    series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+                }
+            }
+        }
+        series
+    }
+
+    #[test]
+    fn the_silence_of_a_sensor_that_speaks_on_change_is_no_gap_until_it_is_too_long() {
+        let series = on_change(|_| false);
+        assert!(series.speaks_on_change());
+        assert_eq!(series.usual_interval_ms(), Some(30 * 60_000));
+        let whole = Span {
+            from_ms: series.at_ms[0],
+            until_ms: series.at_ms[series.len() - 1],
+        };
+        let covered = |series: &Series| {
+            series
+                .view()
+                .summary(whole, series.gap_ms())
+                .expect("readings")
+                .covered_frac
+        };
+        assert!(covered(&series) > 0.999);
+        let six_hours = on_change(|minute| (5000..5360).contains(&minute));
+        let away = 360.0 / (14.0 * 1440.0);
+        assert!(
+            (covered(&six_hours) - (1.0 - away)).abs() < 0.002,
+            "a real silence stays a gap"
+        );
+    }
+
+    #[test]
+    fn one_of_few_values_that_it_never_repeats_speaks_on_change_without_any_heartbeat() {
+        let mut series = Series::default();
+        let mut said = f64::NAN;
+        for minute in 0..14 * 24 * 60_i64 {
+            let value = 80.0
+                + (6.0 * (std::f64::consts::TAU * minute as f64 / 1440.0).sin() + (minute as f64).sin())
+                    .round();
+            if value != said {
+                said = value;
+                series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+            }
+        }
+        assert!(series.speaks_on_change());
+    }
+
+    #[test]
+    fn one_that_speaks_by_the_clock_and_loses_messages_has_no_heartbeat() {
+        for kept in [2, 3, 5, 9] {
+            let mut series = Series::default();
+            let mut state = 12_345_u64;
+            for minute in 0..14 * 24 * 60_i64 {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                // To a hundredth: it hardly ever repeats itself.
+                let value = (state >> 40) as f64 / 100.0;
+                if (state >> 33) % 10 < kept {
+                    series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+                }
+            }
+            assert!(
+                !series.speaks_on_change(),
+                "{kept} of 10 are heard: {:?}",
+                series.usual_interval_ms()
+            );
+        }
+    }
+}
