@@ -89,21 +89,7 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
             )
         });
     }
-    if let Some([middle, low, high]) = middle(counting(inside, |m| m.minutes_to_peak)) {
-        lines.push(if low == high {
-            format!("The air was dampest after {middle:.0} min.")
-        } else {
-            format!("The air was dampest after {middle:.0} min (from {low:.0} to {high:.0}).")
-        });
-    }
-    if let Some([middle, low, high]) = middle(counting(inside, |m| m.half_life_min)) {
-        lines.push(if low == high {
-            format!("Half of the rise was gone after {middle:.0} min.")
-        } else {
-            format!("Half of the rise was gone after {middle:.0} min (from {low:.0} to {high:.0}).")
-        });
-    }
-    lines.extend(dried(inside));
+    lines.extend(course(inside));
     let censored = inside.iter().filter(|m| m.censored).count();
     if censored > 0 {
         lines.push(format!(
@@ -132,39 +118,50 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
     lines
 }
 
-/// When the air was as dry again as before a misting, of those after which that can be told.
-fn dried(inside: &[&Misting]) -> Option<String> {
+/// How the air took a misting: when it was dampest, when half of the rise was gone, when it was as dry again as before.
+fn course(inside: &[&Misting]) -> Option<String> {
+    let minutes = |minutes: f64| format!("{minutes:.0} min");
+    let peak = middle(counting(inside, |m| m.minutes_to_peak));
+    let half = middle(counting(inside, |m| m.half_life_min));
     let told: Vec<Dried> = inside.iter().filter_map(|m| m.dried).collect();
-    let hours = told.iter().filter_map(|dried| match dried {
-        Dried::AfterH(hours) => Some(*hours),
-        Dried::NotBeforeTheNext => None,
-    });
-    let [middle, low, high] = match middle(hours.clone().collect()) {
-        Some(triple) => triple.map(words::duration),
-        None if told.is_empty() => return None,
-        None => {
-            return Some(
-                "After none of them had the air dried to what it was before when water came again."
-                    .to_owned(),
-            );
-        }
-    };
-    let times = if low == high {
-        format!("after {middle}")
-    } else {
-        format!("after {middle} (from {low} to {high})")
-    };
-    let in_time = hours.count();
-    let rest = match told.len() - in_time {
-        0 => String::new(),
-        wet => format!(
-            "; after {} water came again before",
+    let hours: Vec<f64> = told
+        .iter()
+        .filter_map(|dried| match dried {
+            Dried::AfterH(hours) => Some(*hours),
+            Dried::NotBeforeTheNext => None,
+        })
+        .collect();
+    let wet = told.len() - hours.len();
+    let mut parts = Vec::new();
+    parts.extend(peak.map(|peak| {
+        format!(
+            "the air was dampest after {} of the 25 looked at",
+            ranging(peak, minutes)
+        )
+    }));
+    parts.extend(half.map(|half| format!("half of the rise was gone after {}", ranging(half, minutes))));
+    parts.extend(middle(hours).map(|dry| {
+        format!(
+            "it was as dry again as before after {}",
+            ranging(dry, words::duration)
+        )
+    }));
+    parts.extend((wet > 0).then(|| {
+        format!(
+            "after {} water came again before that",
             words::several(wet, "misting")
-        ),
-    };
-    Some(format!(
-        "The air was as dry again as before a misting {times}{rest}."
-    ))
+        )
+    }));
+    (!parts.is_empty()).then(|| format!("{}.", words::capital(&parts.join("; "))))
+}
+
+/// A middle value with the lowest and the highest, where they differ.
+fn ranging([middle, low, high]: [f64; 3], say: impl Fn(f64) -> String) -> String {
+    let [middle, low, high] = [middle, low, high].map(say);
+    match low == high {
+        true => middle,
+        false => format!("{middle} ({low} to {high})"),
+    }
 }
 
 fn counting(mistings: &[&Misting], pick: fn(&Misting) -> Option<f64>) -> Vec<f64> {

@@ -122,13 +122,15 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
     blocks.extend(Block::table(&section.nights, false));
     blocks.extend(Block::table(&section.days, false));
     blocks.extend(Block::bullets(&section.hours));
-    blocks.extend(Block::figures(&section.hour_pictures));
     blocks.extend(Block::bullets(&section.would_do));
+    // Side by side with those of the hours they take half of the paper.
+    let mut pictures = section.hour_pictures.clone();
     if let Some(misting) = &section.misting {
         blocks.push(Block::heading(4, "Misting"));
         blocks.extend(Block::bullets(&misting.sentences));
-        blocks.extend(Block::figures(misting.picture.as_slice()));
+        pictures.splice(..0, misting.picture.clone());
     }
+    blocks.extend(Block::figures(&pictures));
     blocks.push(Block::heading(4, "Sensors"));
     blocks.extend(Block::table(&section.sensors, true));
     blocks.extend(Block::figures(&section.trust_lines));

@@ -134,8 +134,16 @@ pub(super) const TOP_PCT: f64 = 98.5;
 /// How much the neighbours must have moved meanwhile: several times the resolution and the noise of a cheap sensor.
 const MOVED_HUMIDITY_PCT: f64 = 4.0;
 const MOVED_TEMPERATURE_K: f64 = 1.2;
+/// And of a sensor that speaks on change so many of its steps (own choice).
+const MOVED_RESOLUTIONS: f64 = 4.0;
 /// Two readings closer than this are one value: half of the 0.1 steps of cheap sensors.
 const SAME: f64 = 0.05;
+
+/// The step in which a series gives its values: the least that two of them differ by.
+fn resolution(series: &Series) -> f64 {
+    let steps = series.value.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+    steps.filter(|step| *step > 1e-6).fold(f64::INFINITY, f64::min)
+}
 
 /// Stretches at one value while the world moved. `movement(span)`: by how much this reading should have changed, judged by
 /// others; `None` where nobody else can say.
@@ -148,6 +156,12 @@ pub(super) fn stuck(
         Quantity::Humidity => MOVED_HUMIDITY_PCT,
         _ => MOVED_TEMPERATURE_K,
     };
+    // One that speaks on change in large steps stands still through small ones.
+    let needed = needed.max(if series.speaks_on_change() {
+        MOVED_RESOLUTIONS * resolution(series)
+    } else {
+        0.0
+    });
     let mut stretches = Vec::new();
     let mut first = 0;
     // What a pause hides nobody knows: it ends a stretch.
@@ -181,6 +195,8 @@ const PINNED_BELOW_PCT: f64 = 6.0;
 /// … for so long in all within [`PINNED_WITHIN_MS`].
 pub(super) const PINNED_MS_MIN: i64 = 3 * MS_PER_HOUR;
 const PINNED_WITHIN_MS: i64 = MS_PER_24_H;
+/// … in so many readings.
+const PINNED_COUNT_MIN: usize = 3;
 /// And it left the top for less than this share of the stretch.
 const PINNED_FRAC_MIN: f64 = 0.9;
 /// One pinned stretch: the top is not left for longer than this.
@@ -208,23 +224,32 @@ pub(super) fn top_stretches(series: &Series) -> Vec<Span> {
 /// Stretches at the top of the scale that are contradicted for so long as `least_ms`. `expected(at)`: what it should read, %RH.
 pub(super) fn pinned(series: &Series, least_ms: i64, expected: impl Fn(i64) -> Option<f64>) -> Vec<Span> {
     let mut stretches = top_stretches(series);
-    let interval_ms = series.usual_interval_ms().unwrap_or(0);
+    let gap_ms = series.gap_ms();
     stretches.retain(|span| {
         let part = series.within(*span);
         let at_top = part.value.iter().filter(|value| **value >= TOP_PCT).count();
         if span.until_ms - span.from_ms < least_ms || (at_top as f64) < PINNED_FRAC_MIN * part.len() as f64 {
             return false;
         }
-        // The contradiction must be found within one day somewhere in the stretch.
-        let dry: Vec<i64> = part
+        // Contradicted readings, each for as long as it holds.
+        let ends = part.at_ms.iter().skip(1).copied().chain([span.until_ms]);
+        let dry: Vec<(i64, i64)> = part
             .at_ms
             .iter()
-            .copied()
-            .filter(|at| expected(*at).is_some_and(|level| level < TOP_PCT - PINNED_BELOW_PCT))
+            .zip(ends)
+            .map(|(at_ms, next_ms)| (*at_ms, (next_ms - at_ms).min(gap_ms)))
+            .filter(|(at_ms, _)| expected(*at_ms).is_some_and(|level| level < TOP_PCT - PINNED_BELOW_PCT))
             .collect();
-        let needed = (least_ms / interval_ms.max(1)).max(3) as usize;
-        dry.windows(needed)
-            .any(|run| run[needed - 1] - run[0] <= PINNED_WITHIN_MS)
+        // The contradiction must be found within one day somewhere in the stretch.
+        let (mut first, mut held_ms) = (0, 0);
+        (0..dry.len()).any(|last| {
+            held_ms += dry[last].1;
+            while dry[last].0 - dry[first].0 > PINNED_WITHIN_MS {
+                held_ms -= dry[first].1;
+                first += 1;
+            }
+            held_ms >= least_ms && last - first + 1 >= PINNED_COUNT_MIN
+        })
     });
     stretches
 }

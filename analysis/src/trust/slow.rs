@@ -9,6 +9,7 @@
 //! What began within the record is judged there, by the hour, and not here. The limits are our own choice.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
@@ -115,7 +116,7 @@ fn days(scene: &Scene<'_>, sensor: &Sensor) -> Days {
 
 /// Daily means before the record and within it, of days with enough readings.
 fn means(scene: &Scene<'_>, sensor: &Sensor, quantity: Quantity) -> BTreeMap<i64, f64> {
-    let key = (std::sync::Arc::from(sensor.id.as_str()), quantity);
+    let key = (Arc::from(sensor.id.as_str()), quantity);
     let before = scene.record.days_before.get(&key);
     let mut days: BTreeMap<i64, (f64, i64)> = before
         .into_iter()

@@ -109,8 +109,9 @@ pub(super) fn settle(
         } else if !stated
             && plain
             && response.before_pct < DAMP_START_PCT
-            // Air that is wet from a hand or another device takes up less.
+            // Air that is wet from a hand or another device takes up less, and what it can't hold for cold glass runs down there.
             && response.headroom_g_m3 >= *usual
+            && !response.glass_is_wet
             && response.rise_g_m3 < NOTHING_FRAC * usual
             && !light_went_off(context, one.run.at_ms)
         {

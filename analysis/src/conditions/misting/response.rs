@@ -80,6 +80,8 @@ pub(super) struct Response {
     pub(super) before_pct: f64,
     /// Room to saturation before the run, g/m³.
     pub(super) headroom_g_m3: f64,
+    /// The coldest glass condensed just before the run: it takes what the air would hold.
+    pub(super) glass_is_wet: bool,
     pub(super) rise_g_m3: f64,
     /// Vapour above the level before in the first minutes after the run, g/m³: mostly what the mist itself brought. The peak comes later,
     /// and wet leaves, which give off much the same whether they got all of the water or some, hold it.
@@ -230,6 +232,8 @@ pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usiz
 pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
     response.early_g_m3 = early_g_m3(probe, run, next_ms);
+    let last = probe.at_ms.partition_point(|at| *at < run.at_ms).checked_sub(1);
+    response.glass_is_wet = last.is_some_and(|last| condenses(context, probe, last));
     if response.rise_pct >= DRIES_FROM_PCT {
         response.dried = dried(probe, run.at_ms, response.before_pct, peak_ms, next_ms);
     }
@@ -314,6 +318,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
     let response = Response {
         before_pct: rh_before,
         headroom_g_m3: saturated - w_before,
+        glass_is_wet: false,
         rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
         lasting_g_min_m3: None,
