@@ -357,5 +357,21 @@ mod tests {
             Some((date(3, 1), date(3, 1)))
         );
         assert_eq!(dates_of_partition("month=2026"), None);
+        let last_of_february = Span {
+            from_ms: 1_772_236_800_000,
+            until_ms: 1_772_323_200_000,
+        };
+        let may_hold = |name: &str| summary_may_hold(name, last_of_february);
+        assert!(may_hold("2026-02.parquet") && may_hold("2026-02.0f3a.parquet"));
+        assert!(
+            ![
+                "2026-01.parquet",
+                "2026-03.parquet",
+                ".2026-02.tmp",
+                "2026-02.txt"
+            ]
+            .into_iter()
+            .any(may_hold)
+        );
     }
 }

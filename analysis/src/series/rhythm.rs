@@ -5,8 +5,8 @@
 //!
 //! Three things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
 //! lost messages of one that speaks by the clock leave ever fewer of ever longer ones. It hardly repeats a value before that length; or, where one
-//! message bears several values, its shorter silences have no length of their own. And one of few values that it never repeats speaks on change
-//! whatever its silences are: noise would repeat them.
+//! message bears several values, its shorter silences have no length of their own. And one that flutters between two values and never repeats the last
+//! speaks on change whatever its silences are: noise would repeat it as often.
 
 use mosswarden_config::zone::MS_PER_HOUR;
 
@@ -34,9 +34,9 @@ const HEARTBEAT_MS_MAX: i64 = 2 * MS_PER_HOUR;
 const BY_THE_CLOCK_FRAC_MIN: f64 = 0.4;
 /// Filters and rounding of a sensor that speaks on change let it repeat itself at most so often before its heartbeat.
 const REPEATS_FRAC_MAX: f64 = 0.03;
-/// One of few values, with so many readings of each, hardly ever does.
+/// One that flutters between two values, so that it often says again what it said before the last, and never repeats the last, says changes only.
 const NEVER_REPEATS_FRAC: f64 = 0.005;
-const READINGS_OF_A_VALUE_MIN: usize = 20;
+const COMES_BACK_FRAC_MIN: f64 = 0.03;
 /// Where no length stands out the longest silence is the one that so few are longer than.
 const LONGER_FRAC: f64 = 0.005;
 
@@ -84,12 +84,14 @@ fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> O
     let stands_out = usual_ms as f64 >= HEARTBEAT_MEDIANS_MIN * median_ms as f64
         && time(most) >= HEARTBEAT_TIME_FRAC_MIN * time(longer);
     let clocked = alike(silences[count / 4] as f64 / ALIKE_RATIO.sqrt()).len() as f64 / count as f64;
-    let repeats_frac = |heartbeat_ms: i64| repeats_frac(readings, heartbeat_ms / 2);
+    let repeats_frac = |heartbeat_ms: i64| same_frac(readings, 1, heartbeat_ms / 2);
     let longest_ms = silences[(count as f64 * (1.0 - LONGER_FRAC)) as usize];
     let heartbeat_ms =
         if stands_out && (clocked < BY_THE_CLOCK_FRAC_MIN || repeats_frac(usual_ms) < REPEATS_FRAC_MAX) {
             usual_ms
-        } else if repeats_frac(longest_ms) < NEVER_REPEATS_FRAC && is_of_few_values(readings) {
+        } else if repeats_frac(longest_ms) < NEVER_REPEATS_FRAC
+            && same_frac(readings, 2, longest_ms) >= COMES_BACK_FRAC_MIN
+        {
             longest_ms
         } else {
             return None;
@@ -97,23 +99,17 @@ fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> O
     (heartbeat_ms <= HEARTBEAT_MS_MAX).then_some(heartbeat_ms)
 }
 
-/// Of the readings that came within some time of the one before, the share that say the same.
-fn repeats_frac(readings: View<'_>, within_ms: i64) -> f64 {
-    let (mut count, mut repeated) = (0_usize, 0_usize);
-    for (times, values) in readings.at_ms.windows(2).zip(readings.value.windows(2)) {
-        if times[1] - times[0] < within_ms {
+/// Of the readings that came within some time of the one so many before, the share that say the same.
+fn same_frac(readings: View<'_>, before: usize, within_ms: i64) -> f64 {
+    let (mut count, mut same) = (0_usize, 0_usize);
+    for now in before..readings.len() {
+        let then = now - before;
+        if readings.at_ms[now] - readings.at_ms[then] < within_ms {
             count += 1;
-            repeated += usize::from(values[0] == values[1]);
+            same += usize::from(readings.value[now] == readings.value[then]);
         }
     }
-    repeated as f64 / count.max(1) as f64
-}
-
-fn is_of_few_values(readings: View<'_>) -> bool {
-    let mut values: Vec<u64> = readings.value.iter().map(|value| value.to_bits()).collect();
-    values.sort_unstable();
-    values.dedup();
-    values.len() * READINGS_OF_A_VALUE_MIN <= readings.len()
+    same as f64 / count.max(1) as f64
 }
 
 #[cfg(test)]
@@ -167,7 +163,7 @@ mod tests {
     }
 
     #[test]
-    fn one_of_few_values_that_it_never_repeats_speaks_on_change_without_any_heartbeat() {
+    fn one_that_flutters_and_never_repeats_itself_speaks_on_change_without_any_heartbeat() {
         let mut series = Series::default();
         let mut said = f64::NAN;
         for minute in 0..14 * 24 * 60_i64 {

@@ -1,7 +1,7 @@
 //! The bucket's disk and mirror on a store in memory. Lives over faults and power cuts are in `faults`; the real client speaks to a real
 //! server in the workspace's `tests/bucket.rs`.
 
-use std::path::Path as Folder;
+use std::path::{Path as Folder, PathBuf};
 use std::time::SystemTime;
 
 use object_store::memory::InMemory;
@@ -154,8 +154,21 @@ fn a_mirror_follows_days_months_and_late_readings_and_fetches_what_is_asked_for(
     tidy(BEGAN_MS + 40 * DAY_MS);
     let month = |rows: Vec<Reading>| vec![("month=2026-03".to_owned(), rows)];
     assert_eq!(mirrored(&mirror, span), month(vec![row(0), row(1), row(24)]));
+    let figures = || mirror.daily_figures(span).expect("a store");
+    let first = figures().remove(0);
+    assert_eq!(figures(), [first.clone()], "it is fetched once");
     put(&disk, dir.path(), "part-4", &[row(2)]);
     tidy(BEGAN_MS + 40 * DAY_MS);
+    let anew = figures();
+    assert!(
+        anew.len() == 1 && anew[0] != first && anew[0].exists() && !first.exists(),
+        "{anew:?}"
+    );
+    let later = Span {
+        from_ms: BEGAN_MS + 60 * DAY_MS,
+        until_ms: BEGAN_MS + 61 * DAY_MS,
+    };
+    assert_eq!(mirror.daily_figures(later).expect("a store"), [] as [PathBuf; 0]);
     assert_eq!(
         mirrored(&mirror, span),
         month(vec![row(0), row(1), row(2), row(24)])
