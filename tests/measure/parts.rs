@@ -110,7 +110,7 @@ fn numbers(criterion: &mut Criterion) {
         |bencher| {
             bencher.iter(|| {
                 week.iter()
-                    .map(|value| humidity_at_pct(70.0 + value, 22.0, 24.0))
+                    .map(|value| humidity_at_pct(70.0 + value, 22.0 + value, 24.0))
                     .sum::<f64>()
             });
         },
