@@ -34,7 +34,22 @@ pub const UNITS_VALUE: &str = r#"{"at":"instant the value holds for, UTC, ms","r
 pub const SUMMARY_VERSION: u32 = 1;
 pub const SUMMARY_KEY: &str = "mosswarden.summary";
 
-/// Columns of the daily figures that a long look back needs; a row is one sensor's quantity on one UTC day.
+/// The table of daily figures: a row is one sensor's quantity on one UTC day.
+pub const SUMMARY_SCHEMA: &str = "message days {
+    required int32 date (DATE);
+    required binary enclosure (STRING);
+    required binary sensor (STRING);
+    required binary quantity (STRING);
+    required int64 readings;
+    required int64 doubtful;
+    required int64 first (TIMESTAMP(MILLIS, true));
+    required int64 last (TIMESTAMP(MILLIS, true));
+    optional double low;
+    optional double mean;
+    optional double high;
+}";
+
+/// Columns of the daily figures that a long look back needs.
 pub mod day_column {
     pub const DATE: &str = "date";
     pub const SENSOR: &str = "sensor";

@@ -34,7 +34,7 @@ use response::{Probe, Response};
 use runs::{Events, Run};
 
 pub use empty::NOTHING_FRAC;
-pub use response::Dried;
+pub use response::{Dried, PEAK_MIN};
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;

@@ -146,7 +146,7 @@ fn words(day: &DayHours) -> String {
         })
         .collect();
     format!(
-        "Hour means over the day; shaded: the wanted range. {}.",
+        "Hour means over the day; shaded: the wanted range; {}.",
         parts.join("; ")
     )
 }

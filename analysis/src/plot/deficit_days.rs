@@ -107,7 +107,7 @@ pub fn deficit_days(title: &str, days: Vec<DeficitDay>) -> Option<Picture> {
     });
     let mut picture = Picture::new(SMALL_WIDTH_PX, height_px, drawing);
     picture.title = title.to_owned();
-    picture.alternative = "Filled: mean deficit in the light; hollow: in the dark; bars: hours of likely dew on the coldest glass. In the shade next to nothing dries.".to_owned();
+    picture.alternative = "Filled: mean deficit in the light; hollow: in the dark; bars: hours of likely dew on the coldest glass. In the shaded part next to nothing dries.".to_owned();
     picture.table = Table {
         caption: title.to_owned(),
         columns: [

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::model::{Judged, Material};
-use crate::conditions::{Dried, Misting, Ran};
+use crate::conditions::{Dried, Misting, PEAK_MIN, Ran};
 use crate::plot::{self, MistingGroup, MistingPlot, Picture, number};
 use crate::words;
 
@@ -123,19 +123,15 @@ fn course(inside: &[&Misting]) -> Option<String> {
     let minutes = |minutes: f64| format!("{minutes:.0} min");
     let peak = middle(counting(inside, |m| m.minutes_to_peak));
     let half = middle(counting(inside, |m| m.half_life_min));
-    let told: Vec<Dried> = inside.iter().filter_map(|m| m.dried).collect();
-    let hours: Vec<f64> = told
-        .iter()
-        .filter_map(|dried| match dried {
-            Dried::AfterH(hours) => Some(*hours),
-            Dried::NotBeforeTheNext => None,
-        })
-        .collect();
-    let wet = told.len() - hours.len();
+    let hours = counting(inside, |m| match m.dried? {
+        Dried::AfterH(hours) => Some(hours),
+        Dried::NotBeforeTheNext => None,
+    });
+    let wet = counting(inside, |m| (m.dried? == Dried::NotBeforeTheNext).then_some(1.0)).len();
     let mut parts = Vec::new();
     parts.extend(peak.map(|peak| {
         format!(
-            "the air was dampest after {} of the 25 looked at",
+            "the air was dampest after {} of the {PEAK_MIN} looked at",
             ranging(peak, minutes)
         )
     }));

@@ -157,11 +157,10 @@ pub(super) fn stuck(
         _ => MOVED_TEMPERATURE_K,
     };
     // One that speaks on change in large steps stands still through small ones.
-    let needed = needed.max(if series.speaks_on_change() {
-        MOVED_RESOLUTIONS * resolution(series)
-    } else {
-        0.0
-    });
+    let needed = match series.speaks_on_change() {
+        true => needed.max(MOVED_RESOLUTIONS * resolution(series)),
+        false => needed,
+    };
     let mut stretches = Vec::new();
     let mut first = 0;
     // What a pause hides nobody knows: it ends a stretch.

@@ -104,20 +104,26 @@ impl Mirror {
                 .into_iter()
                 .flat_map(BTreeMap::values)
                 .collect();
-            for name in RealDisk.list(&dir)? {
-                let path = dir.join(&name);
-                let goes = match name.starts_with('.') {
-                    // Half-written by another process that is at it, or that was killed long ago.
-                    true => is_older(&path, HALF_WRITTEN_FOR_MAX)?,
-                    false => !kept.contains(&name),
-                };
-                if goes {
-                    RealDisk.remove(&path).or_else(gone)?;
-                }
-            }
+            let_go_in(&dir, |name| !kept.iter().any(|kept| *kept == name))?;
         }
         Ok(())
     }
+}
+
+/// Removes the copies in a folder that are of no object any more, and what a fetch left half-written.
+fn let_go_in(dir: &Path, is_of_none: impl Fn(&str) -> bool) -> io::Result<()> {
+    for name in RealDisk.list(dir)? {
+        let path = dir.join(&name);
+        let goes = match name.starts_with('.') {
+            // Half-written by another process that is at it, or that was killed long ago.
+            true => is_older(&path, HALF_WRITTEN_FOR_MAX)?,
+            false => is_of_none(&name),
+        };
+        if goes {
+            RealDisk.remove(&path).or_else(gone)?;
+        }
+    }
+    Ok(())
 }
 
 /// What tells an object from the one that had its name before.
@@ -200,12 +206,9 @@ impl Archive for Mirror {
                 copies.push(copy);
             }
         }
-        for name in RealDisk.list(&dir)? {
-            let path = dir.join(&name);
-            if table::summary_may_hold(&name, span) && !copies.contains(&path) {
-                RealDisk.remove(&path).or_else(gone)?;
-            }
-        }
+        let_go_in(&dir, |name| {
+            table::summary_may_hold(name, span) && !copies.contains(&dir.join(name))
+        })?;
         Ok(copies)
     }
 }

@@ -10,7 +10,9 @@ use std::sync::Arc;
 use bytes::Bytes;
 use chrono::{Datelike as _, NaiveDate};
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::table::{Mark, Reading, SUMMARY_KEY as VERSION_KEY, SUMMARY_VERSION as VERSION};
+use mosswarden_config::table::{
+    Mark, Reading, SUMMARY_KEY as VERSION_KEY, SUMMARY_SCHEMA as SCHEMA, SUMMARY_VERSION as VERSION,
+};
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::column::reader::ColumnReader;
 use parquet::data_type::{ByteArray, DoubleType, Int32Type, Int64Type};
@@ -27,19 +29,6 @@ use super::{Source, TableError};
 use crate::disk::Disk;
 use crate::names::Names;
 
-const SCHEMA: &str = "message days {
-    required int32 date (DATE);
-    required binary enclosure (STRING);
-    required binary sensor (STRING);
-    required binary quantity (STRING);
-    required int64 readings;
-    required int64 doubtful;
-    required int64 first (TIMESTAMP(MILLIS, true));
-    required int64 last (TIMESTAMP(MILLIS, true));
-    optional double low;
-    optional double mean;
-    optional double high;
-}";
 const BYTES_KEY: &str = "mosswarden.month-bytes";
 const SHA256_KEY: &str = "mosswarden.month-sha256";
 /// 1 January 1970 in chrono's days from the common era: where Parquet's dates begin.

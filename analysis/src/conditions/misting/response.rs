@@ -24,7 +24,8 @@ use crate::statistics::robust::{median, median_of_three};
 /// The level before a run is the median over this time.
 const BEFORE_MS: i64 = 12 * 60_000;
 /// The peak is looked for until this long after the run's end.
-pub(super) const PEAK_MS: i64 = 25 * 60_000;
+pub(super) const PEAK_MS: i64 = PEAK_MIN * 60_000;
+pub const PEAK_MIN: i64 = 25;
 /// The decay is followed for at most this long.
 const DECAY_MS: i64 = 5 * MS_PER_HOUR;
 /// The part of the decay that is fitted, as shares of the rise above the level before.
