@@ -8,7 +8,9 @@ use mosswarden_analysis::assess::{assess, needed};
 use mosswarden_analysis::compare::{Asked, compare, picture, readings_needed};
 use mosswarden_analysis::conditions::Outcome;
 use mosswarden_analysis::load::Record;
-use mosswarden_analysis::plot::{self, Display, Line, MistingGroup, MistingPlot, Picture, Strip, TrustLine};
+use mosswarden_analysis::plot::{
+    self, Bars, Brought, Display, Line, MistingGroup, MistingPlot, Picture, Strip, TrustLine,
+};
 use mosswarden_analysis::report::{deficit_by_day, humidistat_day};
 use mosswarden_analysis::simulate::{Effect, Simulation, SiteSpec, run, scenario};
 use mosswarden_config::quantity::Quantity;
@@ -174,7 +176,7 @@ fn misting() -> Option<Picture> {
             MistingGroup {
                 label: day.local_date.format("%-d %b").to_string(),
                 count: of.len(),
-                rise_pct: triple(&mut of.iter().filter_map(|m| m.rise_pct).collect()),
+                brought: triple(&mut of.iter().filter_map(|m| m.rise_pct).collect()),
                 half_life_min: triple(&mut of.iter().filter_map(|m| m.half_life_min).collect()),
             }
         })
@@ -184,9 +186,11 @@ fn misting() -> Option<Picture> {
         triple(&mut values).map(|t| t[0])
     };
     plot::misting_plot(&MistingPlot {
-        name: &site.enclosure("dart-1")?.label,
-        usual_rise_pct: usual(|g| g.rise_pct),
+        title: format!("{}: what the mistings did", site.enclosure("dart-1")?.label),
+        brought: Brought::Rise,
+        usual: usual(|g| g.brought),
         usual_half_life_min: usual(|g| g.half_life_min),
+        bars: Bars::LowestToHighest,
         groups,
     })
 }

@@ -38,12 +38,16 @@ pub use response::{Dried, PEAK_MIN};
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
+pub use yields::By as YieldBy;
+use yields::yields;
 
 /// One mister's yield and the enclosure's half-life in the last week against their own usual.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MistTrend {
     pub device: String,
-    /// Vapour in the first minutes after a run, per second of run, as a share of its usual, with its 95 % interval.
+    /// What of a run the yield is told by: the first minutes, unless a finding was told by how long it lasts.
+    pub by: YieldBy,
+    /// Vapour per second of run as a share of its usual, with its 95 % interval.
     pub yield_share: Option<Estimate>,
     pub half_life_min: Option<Estimate>,
     pub usual_half_life_min: Option<f64>,
@@ -56,8 +60,19 @@ pub struct MistTrend {
     pub airing: Airing,
     /// Runs of the last week that count.
     pub counted: usize,
+    /// The same for each seven days since the mister, its schedule or the probe last changed, oldest first; the last are the last week.
+    pub weeks: Vec<MistWeek>,
     /// Runs of the last week that do not, by reason.
     pub left_out: BTreeMap<String, usize>,
+}
+
+/// What one mister's runs of seven days did, with 95 % intervals; `None` where too few count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MistWeek {
+    pub from_ms: i64,
+    pub yield_share: Option<Estimate>,
+    pub half_life_min: Option<Estimate>,
+    pub counted: usize,
 }
 
 /// What is said of the mistings.
@@ -105,18 +120,19 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             .extend(missed::judge(context, device, &observed, assessable));
         match main {
             Some(main) => {
-                let trend = trend::of(context, device, &observed, &probes, main, pause_share);
+                let mut trend = trend::of(context, device, &observed, &probes, main, pause_share);
                 let airing = trend.as_ref().map_or(Airing::NotKnown, |trend| trend.airing);
+                let suspected = &mut judged.suspected;
+                let weak = weak::judge(context, device, &observed, &probes, main, airing, suspected);
+                judged.verdicts.extend(weak.verdicts);
+                // The trend beside a finding is by the same measure.
+                if let Some((by, probe)) = weak.told_by
+                    && let Some(trend) = &mut trend
+                    && let Some(told) = yields(context, device, &observed, &probes, probe, by)
+                {
+                    trend.tell(by, &told, context.span.until_ms);
+                }
                 judged.trends.extend(trend);
-                judged.verdicts.extend(weak::judge(
-                    context,
-                    device,
-                    &observed,
-                    &probes,
-                    main,
-                    airing,
-                    &mut judged.suspected,
-                ));
             }
             None => judged.verdicts.not_assessed.push(context.not_assessed(
                 Kind::MistWeak,

@@ -49,7 +49,7 @@ pub use thermal::{Thermal, WhatItWouldDo};
 pub use context::device_states;
 pub use course::{Course, STEP_MS, Step, course};
 pub use device::hours_within;
-pub use misting::{Airing, Dried, MistTrend, NOTHING_FRAC, PEAK_MIN};
+pub use misting::{Airing, Dried, MistTrend, MistWeek, NOTHING_FRAC, PEAK_MIN, YieldBy};
 pub use moisture::{HalfDay, MoistDay};
 pub use night::USUAL_NIGHTS;
 pub use pumps::together;

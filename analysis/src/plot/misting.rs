@@ -1,4 +1,4 @@
-//! The misting plot: rise and half-life of mistings by day or week, with intervals, the usual level ruled.
+//! The misting plot: what mistings did by day or week, with intervals, the usual level ruled.
 
 use super::canvas::{Anchor, draw};
 use super::palette;
@@ -13,18 +13,53 @@ pub struct MistingGroup {
     /// Such as "Mon 18".
     pub label: String,
     pub count: usize,
-    pub rise_pct: Option<[f64; 3]>,
+    /// By the measure of [`MistingPlot::brought`].
+    pub brought: Option<[f64; 3]>,
     pub half_life_min: Option<[f64; 3]>,
 }
 
 /// What a misting plot shows. Triples are value, low, high.
 #[derive(Debug, Clone, PartialEq)]
-pub struct MistingPlot<'a> {
-    pub name: &'a str,
+pub struct MistingPlot {
+    pub title: String,
     pub groups: Vec<MistingGroup>,
-    /// The enclosure's own usual rise, %RH.
-    pub usual_rise_pct: Option<f64>,
+    pub brought: Brought,
+    /// The enclosure's own usual of [`MistingPlot::brought`].
+    pub usual: Option<f64>,
     pub usual_half_life_min: Option<f64>,
+    /// How far the bars reach.
+    pub bars: Bars,
+}
+
+/// What mistings are measured by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Brought {
+    /// The rise of the humidity, %RH.
+    Rise,
+    /// Vapour per second of run as a share of the usual, %.
+    Yield,
+}
+
+impl Brought {
+    const fn word(self) -> &'static str {
+        match self {
+            Brought::Rise => "rise",
+            Brought::Yield => "yield",
+        }
+    }
+
+    const fn unit(self) -> &'static str {
+        match self {
+            Brought::Rise => "%RH",
+            Brought::Yield => "%",
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bars {
+    LowestToHighest,
+    Interval95,
 }
 
 const LEFT_PX: f64 = 34.0;
@@ -33,9 +68,9 @@ const PANEL_PX: f64 = 72.0;
 const TOP_PX: f64 = 22.0;
 const BETWEEN_PX: f64 = 24.0;
 
-/// Draws both panels; `None` where no rise was measured.
-pub fn misting_plot(plot: &MistingPlot<'_>) -> Option<Picture> {
-    plot.groups.iter().find(|group| group.rise_pct.is_some())?;
+/// Draws both panels; `None` where nothing was measured.
+pub fn misting_plot(plot: &MistingPlot) -> Option<Picture> {
+    plot.groups.iter().find(|group| group.brought.is_some())?;
     let has_half_lives = plot.groups.iter().any(|group| group.half_life_min.is_some());
     let bottom_px = TOP_PX
         + PANEL_PX
@@ -51,11 +86,22 @@ pub fn misting_plot(plot: &MistingPlot<'_>) -> Option<Picture> {
     let drawing = draw(SMALL_WIDTH_PX, height_px, |canvas| {
         let mut top_px = TOP_PX;
         type Pick = fn(&MistingGroup) -> Option<[f64; 3]>;
-        let panels: [(&str, &str, Option<f64>, Pick); 2] = [
-            ("%RH", "rise", plot.usual_rise_pct, |group| group.rise_pct),
-            ("min", "half-life", plot.usual_half_life_min, |group| {
-                group.half_life_min
+        let with_number = |usual: f64| (usual, format!("usual {}", number(usual)));
+        let usual = match plot.brought {
+            Brought::Rise => plot.usual.map(with_number),
+            Brought::Yield => plot.usual.map(|usual| (usual, "usual".to_owned())),
+        };
+        type Panels<'p> = [(&'p str, &'p str, Option<(f64, String)>, Pick); 2];
+        let panels: Panels<'_> = [
+            (plot.brought.unit(), plot.brought.word(), usual, |group| {
+                group.brought
             }),
+            (
+                "min",
+                "half-life",
+                plot.usual_half_life_min.map(with_number),
+                |group| group.half_life_min,
+            ),
         ];
         for (unit, word, usual, pick) in panels.into_iter().take(if has_half_lives { 2 } else { 1 }) {
             let values = plot
@@ -63,7 +109,7 @@ pub fn misting_plot(plot: &MistingPlot<'_>) -> Option<Picture> {
                 .iter()
                 .filter_map(pick)
                 .flatten()
-                .chain(usual)
+                .chain(usual.iter().map(|(usual, _)| *usual))
                 .chain([0.0]);
             let (_, high) = scale(values, 4.0);
             let panel = Panel {
@@ -74,10 +120,10 @@ pub fn misting_plot(plot: &MistingPlot<'_>) -> Option<Picture> {
             };
             panel.grid(canvas, from_px, until_px, unit);
             let mut labels = Vec::new();
-            if let Some(usual) = usual {
+            if let Some((usual, label)) = usual {
                 let y = panel.y(usual);
                 canvas.dashed((from_px, y), (until_px, y), palette::INK, 2, (5.0, 4.0));
-                labels.push((y, format!("usual {}", number(usual)), SMALL));
+                labels.push((y, label, SMALL));
             }
             for (index, group) in plot.groups.iter().enumerate() {
                 if let Some([value, low, high]) = pick(group) {
@@ -108,38 +154,44 @@ pub fn misting_plot(plot: &MistingPlot<'_>) -> Option<Picture> {
         }
     });
     let mut picture = Picture::new(SMALL_WIDTH_PX, height_px, drawing);
-    picture.title = format!("{}: what the mistings did", plot.name);
+    picture.title.clone_from(&plot.title);
     picture.alternative = words(plot);
     picture.table = table(plot);
     Some(picture)
 }
 
-fn words(plot: &MistingPlot<'_>) -> String {
-    let rises: Vec<f64> = plot
+fn words(plot: &MistingPlot) -> String {
+    let (word, unit) = (plot.brought.word(), plot.brought.unit());
+    let middles: Vec<f64> = plot
         .groups
         .iter()
-        .filter_map(|g| g.rise_pct)
-        .map(|r| r[0])
+        .filter_map(|group| group.brought)
+        .map(|triple| triple[0])
         .collect();
-    let (low, high) = rises
+    let (low, high) = middles
         .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), rise| {
-            (low.min(*rise), high.max(*rise))
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), middle| {
+            (low.min(*middle), high.max(*middle))
         });
-    let usual = plot.usual_rise_pct.map_or_else(String::new, |usual| {
-        format!(", against a usual {} %RH", number(usual))
-    });
-    let rise = if number(low) == number(high) {
+    let usual = match (plot.brought, plot.usual) {
+        (Brought::Yield, _) => " of the usual".to_owned(),
+        (Brought::Rise, Some(usual)) => format!(", against a usual {} {unit}", number(usual)),
+        (Brought::Rise, None) => String::new(),
+    };
+    let middle = if number(low) == number(high) {
         number(low)
     } else {
         format!("{} to {}", number(low), number(high))
     };
-    format!(
-        "The middle rise was {rise} %RH{usual}. Bars run from the lowest to the highest; the scales start at zero."
-    )
+    let bars = match plot.bars {
+        Bars::LowestToHighest => "Bars run from the lowest to the highest",
+        Bars::Interval95 => "Bars are 95 % intervals of the middle",
+    };
+    format!("The middle {word} was {middle} {unit}{usual}. {bars}; the scales start at zero.")
 }
 
-fn table(plot: &MistingPlot<'_>) -> Table {
+fn table(plot: &MistingPlot) -> Table {
+    let (word, unit) = (plot.brought.word(), plot.brought.unit());
     let interval = |triple: Option<[f64; 3]>| match triple {
         Some([value, low, high]) => Cell {
             text: format!("{} ({} to {})", number(value), number(low), number(high)),
@@ -148,10 +200,19 @@ fn table(plot: &MistingPlot<'_>) -> Table {
         None => Cell::known(None),
     };
     Table {
-        caption: format!("{}: mistings that count, middle value (and range)", plot.name),
-        columns: ["When", "mistings", "rise, %RH", "half-life, min"]
-            .map(str::to_owned)
-            .to_vec(),
+        caption: match plot.bars {
+            Bars::LowestToHighest => format!("{}: those that count, middle value (and range)", plot.title),
+            Bars::Interval95 => format!(
+                "{}: those that count, middle value (and 95 % interval)",
+                plot.title
+            ),
+        },
+        columns: vec![
+            "When".to_owned(),
+            "mistings".to_owned(),
+            format!("{word}, {unit}"),
+            "half-life, min".to_owned(),
+        ],
         rows: plot
             .groups
             .iter()
@@ -162,7 +223,7 @@ fn table(plot: &MistingPlot<'_>) -> Table {
                         text: group.count.to_string(),
                         number: Some(group.count as f64),
                     },
-                    interval(group.rise_pct),
+                    interval(group.brought),
                     interval(group.half_life_min),
                 ]
             })

@@ -31,7 +31,7 @@ mod weights;
 pub use day_hours::{DayHours, HourLine, day_hours};
 pub use deficit_days::{DeficitDay, deficit_days};
 pub use effects::{EffectRow, effects};
-pub use misting::{MistingGroup, MistingPlot, misting_plot};
+pub use misting::{Bars, Brought, MistingGroup, MistingPlot, misting_plot};
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
 pub use trust_line::{TrustLine, trust_line};

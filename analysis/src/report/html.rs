@@ -183,11 +183,14 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
             figure(page, picture, &format!("m{index}"), &[]);
         }
         *page += "</div>\n";
+        pictures(page, &misting.trend_pictures, &format!("w{index}"));
+        let steady_words = "Week by week, of those that bring what they usually do";
+        steady(page, steady_words, &misting.steady_pictures, &format!("u{index}"));
     }
     heading(page, "Sensors");
     table(page, &section.label, &section.sensors, true);
     pictures(page, &section.trust_lines, &format!("t{index}"));
-    steady(page, &section.steady_lines, &format!("s{index}"));
+    steady(page, STEADY_SENSORS, &section.steady_lines, &format!("s{index}"));
     heading(page, "Against the days before, and a year before");
     match &section.before {
         Comparison::Table(found) => table(page, &section.label, found, false),
@@ -206,12 +209,14 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
 }
 
 /// The courses of sensors that are believed: there for who looks.
-fn steady(page: &mut String, lines: &[Picture], id: &str) {
-    if lines.is_empty() {
+const STEADY_SENSORS: &str = "The course of those that are believed";
+
+fn steady(page: &mut String, summary: &str, steady: &[Picture], id: &str) {
+    if steady.is_empty() {
         return;
     }
-    *page += "<details class=\"steady\"><summary>The course of those that are believed</summary>\n";
-    pictures(page, lines, id);
+    *page += &format!("<details class=\"steady\"><summary>{summary}</summary>\n");
+    pictures(page, steady, id);
     *page += "</details>\n";
 }
 
@@ -229,7 +234,7 @@ fn room(page: &mut String, room: &RoomSection) {
         table(page, "The room", &room.sensors, true);
     }
     pictures(page, &room.trust_lines, "tr");
-    steady(page, &room.steady_lines, "sr");
+    steady(page, STEADY_SENSORS, &room.steady_lines, "sr");
     if !room.not_judged.is_empty() {
         *page += "<h3>What could not be judged</h3>\n";
         lines(page, &room.not_judged, "");

@@ -88,6 +88,7 @@ fn enclosure(section: &EnclosureSection) -> Value {
         "misting": section.misting.as_ref().map(|part| json!({
             "sentences": part.sentences,
             "picture": part.picture.as_ref().map(picture),
+            "trend_pictures": part.trend_pictures.iter().chain(&part.steady_pictures).map(picture).collect::<Vec<_>>(),
         })),
         "sensors": table(&section.sensors),
         "trust_lines": section.trust_lines.iter().chain(&section.steady_lines).map(picture).collect::<Vec<_>>(),

@@ -3,10 +3,13 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use mosswarden_config::zone::Zone;
 
 use super::model::{Judged, Material};
-use crate::conditions::{Dried, Misting, PEAK_MIN, Ran};
-use crate::plot::{self, MistingGroup, MistingPlot, Picture, number};
+use crate::conditions::{Airing, Dried, MistTrend, Misting, PEAK_MIN, Ran};
+use crate::findings::Kind;
+use crate::plot::{self, Bars, Brought, MistingGroup, MistingPlot, Picture, number};
+use crate::statistics::Estimate;
 use crate::words;
 
 /// The misting part of an enclosure's pages.
@@ -14,6 +17,10 @@ use crate::words;
 pub struct MistingPart {
     pub sentences: Vec<String>,
     pub picture: Option<Picture>,
+    /// Yield and half-life week by week, of each mister of which something is said.
+    pub trend_pictures: Vec<Picture>,
+    /// The same of those that bring what they usually do.
+    pub steady_pictures: Vec<Picture>,
 }
 
 /// Groups up to which mistings are shown by day; more days are shown by week.
@@ -36,18 +43,61 @@ pub(super) fn part(material: &Material<'_>, judged: &Judged<'_>) -> Option<Misti
             .flatten()
             .map(|triple| triple[0])
     };
-    let groups = groups(material, &inside);
     let picture = plot::misting_plot(&MistingPlot {
-        name: &judged.enclosure.label,
-        groups,
-        usual_rise_pct: usual(|m| m.rise_pct),
+        title: format!("{}: what the mistings did", judged.enclosure.label),
+        groups: groups(material, &inside),
+        brought: Brought::Rise,
+        usual: usual(|m| m.rise_pct),
         usual_half_life_min: usual(|m| m.half_life_min),
+        bars: Bars::LowestToHighest,
     });
     let mut lines = sentences(material, &inside);
     lines.extend(super::moisture::trends(judged));
+    let trends = judged.conditions.map_or(&[][..], |outcome| &outcome.mist_trends);
+    let is_steady = |trend: &&MistTrend| {
+        let mut findings = material.verdicts.findings.iter();
+        let is_weak = findings.any(|f| f.kind == Kind::MistWeak && f.subject == trend.device);
+        !is_weak && matches!(trend.airing, Airing::Usual | Airing::NotKnown)
+    };
+    let (steady, changed): (Vec<_>, Vec<_>) = trends.iter().partition(is_steady);
+    let pictures = |trends: Vec<&MistTrend>| {
+        let picture = |trend| by_week(material.site.zone, &judged.enclosure.label, trend);
+        trends.into_iter().filter_map(picture).collect()
+    };
     Some(MistingPart {
         sentences: lines,
         picture,
+        trend_pictures: pictures(changed),
+        steady_pictures: pictures(steady),
+    })
+}
+
+/// A mister's yield and half-life by seven days, the last of which end with the span; `None` where there are too few of them for a course.
+fn by_week(zone: Zone, label: &str, trend: &MistTrend) -> Option<Picture> {
+    const WEEKS_MIN: usize = 3;
+    let known = trend.weeks.iter().filter(|week| week.yield_share.is_some());
+    if known.count() < WEEKS_MIN {
+        return None;
+    }
+    let triple =
+        |estimate: Estimate, scale: f64| [estimate.value, estimate.low, estimate.high].map(|v| scale * v);
+    let groups = trend
+        .weeks
+        .iter()
+        .map(|week| MistingGroup {
+            label: zone.date(week.from_ms).format("%-d %b").to_string(),
+            count: week.counted,
+            brought: week.yield_share.map(|share| triple(share, 100.0)),
+            half_life_min: week.half_life_min.map(|minutes| triple(minutes, 1.0)),
+        })
+        .collect();
+    plot::misting_plot(&MistingPlot {
+        title: format!("{label}: what {} brought week by week", trend.device),
+        groups,
+        brought: Brought::Yield,
+        usual: Some(100.0),
+        usual_half_life_min: trend.usual_half_life_min,
+        bars: Bars::Interval95,
     })
 }
 
@@ -207,7 +257,7 @@ fn groups(material: &Material<'_>, inside: &[&Misting]) -> Vec<MistingGroup> {
         .map(|(date, mistings)| MistingGroup {
             label: date.format(if by_day { "%a %-d" } else { "%-d %b" }).to_string(),
             count: counting(&mistings, |m| m.rise_pct).len(),
-            rise_pct: middle(counting(&mistings, |m| m.rise_pct)),
+            brought: middle(counting(&mistings, |m| m.rise_pct)),
             half_life_min: middle(counting(&mistings, |m| m.half_life_min)),
         })
         .collect()

@@ -6,7 +6,7 @@ use mosswarden_config::site::Enclosure;
 use mosswarden_config::zone::{MS_PER_HOUR, Zone};
 
 use super::model::{Judged, Material};
-use crate::conditions::{Airing, HalfDay, Held, MistTrend, MoistDay};
+use crate::conditions::{Airing, HalfDay, Held, MistTrend, MoistDay, YieldBy};
 use crate::plot::{self, DayHours, DeficitDay, HourLine, Picture, number};
 use crate::words;
 
@@ -211,9 +211,13 @@ fn held(held: &Held) -> Option<String> {
 
 fn trend(trend: &MistTrend) -> Option<String> {
     let told = trend.yield_share.filter(|share| share.high.is_finite());
+    let counted = match trend.by {
+        YieldBy::First => " in the first minutes",
+        YieldBy::Lasting => ", counted until half of it is gone",
+    };
     let mut text = told.map_or(String::new(), |share| {
         format!(
-            "{}'s mistings bring {:.0} % of their usual vapour in the first minutes ({:.0} to {:.0} %; {} count).",
+            "{}'s mistings bring {:.0} % of their usual vapour{counted} ({:.0} to {:.0} %; {} count).",
             trend.device,
             100.0 * share.value,
             100.0 * share.low,

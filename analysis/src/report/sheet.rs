@@ -128,7 +128,10 @@ fn enclosure(section: &EnclosureSection) -> Vec<Block> {
     if let Some(misting) = &section.misting {
         blocks.push(Block::heading(4, "Misting"));
         blocks.extend(Block::bullets(&misting.sentences));
-        pictures.splice(..0, misting.picture.clone());
+        pictures.splice(
+            ..0,
+            misting.picture.iter().chain(&misting.trend_pictures).cloned(),
+        );
     }
     blocks.extend(Block::figures(&pictures));
     blocks.push(Block::heading(4, "Sensors"));

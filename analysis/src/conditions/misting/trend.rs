@@ -4,15 +4,15 @@
 use std::collections::BTreeMap;
 
 use mosswarden_config::site::Device;
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::Ran;
 use super::super::context::Context;
 use super::response::{Probe, Response};
 use super::runs::Run;
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
-use super::yields::{By, Sample, yields};
-use super::{MistTrend, Observed};
+use super::yields::{By, Sample, Yield, half_lives_min, yields};
+use super::{MistTrend, MistWeek, Observed};
 use crate::physics::humidity::{vapour_density_g_m3, vapour_pressure_pa};
 use crate::statistics::Estimate;
 use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, median};
@@ -85,36 +85,22 @@ pub(super) fn of(
         return None;
     }
     let week_ms = context.span.until_ms - NOW_MS;
-    let of_week: Vec<&(Sample, f64)> = by_main
-        .iter()
-        .flat_map(|by_main| &by_main.later)
-        .filter(|(sample, _)| sample.at_ms >= week_ms)
-        .collect();
-    let now: Vec<f64> = of_week.iter().map(|(_, log_share)| *log_share).collect();
-    let yield_share = by_main
-        .as_ref()
-        .filter(|_| now.len() >= NOW_COUNT_MIN)
-        .and_then(|by_main| hodges_lehmann_shift(&now, &by_main.usual, CONFIDENCE, VARIANCE_INFLATION).ok())
-        .map(exp);
-    let logs = |minutes: &[f64]| -> Vec<f64> { minutes.iter().map(|m| m.ln()).collect() };
-    let recent: Vec<f64> = of_week
-        .iter()
-        .filter_map(|(sample, _)| sample.half_life_min)
-        .collect();
-    let usual = by_main.map_or(Vec::new(), |by_main| by_main.usual_half_lives_min);
+    let (recent, usual) = by_main.as_ref().map_or((Vec::new(), Vec::new()), |by_main| {
+        (
+            half_lives_min(by_main.later_since(week_ms)),
+            by_main.usual_half_lives_min(),
+        )
+    });
     let compared = recent.len() >= NOW_COUNT_MIN && usual.len() >= USUAL_HALF_LIVES_MIN;
     let half_life_share = compared
         .then(|| hodges_lehmann_shift(&logs(&recent), &logs(&usual), CONFIDENCE, VARIANCE_INFLATION).ok())
         .flatten()
         .map(exp);
-    let half_life_min = (recent.len() >= NOW_COUNT_MIN)
-        .then(|| hodges_lehmann_location(&logs(&recent), CONFIDENCE, VARIANCE_INFLATION).ok())
-        .flatten()
-        .map(exp);
-    Some(MistTrend {
+    let mut trend = MistTrend {
         device: device.id.clone(),
-        yield_share,
-        half_life_min,
+        by: By::First,
+        yield_share: None,
+        half_life_min: half_life_min(&recent),
         usual_half_life_min: median(&usual),
         half_life_share,
         excess_share,
@@ -125,9 +111,62 @@ pub(super) fn of(
             }
             airing => airing,
         },
-        counted: now.len(),
+        counted: 0,
+        weeks: Vec::new(),
         left_out: left_out(observed, main, week_ms),
-    })
+    };
+    if let Some(by_main) = by_main {
+        trend.tell(By::First, &by_main, context.span.until_ms);
+    }
+    Some(trend)
+}
+
+impl MistTrend {
+    /// Says the yield by one measure and one probe, of the last week and of each week before it.
+    pub(super) fn tell(&mut self, by: By, told: &Yield, until_ms: i64) {
+        let weeks_count = (until_ms - told.since_ms + NOW_MS - 1).div_euclid(NOW_MS);
+        self.by = by;
+        self.weeks = (0..weeks_count)
+            .rev()
+            .map(|weeks_before| {
+                let week_end_ms = until_ms - weeks_before * NOW_MS;
+                let runs = told.runs_within(Span {
+                    from_ms: week_end_ms - NOW_MS,
+                    until_ms: week_end_ms,
+                });
+                MistWeek {
+                    from_ms: week_end_ms - NOW_MS,
+                    yield_share: yield_share(&runs, &told.usual),
+                    half_life_min: half_life_min(&half_lives_min(&runs)),
+                    counted: runs.len(),
+                }
+            })
+            .collect();
+        let now = told.later_since(until_ms - NOW_MS);
+        self.yield_share = yield_share(now, &told.usual);
+        self.counted = now.len();
+    }
+}
+
+/// Some runs' middle share of the usual, with its interval.
+fn yield_share(runs: &[(Sample, f64)], usual: &[f64]) -> Option<Estimate> {
+    let logs: Vec<f64> = runs.iter().map(|(_, log_share)| *log_share).collect();
+    (logs.len() >= NOW_COUNT_MIN)
+        .then(|| hodges_lehmann_shift(&logs, usual, CONFIDENCE, VARIANCE_INFLATION).ok())
+        .flatten()
+        .map(exp)
+}
+
+/// Some runs' middle half-life, with its interval.
+fn half_life_min(minutes: &[f64]) -> Option<Estimate> {
+    (minutes.len() >= NOW_COUNT_MIN)
+        .then(|| hodges_lehmann_location(&logs(minutes), CONFIDENCE, VARIANCE_INFLATION).ok())
+        .flatten()
+        .map(exp)
+}
+
+fn logs(minutes: &[f64]) -> Vec<f64> {
+    minutes.iter().map(|minutes| minutes.ln()).collect()
 }
 
 /// By the excess before the runs, where the half-life does not contradict it: soil that dries and a damper room change the excess as
@@ -323,6 +362,7 @@ mod tests {
     fn a_changed_exchange_is_told_only_where_it_explains() {
         let trend = MistTrend {
             device: "mister".to_owned(),
+            by: By::First,
             yield_share: None,
             half_life_min: None,
             usual_half_life_min: None,
@@ -331,6 +371,7 @@ mod tests {
             pause_share: None,
             airing: Airing::Slower,
             counted: 20,
+            weeks: Vec::new(),
             left_out: BTreeMap::new(),
         };
         let told = airing_words(std::slice::from_ref(&trend), Airing::Slower);

@@ -7,7 +7,7 @@ use super::super::context::Context;
 use super::missed::noise_g_m3;
 use super::response::Probe;
 use super::trend::exp;
-use super::yields::{By, USUAL_COUNT_MIN, Yield, yields};
+use super::yields::{By, USUAL_COUNT_MIN, Yield, half_lives_min, yields};
 use super::{Airing, Observed, empty};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::Estimate;
@@ -99,6 +99,14 @@ impl Seen {
     }
 }
 
+/// What is said of one mister.
+#[derive(Default)]
+pub(super) struct Judged {
+    pub(super) verdicts: Verdicts,
+    /// What tells that it is weak, and the number of the probe.
+    pub(super) told_by: Option<(By, usize)>,
+}
+
 /// Judges one mister; what is only suspected of it is set aside. `airing` is how fast its air is exchanged.
 pub(super) fn judge(
     context: &Context<'_>,
@@ -108,8 +116,9 @@ pub(super) fn judge(
     main: usize,
     airing: Airing,
     suspected: &mut Vec<Finding>,
-) -> Verdicts {
-    let mut verdicts = Verdicts::default();
+) -> Judged {
+    let mut judged = Judged::default();
+    let verdicts = &mut judged.verdicts;
     let seen = |by: By| Seen::of(context, device, observed, probes, main, by);
     let (first, lasting) = (seen(By::First), seen(By::Lasting));
     let rose_elsewhere = |first_ms: i64, last_ms: i64| {
@@ -138,7 +147,7 @@ pub(super) fn judge(
         }
     }
     if is_empty {
-        return verdicts;
+        return judged;
     }
     if first.told(context).is_none() && lasting.told(context).is_none() {
         let why = match first.by_main {
@@ -151,7 +160,7 @@ pub(super) fn judge(
         verdicts
             .not_assessed
             .push(context.not_assessed(Kind::MistWeak, Some(&device.id), context.span, why));
-        return verdicts;
+        return judged;
     }
     let in_first_minutes = |since_ms: i64| first.told(context)?.share_within(since_ms, i64::MAX);
     // How long it lasts is nearer to the water given; the first minutes tell where that is not seen, or not beyond doubt.
@@ -159,8 +168,14 @@ pub(super) fn judge(
         in_first_minutes(fallen.since_ms).map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
     });
     let weak = match by_lasting {
-        Some(fallen) => Some(fallen.told(context, device, in_first_minutes(fallen.since_ms))),
-        None => fallen(context, &first, By::First).map(|fallen| fallen.told(context, device, None)),
+        Some(fallen) => {
+            judged.told_by = Some((By::Lasting, lasting.main));
+            Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
+        }
+        None => fallen(context, &first, By::First).map(|fallen| {
+            judged.told_by = Some((By::First, first.main));
+            fallen.told(context, device, None)
+        }),
     };
     verdicts.findings.extend(weak.map(|mut finding| {
         if let [alone] = probes {
@@ -171,7 +186,7 @@ pub(super) fn judge(
         }
         finding
     }));
-    verdicts
+    judged
 }
 
 /// Whether another probe still sees the mistings.
@@ -218,9 +233,7 @@ struct Fallen<'s> {
 fn fallen<'s>(context: &Context<'_>, seen: &'s Seen, by: By) -> Option<Fallen<'s>> {
     let by_main = seen.told(context)?;
     let week_ms = context.span.until_ms - NOW_MS;
-    let of_week = by_main
-        .later
-        .partition_point(|(sample, _)| sample.at_ms < week_ms);
+    let of_week = by_main.later.len() - by_main.later_since(week_ms).len();
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
     let (weak_frac, weak_high_frac) = by.weak_frac();
     // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
@@ -329,14 +342,10 @@ fn onset(by_main: &Yield) -> (i64, bool) {
 }
 
 pub(super) fn half_lives(context: &Context<'_>, by_main: &Yield) -> Vec<Value> {
-    let recent: Vec<f64> = by_main
-        .later
-        .iter()
-        .filter(|(sample, _)| sample.at_ms >= context.span.until_ms - NOW_MS)
-        .filter_map(|(sample, _)| sample.half_life_min)
-        .collect();
-    let now = median(&recent).map(|minutes| Value::new("decay half-life", minutes, "min"));
-    let usual = median(&by_main.usual_half_lives_min)
+    let week_ms = context.span.until_ms - NOW_MS;
+    let now = median(&half_lives_min(by_main.later_since(week_ms)))
+        .map(|minutes| Value::new("decay half-life", minutes, "min"));
+    let usual = median(&by_main.usual_half_lives_min())
         .map(|minutes| Value::new("usual decay half-life", minutes, "min"));
     now.into_iter().chain(usual).collect()
 }

@@ -38,7 +38,7 @@ const SEEN_FRAC: f64 = 0.8;
 
 /// What of a run tells how much water came.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum By {
+pub enum By {
     /// The vapour in the first minutes: at once, and before the exchange of air has its part. Not where the air is full by then.
     First,
     /// Vapour above the level before, times the time until half is gone.
@@ -75,13 +75,31 @@ pub(super) struct Yield {
     pub(super) since_ms: i64,
     /// ln of shares, with time, after the usual stretch.
     pub(super) later: Vec<(Sample, f64)>,
-    /// ln of shares in it.
+    /// ln of shares, with time, in it.
+    usual_runs: Vec<(Sample, f64)>,
+    /// The same without time.
     pub(super) usual: Vec<f64>,
-    /// Half-lives of the runs in it, min.
-    pub(super) usual_half_lives_min: Vec<f64>,
 }
 
 impl Yield {
+    /// Half-lives of the usual runs, min.
+    pub(super) fn usual_half_lives_min(&self) -> Vec<f64> {
+        half_lives_min(&self.usual_runs)
+    }
+
+    /// The later runs from a time on.
+    pub(super) fn later_since(&self, from_ms: i64) -> &[(Sample, f64)] {
+        &self.later[self.later.partition_point(|(sample, _)| sample.at_ms < from_ms)..]
+    }
+
+    /// Every run, usual or later, within a time.
+    pub(super) fn runs_within(&self, span: Span) -> Vec<(Sample, f64)> {
+        let all = self.usual_runs.iter().chain(&self.later);
+        all.filter(|(sample, _)| span.contains(sample.at_ms))
+            .copied()
+            .collect()
+    }
+
     /// The middle share of the usual of the runs within a time.
     pub(super) fn share_within(&self, first_ms: i64, last_ms: i64) -> Option<f64> {
         let within = self
@@ -90,6 +108,13 @@ impl Yield {
             .filter(|(sample, _)| (first_ms..=last_ms).contains(&sample.at_ms));
         median(&within.map(|(_, log_share)| *log_share).collect::<Vec<_>>()).map(f64::exp)
     }
+}
+
+/// Half-lives of runs, where known, min.
+pub(super) fn half_lives_min(runs: &[(Sample, f64)]) -> Vec<f64> {
+    runs.iter()
+        .filter_map(|(sample, _)| sample.half_life_min)
+        .collect()
 }
 
 /// The usual stretch and the runs after it; `None` with too little of either.
@@ -156,12 +181,19 @@ pub(super) fn yields(
     }
     let model = Model::of(&usual)?;
     let is_alone = probes.len() == 1;
-    let share = |sample: &Sample| model.log_share(sample, is_alone).max(SHARE_FLOOR.ln());
+    let with_share = |samples: Vec<Sample>| -> Vec<(Sample, f64)> {
+        let share = |sample: &Sample| model.log_share(sample, is_alone).max(SHARE_FLOOR.ln());
+        samples
+            .into_iter()
+            .map(|sample| (sample, share(&sample)))
+            .collect()
+    };
+    let usual_runs = with_share(usual);
     Some(Yield {
         since_ms: first_ms,
-        later: later.iter().map(|sample| (*sample, share(sample))).collect(),
-        usual: usual.iter().map(share).collect(),
-        usual_half_lives_min: usual.iter().filter_map(|sample| sample.half_life_min).collect(),
+        later: with_share(later),
+        usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
+        usual_runs,
     })
 }
 
