@@ -4,7 +4,8 @@
 //! the clock its quiet nights would be gaps, and its lively noons a clock that runs twice.
 //!
 //! Three things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
-//! lost messages of one that speaks by the clock leave ever fewer of ever longer ones. It hardly repeats a value before that length; or, where one
+//! lost messages of one that speaks by the clock leave ever fewer of ever longer ones; or most of all silences have that length, and some are
+//! shorter, as none of one that speaks by the clock. It hardly repeats a value before that length; or, where one
 //! message bears several values, its shorter silences have no length of their own. And one that flutters between two values and never repeats the last
 //! speaks on change whatever its silences are: noise would repeat it as often.
 
@@ -23,6 +24,9 @@ pub(super) struct Rhythm {
 /// A sensor speaks by the clock unless so much of its time lies in silences of one and a half medians; fewer silences than this say nothing.
 const UNEVEN_TIME_FRAC_MIN: f64 = 0.1;
 const SILENCES_MIN: usize = 100;
+/// Where most silences are the heartbeat itself, a quarter and more are no shorter, and so many are shorter than this share of it.
+const SHORTER_FRAC: f64 = 0.8;
+const SHORTER_COUNT_FRAC_MIN: f64 = 0.1;
 /// Silences within this ratio are of one length.
 const ALIKE_RATIO: f64 = 1.1;
 /// A heartbeat stands out from this many medians on, since one lost message makes two, and with so much of the time in silences of two or more.
@@ -62,18 +66,24 @@ fn time(silences: &[i64]) -> f64 {
 
 fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> Option<i64> {
     let count = silences.len();
-    let uneven: i64 = silences
-        .iter()
-        .filter(|silence| 2 * **silence >= 3 * median_ms)
-        .sum();
-    if count < SILENCES_MIN || (uneven as f64) < UNEVEN_TIME_FRAC_MIN * time(&silences) {
+    if count < SILENCES_MIN {
         return None;
     }
     silences.sort_unstable();
-    let alike = |from_ms: f64| {
-        let place = |limit_ms: f64| silences.partition_point(|silence| (*silence as f64) < limit_ms);
-        &silences[place(from_ms)..place(from_ms * ALIKE_RATIO)]
-    };
+    let place = |limit_ms: f64| silences.partition_point(|silence| (*silence as f64) < limit_ms);
+    let alike = |from_ms: f64| &silences[place(from_ms)..place(from_ms * ALIKE_RATIO)];
+    let repeats_frac = |heartbeat_ms: i64| same_frac(readings, 1, heartbeat_ms / 2);
+    let around_frac = |ms: i64| alike(ms as f64 / ALIKE_RATIO.sqrt()).len() as f64 / count as f64;
+    let upper_ms = silences[count * 3 / 4];
+    if around_frac(upper_ms) >= BY_THE_CLOCK_FRAC_MIN
+        && place(SHORTER_FRAC * upper_ms as f64) as f64 >= SHORTER_COUNT_FRAC_MIN * count as f64
+        && repeats_frac(upper_ms) < REPEATS_FRAC_MAX
+    {
+        return (upper_ms <= HEARTBEAT_MS_MAX).then_some(upper_ms);
+    }
+    if time(&silences[place(1.5 * median_ms as f64)..]) < UNEVEN_TIME_FRAC_MIN * time(&silences) {
+        return None;
+    }
     let longer = &silences[silences.partition_point(|silence| *silence < 2 * median_ms)..];
     let most = longer
         .chunk_by(|a, b| a == b)
@@ -83,8 +93,7 @@ fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> O
     let usual_ms = most.get(most.len() / 2).copied().unwrap_or(median_ms);
     let stands_out = usual_ms as f64 >= HEARTBEAT_MEDIANS_MIN * median_ms as f64
         && time(most) >= HEARTBEAT_TIME_FRAC_MIN * time(longer);
-    let clocked = alike(silences[count / 4] as f64 / ALIKE_RATIO.sqrt()).len() as f64 / count as f64;
-    let repeats_frac = |heartbeat_ms: i64| same_frac(readings, 1, heartbeat_ms / 2);
+    let clocked = around_frac(silences[count / 4]);
     let longest_ms = silences[(count as f64 * (1.0 - LONGER_FRAC)) as usize];
     let heartbeat_ms =
         if stands_out && (clocked < BY_THE_CLOCK_FRAC_MIN || repeats_frac(usual_ms) < REPEATS_FRAC_MAX) {
@@ -160,6 +169,36 @@ mod tests {
             (covered(&six_hours) - (1.0 - away)).abs() < 0.002,
             "a real silence stays a gap"
         );
+    }
+
+    #[test]
+    fn one_of_which_most_silences_are_its_heartbeat_speaks_on_change() {
+        let mut series = Series::default();
+        let (mut said, mut said_min) = (f64::NAN, 0);
+        for minute in 0..14 * 24 * 60_i64 {
+            let day = (std::f64::consts::TAU * minute as f64 / 1440.0).sin();
+            let value = (220.0 + 24.0 * day.max(0.0).powi(3)).round() / 10.0;
+            if (value - said).abs() >= 0.15 || said.is_nan() || minute - said_min >= 30 {
+                (said, said_min) = (value, minute);
+                series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+            }
+        }
+        assert_eq!(series.median_interval_ms(), Some(30 * 60_000));
+        assert!(series.speaks_on_change());
+    }
+
+    #[test]
+    fn one_whose_clock_was_set_back_by_a_day_does_not_speak_on_change() {
+        let mut series = Series::default();
+        // Through one of eight days its stamps run twice, ten minutes apart.
+        let mut minutes: Vec<i64> = (0..8 * 24 * 2).map(|count| count * 30).collect();
+        minutes.extend((0..24 * 2).map(|count| 3 * 1440 + count * 30 + 10));
+        minutes.sort_unstable();
+        for (count, minute) in minutes.into_iter().enumerate() {
+            let value = 22.0 + (count % 3) as f64 / 10.0 * f64::from(u8::from(count % 2 == 0));
+            series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+        }
+        assert!(!series.speaks_on_change());
     }
 
     #[test]

@@ -392,9 +392,13 @@ impl Room<'_> {
             };
             faults.pinned = match (own_t, &watered) {
                 (Some(own_t), Some(watered)) if is_alone => alone::pinned(series, own_t, watered),
-                _ => signal::pinned(series, signal::PINNED_MS_MIN, |at| {
-                    self.expected(sensor, quantity, grids, at)
-                }),
+                _ => {
+                    let expected = |at: i64| self.expected(sensor, quantity, grids, at);
+                    let above_pct = signal::usually_above_pct(series, expected);
+                    signal::pinned(series, signal::PINNED_MS_MIN, |at| {
+                        Some(expected(at)? + above_pct)
+                    })
+                }
             };
         }
         // Where stamps run twice, two true courses are interleaved.

@@ -6,6 +6,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use crate::series::Series;
+use crate::statistics::robust::median;
 
 /// A sensor is silent after this many of its usual intervals, and never before [`SILENT_MS_MIN`] (the "fail" value of the
 /// QARTOD gap test in this use).
@@ -134,8 +135,10 @@ pub(super) const TOP_PCT: f64 = 98.5;
 /// How much the neighbours must have moved meanwhile: several times the resolution and the noise of a cheap sensor.
 const MOVED_HUMIDITY_PCT: f64 = 4.0;
 const MOVED_TEMPERATURE_K: f64 = 1.2;
-/// And of a sensor that speaks on change so many of its steps (own choice).
+/// And so many of its own steps: one in large steps stands still through small moves (own choice).
 const MOVED_RESOLUTIONS: f64 = 4.0;
+/// They must have moved so far within its ends: a clock that is an hour off shows what ended a stretch before its end (own choice).
+const STUCK_ENDS_MS: i64 = MS_PER_HOUR;
 /// Two readings closer than this are one value: half of the 0.1 steps of cheap sensors.
 const SAME: f64 = 0.05;
 
@@ -156,9 +159,10 @@ pub(super) fn stuck(
         Quantity::Humidity => MOVED_HUMIDITY_PCT,
         _ => MOVED_TEMPERATURE_K,
     };
-    // One that speaks on change in large steps stands still through small ones.
-    let needed = match series.speaks_on_change() {
-        true => needed.max(MOVED_RESOLUTIONS * resolution(series)),
+    let resolution = resolution(series);
+    // A constant one has no steps.
+    let needed = match resolution.is_finite() {
+        true => needed.max(MOVED_RESOLUTIONS * resolution),
         false => needed,
     };
     let mut stretches = Vec::new();
@@ -179,7 +183,10 @@ pub(super) fn stuck(
         let length = span.until_ms - span.from_ms;
         let at_top = quantity == Quantity::Humidity && series.value[first] >= TOP_PCT;
         if length >= STUCK_MS_SUSPECT && !at_top {
-            let moved = movement(span);
+            let moved = movement(Span {
+                from_ms: span.from_ms + STUCK_ENDS_MS,
+                until_ms: span.until_ms - STUCK_ENDS_MS,
+            });
             if moved.is_some_and(|moved| moved >= needed) || (moved.is_none() && length >= STUCK_MS_FAIL) {
                 stretches.push(span);
             }
@@ -189,7 +196,7 @@ pub(super) fn stuck(
     stretches
 }
 
-/// A sensor is pinned when it stays at the top while the air was this much drier by others, %RH …
+/// A sensor is pinned when it stays at the top while the air was this much drier by others, %RH, beyond what it usually reads above them …
 const PINNED_BELOW_PCT: f64 = 6.0;
 /// … for so long in all within [`PINNED_WITHIN_MS`].
 pub(super) const PINNED_MS_MIN: i64 = 3 * MS_PER_HOUR;
@@ -218,6 +225,24 @@ pub(super) fn top_stretches(series: &Series) -> Vec<Span> {
         }
     }
     stretches
+}
+
+/// How far damp readings below the top of the scale usually stand above what others say, %RH: such a sensor reaches the top before the air
+/// does. A cheap sensor's own error is no larger than the most (own choice).
+pub(super) fn usually_above_pct(series: &Series, expected: impl Fn(i64) -> Option<f64>) -> f64 {
+    const DAMP_PCT: f64 = 20.0;
+    const ABOVE_PCT_MAX: f64 = 6.0;
+    const COUNT_MIN: usize = 24;
+    let mut asked_ms = i64::MIN;
+    let mut above = Vec::new();
+    for (at_ms, value) in series.at_ms.iter().zip(&series.value) {
+        if *at_ms >= asked_ms && (TOP_PCT - DAMP_PCT..TOP_PCT).contains(value) {
+            above.extend(expected(*at_ms).map(|level| value - level));
+            asked_ms = at_ms + MS_PER_HOUR;
+        }
+    }
+    let usual = median(&above).filter(|_| above.len() >= COUNT_MIN);
+    usual.unwrap_or(0.0).clamp(0.0, ABOVE_PCT_MAX)
 }
 
 /// Stretches at the top of the scale that are contradicted for so long as `least_ms`. `expected(at)`: what it should read, %RH.
@@ -343,6 +368,44 @@ mod tests {
         assert_eq!((of(Some(8.0)), of(Some(1.0)), of(None)), (1, 0, 0));
         let saturated = series(100, |_| 99.9);
         assert_eq!(stuck(&saturated, Quantity::Humidity, |_| Some(10.0)).len(), 0);
+    }
+
+    #[test]
+    fn what_moves_as_a_stretch_ends_does_not_make_it_stuck() {
+        let flat = series(100, |index| if index < 80 { 24.5 } else { 22.0 });
+        let end_ms = 80 * STEP;
+        // Another cools from half an hour before: a clock that is an hour off.
+        let cools = |span: Span| Some((span.until_ms - (end_ms - 6 * STEP)).max(0) as f64 / STEP as f64);
+        assert_eq!(stuck(&flat, Quantity::Temperature, cools).len(), 0);
+        let cools_early = |span: Span| {
+            cools(Span {
+                until_ms: span.until_ms + 20 * STEP,
+                ..span
+            })
+        };
+        assert_eq!(stuck(&flat, Quantity::Temperature, cools_early).len(), 1);
+    }
+
+    #[test]
+    fn one_in_large_steps_stands_still_through_small_moves() {
+        let moved = |_: Span| Some(1.5);
+        let in_halves = series(100, |index| if index < 80 { 24.5 } else { 25.0 });
+        let in_tenths = series(100, |index| if index < 80 { 24.5 } else { 24.6 });
+        assert_eq!(stuck(&in_halves, Quantity::Temperature, moved).len(), 0);
+        assert_eq!(stuck(&in_tenths, Quantity::Temperature, moved).len(), 1);
+    }
+
+    #[test]
+    fn one_that_reads_high_reaches_the_top_before_the_air_does() {
+        let air = |at_ms: i64| 91.0 + 3.0 * (at_ms as f64 / MS_PER_24_H as f64 * std::f64::consts::TAU).sin();
+        let high = series(2000, |index| (air(index as i64 * STEP) + 5.5).min(100.0));
+        let expected = |at_ms: i64| Some(air(at_ms));
+        let above_pct = usually_above_pct(&high, expected);
+        assert!((above_pct - 5.5).abs() < 0.1, "{above_pct}");
+        let told =
+            |above_pct: f64| pinned(&high, PINNED_MS_MIN, |at_ms| Some(air(at_ms) - 2.0 + above_pct)).len();
+        assert!(told(0.0) > 0, "taken as it stands it would be");
+        assert_eq!(told(above_pct), 0);
     }
 
     #[test]
