@@ -195,6 +195,14 @@ impl Tally {
         self.healthy_weeks += 1;
         let otherwise = |a: Airing| a == Airing::Slower || a == Airing::Faster;
         self.false_airings += usize::from(outcome.mist_trends.iter().any(|t| otherwise(t.airing)));
+        if self.verbose {
+            for trend in &outcome.mist_trends {
+                println!(
+                    "healthy {id} until {}: air {:?}, held {:?}, half-life {:?}",
+                    span.until_ms, trend.airing, trend.held_share, trend.half_life_share
+                );
+            }
+        }
         for finding in &outcome.verdicts.findings {
             let true_condition = truth.conditions.iter().any(|c| {
                 c.enclosure == *id
@@ -396,7 +404,7 @@ impl Tally {
                 .map(|t| {
                     (
                         t.half_life_share,
-                        t.excess_share,
+                        t.held_share,
                         t.pause_share,
                         t.counted,
                         t.left_out.clone(),

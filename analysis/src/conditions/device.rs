@@ -111,6 +111,11 @@ impl States {
         self.known.iter().any(|known| known.contains(at_ms))
     }
 
+    /// Whether nothing was heard of it for so long before an instant, nor since, that its last state holds no more.
+    pub(super) fn is_past(&self, at_ms: i64) -> bool {
+        self.known.last().is_some_and(|known| known.until_ms <= at_ms)
+    }
+
     /// Share of a span in which it was on; `None` where less than half of the span is known.
     pub(super) fn on_frac(&self, span: Span) -> Option<f64> {
         const KNOWN_FRAC_MIN: f64 = 0.5;

@@ -53,11 +53,13 @@ pub struct MistTrend {
     pub usual_half_life_min: Option<f64>,
     /// The half-life as a multiple of its usual.
     pub half_life_share: Option<Estimate>,
-    /// The excess of vapour over the room before its runs as a multiple of its usual.
-    pub excess_share: Option<Estimate>,
+    /// The excess of vapour over the room before its runs, for the room to saturation, as a multiple of its usual.
+    pub held_share: Option<Estimate>,
     /// The pauses of its humidistat's fogger, times that excess, as a multiple of their usual.
     pub pause_share: Option<Estimate>,
     pub airing: Airing,
+    /// Since when, as far as that is known; else the last week.
+    pub airing_since_ms: i64,
     /// Runs of the last week that count.
     pub counted: usize,
     /// The same for each seven days since the mister, its schedule or the probe last changed, oldest first; the last are the last week.

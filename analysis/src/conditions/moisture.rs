@@ -109,6 +109,18 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day], trends: &[MistTrend]) -
         }
     }
     verdicts.findings.extend(wet::judge(context, places, &damper));
+    if !damper.is_empty()
+        && !verdicts
+            .findings
+            .iter()
+            .any(|finding| finding.message.contains(&damper))
+    {
+        let since = trends.iter().filter(|trend| trend.airing == Airing::Slower);
+        let since_ms = since.map(|trend| trend.airing_since_ms).min();
+        verdicts
+            .findings
+            .extend(since_ms.map(|since_ms| wet::badly_aired(context, places, since_ms, &damper)));
+    }
     verdicts
 }
 

@@ -571,6 +571,8 @@ impl Bench<'_> {
                 "sensor-moved" => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
                 "sensor-replaced" | "sensor-calibrated" => others.iter().any(|other| of(e, other)),
                 "schedule-changed" | "setpoint-changed" | "device-replaced" | "pruned" => true,
+                // What a keeper writes of an enclosure may be why its level changed, and nothing beside a sensor that stands alone says otherwise.
+                "note" => others.is_empty() && e.subject.is_none(),
                 _ => false,
             })
             .map(|e| e.at_ms)

@@ -20,6 +20,9 @@ const LASTING_MS: i64 = MS_PER_HOUR;
 /// How far a jump may differ from the step that the days tell, as a share of it.
 const LIKE_STEP_FRAC: f64 = 0.2;
 
+/// A fall by this share of the step is no noise.
+const FELL_FRAC: f64 = 0.5;
+
 /// What one reading differs from the next by at least, standard deviation, %RH or K (own choice).
 const fn jump_sd_min(quantity: Quantity) -> f64 {
     match quantity {
@@ -29,7 +32,7 @@ const fn jump_sd_min(quantity: Quantity) -> f64 {
 }
 
 /// Natural logarithm of the odds that `a` jumped and not `b`, where `change` of `a` against `b` is a step; `None` where no such jump is
-/// seen. In the spans of `wet` the air itself jumps. Our own method; measured on two simulations (ACCURACY.md).
+/// seen. In the spans of `wet` the air itself jumps, but never down: there a fall counts only (a humidistat answers it within seconds). Our own method; measured on two simulations (ACCURACY.md).
 pub(super) fn evidence(
     quantity: Quantity,
     a: View<'_>,
@@ -47,12 +50,15 @@ pub(super) fn evidence(
         until_ms: step.at_ms + 2 * AROUND_MS,
     };
     let (apart_a, apart_b) = (apart_ms(a.within(sought))?, apart_ms(b.within(sought))?);
+    let fell = |jump: &Jump| {
+        let fall = if step.size < 0.0 { jump.a } else { jump.b };
+        fall <= -FELL_FRAC * step.size.abs()
+    };
     let jumps: Vec<Jump> = a
         .within(sought)
         .at_ms
         .iter()
         .chain(b.within(sought).at_ms)
-        .filter(|at_ms| !wet.iter().any(|span| span.contains(**at_ms)))
         .filter_map(|at_ms| {
             Some(Jump {
                 at_ms: *at_ms,
@@ -60,6 +66,7 @@ pub(super) fn evidence(
                 b: jump(b, *at_ms, apart_b)?,
             })
         })
+        .filter(|jump| fell(jump) || !wet.iter().any(|span| span.contains(jump.at_ms)))
         .collect();
     let spread = |of: fn(&Jump) -> f64| {
         let all: Vec<f64> = jumps.iter().map(of).collect();
@@ -211,5 +218,8 @@ mod tests {
             until_ms: AT_MS + 60 * MIN_MS,
         }];
         assert_eq!(odds(&jumped, &calm, 4.0, &wet), None);
+        // Water makes no reading fall: a humidistat that jumped down calls for fog in the same minute.
+        let fell = series(0.3, from_then(-4.0));
+        assert!(odds(&fell, &calm, -4.0, &wet).expect("a jump") > 2.0);
     }
 }

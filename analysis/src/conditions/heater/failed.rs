@@ -38,6 +38,9 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         };
         // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
         let Some(whole) = probe.summary(on) else { continue };
+        if recovered(context, probe, on) {
+            continue;
+        }
         let falling = Span {
             from_ms: on.from_ms,
             until_ms: whole.low_at_ms,
@@ -112,6 +115,47 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         findings.push(finding);
     }
     findings
+}
+
+/// Whether the probe climbed again while the heater was on and the light did not come on: then the room grew cold, or the door stood open, and
+/// the heater works. Where the room is known it stands above it nearly as usual; else it climbed plainly in the dark.
+fn recovered(context: &Context<'_>, probe: &Line, on: Span) -> bool {
+    let Some(low) = probe.summary(on) else {
+        return false;
+    };
+    let since = Span {
+        from_ms: low.low_at_ms,
+        until_ms: on.until_ms,
+    };
+    let light = context.light_within(since);
+    let is_lit = light.first().is_some_and(|light| light.from_ms == since.from_ms);
+    let lit_ms = light
+        .iter()
+        .map(|light| light.from_ms)
+        .find(|lit_ms| *lit_ms > since.from_ms);
+    let until_ms = lit_ms.unwrap_or(since.until_ms).min(since.until_ms);
+    let last = Span {
+        from_ms: (until_ms - MS_PER_HOUR).max(since.from_ms),
+        until_ms,
+    };
+    let Some(last_c) = probe.summary(last).map(|last| last.mean) else {
+        return false;
+    };
+    let climb_k = last_c - low.low;
+    if until_ms - since.from_ms < MS_PER_HOUR {
+        return false;
+    }
+    let Some(room) = &context.room_c else {
+        return !is_lit && climb_k >= FALL_ALONE_K;
+    };
+    let day = context.zone.day(context.zone.date(on.from_ms));
+    let excess_k = room.summary(last).map(|room| last_c - room.mean);
+    let usual_k = Usual::before(context, probe, f64::INFINITY, day.from_ms)
+        .and_then(|usual| usual.excess_k.get(&hour_of(context.zone, last.from_ms)).copied());
+    climb_k >= WARMING_K_MIN
+        && excess_k.zip(usual_k).is_some_and(|(excess_k, usual_k)| {
+            usual_k >= EXCESS_K_MIN && excess_k >= EXCESS_LEFT_FRAC * usual_k
+        })
 }
 
 /// Another sensor of the enclosure that lost nothing of its excess over the room in the dark while the heater was on.

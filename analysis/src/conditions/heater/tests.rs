@@ -49,6 +49,39 @@ fn a_heater_that_cycles_below_its_set_point_is_well() {
     assert!(of(&outcome, Kind::HeaterFailed).is_empty());
 }
 
+/// A window is open for an hour: the room falls by six kelvin and takes five hours to come back; the probe falls and climbs again in the dark.
+#[test]
+fn a_heater_in_a_room_that_grew_cold_works() {
+    let judged = |climbs: bool, is_room_known: bool| {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let from_ms = kit.at("2026-05-20T21:00");
+        let into_h = move |at: i64| (at - from_ms) as f64 / MS_PER_HOUR as f64;
+        let dip = move |at: i64| match into_h(at) {
+            hours if (0.0..1.0).contains(&hours) => hours,
+            hours if (1.0..6.0).contains(&hours) => (6.0 - hours) / 5.0,
+            _ => 0.0,
+        };
+        kit.refill("wall", Quantity::Temperature, move |_, at| {
+            Some(15.0 - 6.0 * dip(at))
+        });
+        kit.refill("stat", Quantity::Temperature, move |kit, at| {
+            let is_dead = !climbs && (1.0..9.0).contains(&into_h(at));
+            Some(if is_dead {
+                11.0 + 5.0 * (-(into_h(at) - 1.0) / 2.0).exp()
+            } else {
+                quiet_c(kit, at) - 3.0 * dip(at)
+            })
+        });
+        if !is_room_known {
+            kit.forget("wall");
+        }
+        kit.states("heater", move |_, at| (0.0..6.5).contains(&into_h(at)));
+        of(&kit.judge("2026-05-18", "2026-05-25"), Kind::HeaterFailed).len()
+    };
+    assert_eq!((judged(true, true), judged(true, false)), (0, 0));
+    assert_eq!((judged(false, true), judged(false, false)), (1, 1));
+}
+
 #[test]
 fn a_heater_on_while_the_probe_falls_to_the_room_has_failed() {
     let mut kit = Kit::quiet("2026-05-04", 21);

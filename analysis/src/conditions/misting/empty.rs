@@ -47,7 +47,9 @@ pub(super) fn judge(
         NOTHING_COUNT_UNSURE
     };
     let gave_nothing = |(sample, log_share): &(Sample, f64)| {
-        log_share.exp() < NOTHING_FRAC || (sample.rise_g_m3 <= noise && log_share.exp() < 1.5 * NOTHING_FRAC)
+        let share = log_share.exp();
+        let is_small = share < NOTHING_FRAC || (sample.rise_g_m3 <= noise && share < 1.5 * NOTHING_FRAC);
+        is_small && !by_main.bent(sample)
     };
     let mut telling = by_main.later.clone();
     // Where the light has just changed, the air's own rise may hide that nothing came: such a

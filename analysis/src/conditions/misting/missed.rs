@@ -11,7 +11,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::super::Ran;
 use super::super::context::Context;
 use super::response::{PEAK_MS, Probe, SETTLE_MS, control_rise_g_m3};
-use super::yields::DAMP_START_PCT;
+use super::yields::{DAMP_START_PCT, bent_from_pct};
 use super::{Observed, Response};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{median, quantile};
@@ -99,6 +99,11 @@ pub(super) fn settle(
     if !stated && shown.is_empty() {
         return Err("it sends no states, and its runs don't stand out in the humidity".to_owned());
     }
+    let bends: Vec<f64> = observed
+        .iter()
+        .filter_map(|one| good(one).filter(|response| response.rise_g_m3 > noise)?.bend_pct)
+        .collect();
+    let bent_from_pct = bent_from_pct(&bends).unwrap_or(f64::INFINITY);
     for one in observed.iter_mut().filter(|one| !one.run.stated) {
         let (Some(response), Some(usual)) = (&one.responses[main], shown.get(&one.run.slot)) else {
             continue;
@@ -113,6 +118,7 @@ pub(super) fn settle(
             && response.headroom_g_m3 >= *usual
             && !response.glass_is_wet
             && response.rise_g_m3 < NOTHING_FRAC * usual
+            && response.bend_pct.is_none_or(|bend_pct| bend_pct < bent_from_pct)
             && !light_went_off(context, one.run.at_ms)
         {
             one.run.ran = Ran::No;

@@ -20,6 +20,7 @@ use crate::physics::humidity::{
 use crate::series::Series;
 use crate::statistics::exponential::decay;
 use crate::statistics::robust::{median, median_of_three};
+use crate::statistics::trend::repeated_medians;
 
 /// The level before a run is the median over this time.
 const BEFORE_MS: i64 = 12 * 60_000;
@@ -45,6 +46,8 @@ const CURVED_FRAC: f64 = 0.8;
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The first minutes: the vapour is read this long after the run's end, at the beginning and at the end of them.
 const EARLY_MS: [i64; 2] = [5 * 60_000, 10 * 60_000];
+/// The course before a run is that of this long (own choice).
+const COURSE_MS: i64 = 20 * 60_000;
 /// The air is as dry again as before a run within this of it, %RH: about the noise of a cheap sensor (own choice).
 const DRY_AGAIN_PCT: f64 = 2.0;
 /// A rise below this, %RH, is none to dry from.
@@ -87,6 +90,9 @@ pub(super) struct Response {
     /// Vapour above the level before in the first minutes after the run, g/m³: mostly what the mist itself brought. The peak comes later,
     /// and wet leaves, which give off much the same whether they got all of the water or some, hold it.
     pub(super) early_g_m3: Option<f64>,
+    /// By how much the humidity stands above its own course from before in the first minutes after the run, %RH. Mist raises it at once, also where
+    /// an open window takes more vapour out of the air than the mist gives.
+    pub(super) bend_pct: Option<f64>,
     /// Vapour above the level before, summed from the run on until half of the rise is gone, g·min/m³. Air that is full takes no more
     /// water, and wet surfaces hold it there: it is the time, not the height, that tells how much came.
     pub(super) lasting_g_min_m3: Option<f64>,
@@ -163,14 +169,17 @@ impl Probe {
         !self.range(near).is_empty()
     }
 
-    /// Vapour density between the readings around an instant; `None` in a gap.
     fn w_at(&self, at_ms: i64) -> Option<f64> {
+        self.value_at(&self.w_g_m3, at_ms)
+    }
+
+    /// One of its lines between the readings around an instant; `None` in a gap.
+    fn value_at(&self, values: &[f64], at_ms: i64) -> Option<f64> {
         let after = self.at_ms.partition_point(|at| *at < at_ms);
         let before = after.checked_sub(1)?;
         let (from_ms, until_ms) = (self.at_ms[before], *self.at_ms.get(after)?);
         let share = (at_ms - from_ms) as f64 / (until_ms - from_ms) as f64;
-        (until_ms - from_ms <= self.gap_ms)
-            .then(|| self.w_g_m3[before] + share * (self.w_g_m3[after] - self.w_g_m3[before]))
+        (until_ms - from_ms <= self.gap_ms).then(|| values[before] + share * (values[after] - values[before]))
     }
 
     fn range(&self, span: Span) -> Range<usize> {
@@ -233,6 +242,7 @@ pub(super) fn main_probe(probes: &[Probe], observed: &[Observed]) -> Option<usiz
 pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: i64) -> Option<Response> {
     let (mut response, before_w, peak_ms) = rise(probe, run.at_ms, run.duration_s, next_ms)?;
     response.early_g_m3 = early_g_m3(probe, run, next_ms);
+    response.bend_pct = bend_pct(probe, run, next_ms);
     let last = probe.at_ms.partition_point(|at| *at < run.at_ms).checked_sub(1);
     response.glass_is_wet = last.is_some_and(|last| condenses(context, probe, last));
     if response.rise_pct >= DRIES_FROM_PCT {
@@ -245,13 +255,38 @@ pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: 
     Some(response)
 }
 
-/// Vapour in the first minutes after a run above the last two readings before it, g/m³.
-fn early_g_m3(probe: &Probe, run: &Run, next_ms: i64) -> Option<f64> {
+/// The beginning and the end of the first minutes after a run, where nothing else wets the air before.
+fn first_minutes_ms(run: &Run, next_ms: i64) -> Option<[i64; 2]> {
     let end_ms = run.at_ms + (run.duration_s * 1000.0) as i64;
-    let [first_ms, last_ms] = EARLY_MS.map(|after_ms| end_ms + after_ms);
-    if last_ms > next_ms {
+    let ends_ms = EARLY_MS.map(|after_ms| end_ms + after_ms);
+    (ends_ms[1] <= next_ms).then_some(ends_ms)
+}
+
+/// The humidity in the first minutes after a run above its own course from before, %RH; `None` with too few readings to give one.
+fn bend_pct(probe: &Probe, run: &Run, next_ms: i64) -> Option<f64> {
+    const COUNT_MIN: usize = 4;
+    let [first_ms, last_ms] = first_minutes_ms(run, next_ms)?;
+    let before = probe.range(Span {
+        from_ms: run.at_ms - COURSE_MS,
+        until_ms: run.at_ms,
+    });
+    if before.len() < COUNT_MIN {
         return None;
     }
+    let minutes = |at_ms: i64| (at_ms - run.at_ms) as f64 / 60_000.0;
+    let times: Vec<f64> = probe.at_ms[before.clone()]
+        .iter()
+        .map(|at_ms| minutes(*at_ms))
+        .collect();
+    let (slope, level) = repeated_medians(&times, &probe.rh_pct[before]).ok()?;
+    let now_pct =
+        0.5 * (probe.value_at(&probe.rh_pct, first_ms)? + probe.value_at(&probe.rh_pct, last_ms)?);
+    Some(now_pct - level - slope * 0.5 * (minutes(first_ms) + minutes(last_ms)))
+}
+
+/// Vapour in the first minutes after a run above the last two readings before it, g/m³.
+fn early_g_m3(probe: &Probe, run: &Run, next_ms: i64) -> Option<f64> {
+    let [first_ms, last_ms] = first_minutes_ms(run, next_ms)?;
     let until = probe.at_ms.partition_point(|at| *at < run.at_ms);
     let before = &probe.w_g_m3[until.checked_sub(2)?..until];
     Some(0.5 * (probe.w_at(first_ms)? + probe.w_at(last_ms)?) - 0.5 * (before[0] + before[1]))
@@ -322,6 +357,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         glass_is_wet: false,
         rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
+        bend_pct: None,
         lasting_g_min_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,

@@ -76,9 +76,10 @@ pub(super) fn of(context: &Context<'_>, device: &Device) -> Vec<Run> {
         });
         let ran = match (began_ms, &states) {
             (Some(_), _) => Ran::Yes,
-            // A device that repeats its state and fell silent does nothing.
+            // A device that repeats its state and fell silent does nothing, nor one that was heard of its runs and never since.
             (None, Some(states))
-                if context.listening(at_ms) && (states.is_repeated || states.is_known(at_ms)) =>
+                if context.listening(at_ms)
+                    && (states.is_repeated || states.is_known(at_ms) || states.is_past(at_ms)) =>
             {
                 Ran::No
             }

@@ -21,11 +21,11 @@ use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, m
 const NOW_COUNT_MIN: usize = 3;
 /// Half-lives that say what is usual.
 const USUAL_HALF_LIVES_MIN: usize = 6;
-/// The excess of vapour over the room must differ by this factor, and its interval by the second, before the air is said to be exchanged
-/// slower or faster: plants cut or grown change it by a fifth. The half-life speaks where the excess is not known; it scatters more.
-const BY_EXCESS: Bounds = Bounds {
-    slower: (1.3, 1.12),
-    faster: (0.75, 0.87),
+/// The excess of vapour over the room, for the room to saturation, must differ by this factor, and its interval by the second, before the air is said to be exchanged
+/// slower or faster: plants cut or grown change it by a fifth. The half-life speaks where that is not known; it scatters more.
+const BY_HELD: Bounds = Bounds {
+    slower: (1.35, 1.15),
+    faster: (0.68, 0.85),
 };
 const BY_HALF_LIFE: Bounds = Bounds {
     slower: (1.35, 1.15),
@@ -80,8 +80,9 @@ pub(super) fn of(
     pause_share: Option<Estimate>,
 ) -> Option<MistTrend> {
     let by_main = yields(context, device, observed, probes, main, By::First);
-    let excess_share = excess_share(context, observed);
-    if by_main.is_none() && excess_share.is_none() {
+    let held = held_share(context, observed);
+    let held_share = held.map(|(share, _)| share);
+    if by_main.is_none() && held_share.is_none() {
         return None;
     }
     let week_ms = context.span.until_ms - NOW_MS;
@@ -103,14 +104,15 @@ pub(super) fn of(
         half_life_min: half_life_min(&recent),
         usual_half_life_min: median(&usual),
         half_life_share,
-        excess_share,
+        held_share,
         pause_share,
-        airing: match by_both(excess_share, half_life_share) {
+        airing: match by_both(held_share, half_life_share) {
             Airing::Usual | Airing::NotKnown if pause_share.is_some() => {
                 pause_share.map_or(Airing::NotKnown, |share| airing(share, &BY_PAUSES))
             }
             airing => airing,
         },
+        airing_since_ms: held.map_or(week_ms, |(_, since_ms)| since_ms),
         counted: 0,
         weeks: Vec::new(),
         left_out: left_out(observed, main, week_ms),
@@ -171,14 +173,14 @@ fn logs(minutes: &[f64]) -> Vec<f64> {
 
 /// By the excess before the runs, where the half-life does not contradict it: soil that dries and a damper room change the excess as
 /// well, but not how fast a misting is gone.
-fn by_both(excess_share: Option<Estimate>, half_life_share: Option<Estimate>) -> Airing {
-    match (excess_share, half_life_share) {
-        (Some(share), Some(half_life)) => match airing(share, &BY_EXCESS) {
+fn by_both(held_share: Option<Estimate>, half_life_share: Option<Estimate>) -> Airing {
+    match (held_share, half_life_share) {
+        (Some(share), Some(half_life)) => match airing(share, &BY_HELD) {
             Airing::Faster if half_life.value > UNCHANGED.0 => Airing::Usual,
             Airing::Slower if half_life.value < UNCHANGED.1 => Airing::Usual,
             airing => airing,
         },
-        (Some(share), None) => airing(share, &BY_EXCESS),
+        (Some(share), None) => airing(share, &BY_HELD),
         (None, Some(share)) => airing(share, &BY_HALF_LIFE),
         (None, None) => Airing::NotKnown,
     }
@@ -203,9 +205,9 @@ fn airing(share: Estimate, bounds: &Bounds) -> Airing {
     }
 }
 
-/// The excess of the inside's vapour over the room before the runs of the last days as a multiple of its usual: it stands against the
-/// exchange of air, and does not ask how much water the mister gives.
-fn excess_share(context: &Context<'_>, observed: &[Observed]) -> Option<Estimate> {
+/// What the inside holds over the room before the runs of the last days ([`held_before`]) as a multiple of its usual: it stands against the
+/// exchange of air, and does not ask how much water the mister gives. With the instant since when that is so.
+fn held_share(context: &Context<'_>, observed: &[Observed]) -> Option<(Estimate, i64)> {
     let before: Vec<(&Run, f64)> = observed
         .iter()
         .enumerate()
@@ -215,46 +217,60 @@ fn excess_share(context: &Context<'_>, observed: &[Observed]) -> Option<Estimate
                 .checked_sub(1)
                 .is_none_or(|last| one.run.at_ms - observed[last].run.at_ms >= DRIED_MS)
         })
-        .filter_map(|(_, one)| Some((&one.run, excess_before_g_m3(context, one.run.at_ms)?.ln())))
+        .filter_map(|(_, one)| Some((&one.run, held_before(context, one.run.at_ms)?.ln())))
         .filter(|(_, log)| log.is_finite())
         .collect();
     let first_ms = before.first()?.0.at_ms;
     let usual_until_ms = (first_ms + EXCESS_USUAL_MS).min(context.span.until_ms - NOW_MS);
     let now_from_ms = context.span.until_ms - EXCESS_NOW_MS;
     // Each place in the schedule has its own usual: day and night differ.
-    let mut by_slot: BTreeMap<usize, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
-    for (run, log) in before {
-        let (usual, now) = by_slot.entry(run.slot.unwrap_or(usize::MAX)).or_default();
-        if run.at_ms < usual_until_ms {
-            usual.push(log);
-        } else if run.at_ms >= now_from_ms {
-            now.push(log);
-        }
+    let mut usual_of: BTreeMap<Option<usize>, Vec<f64>> = BTreeMap::new();
+    for (run, log) in before.iter().filter(|(run, _)| run.at_ms < usual_until_ms) {
+        usual_of.entry(run.slot).or_default().push(*log);
     }
-    let (mut usual, mut now) = (Vec::new(), Vec::new());
-    for (of_usual, of_now) in by_slot
-        .values()
-        .filter(|(usual, _)| usual.len() >= EXCESS_COUNT_MIN.2)
-    {
-        let level = median(of_usual)?;
-        usual.extend(of_usual.iter().map(|log| log - level));
-        now.extend(of_now.iter().map(|log| log - level));
-    }
+    usual_of.retain(|_, usual| usual.len() >= EXCESS_COUNT_MIN.2);
+    let course: Vec<(i64, f64)> = before
+        .iter()
+        .filter_map(|(run, log)| Some((run.at_ms, log - median(usual_of.get(&run.slot)?)?)))
+        .collect();
+    let within = |from_ms: i64, until_ms: i64| -> Vec<f64> {
+        let times = course
+            .iter()
+            .filter(|(at_ms, _)| (from_ms..until_ms).contains(at_ms));
+        times.map(|(_, log)| *log).collect()
+    };
+    let (usual, now) = (within(i64::MIN, usual_until_ms), within(now_from_ms, i64::MAX));
     if now.len() < EXCESS_COUNT_MIN.0 || usual.len() < EXCESS_COUNT_MIN.1 {
         return None;
     }
-    hodges_lehmann_shift(&now, &usual, CONFIDENCE, EXCESS_VARIANCE_INFLATION)
-        .ok()
-        .map(exp)
+    let shift = hodges_lehmann_shift(&now, &usual, CONFIDENCE, EXCESS_VARIANCE_INFLATION).ok()?;
+    Some((exp(shift), since_ms(&course, shift.value)))
 }
 
-/// The median excess over the room in the time before a run, g/m³.
-fn excess_before_g_m3(context: &Context<'_>, at_ms: i64) -> Option<f64> {
-    let excess: Vec<f64> = (at_ms - BEFORE_MS..at_ms)
+/// Since when a course of logarithms has been beyond half of a change: the first of the runs in a row whose neighbourhood is.
+fn since_ms(course: &[(i64, f64)], change: f64) -> i64 {
+    let around = |index: usize| {
+        let near = &course[index.saturating_sub(1)..(index + 2).min(course.len())];
+        median(&near.iter().map(|(_, log)| *log).collect::<Vec<_>>()).unwrap_or(0.0)
+    };
+    let is_beyond = |index: &usize| around(*index) / change > 0.5;
+    let first = (0..course.len()).rev().take_while(is_beyond).last();
+    course[first.unwrap_or(course.len() - 1)].0
+}
+
+/// The median of the excess over the room, as a share of the room to saturation, in the time before a run: where wet surfaces give off `k` times
+/// the room to saturation and the exchange of air takes away `q` times the excess, it is `k / q`, whatever the room's air is.
+fn held_before(context: &Context<'_>, at_ms: i64) -> Option<f64> {
+    let held: Vec<f64> = (at_ms - BEFORE_MS..at_ms)
         .step_by(BEFORE_STEP_MS as usize)
-        .filter_map(|at_ms| excess_g_m3(context, at_ms))
+        .filter_map(|at_ms| {
+            let room_to_saturation = 1.0 - context.humidity.as_ref()?.mean.value_at(at_ms)? / 100.0;
+            let t_c = context.temperature.as_ref()?.mean.value_at(at_ms)?;
+            let saturated = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, 100.0));
+            Some(excess_g_m3(context, at_ms)? / (saturated * room_to_saturation.max(0.02)))
+        })
         .collect();
-    median(&excess)
+    median(&held)
 }
 
 /// The excess of the inside's vapour over the room, g/m³.
@@ -299,10 +315,10 @@ pub(in super::super) fn airing_words(trends: &[MistTrend], changed: Airing) -> S
                 .pause_share
                 .filter(|share| airing(*share, &BY_PAUSES) == changed);
             let half_lives = trend.half_life_min.zip(trend.usual_half_life_min);
-            let by = match (trend.excess_share, by_pauses, half_lives) {
-                (Some(share), _, _) if airing(share, &BY_EXCESS) == changed => {
+            let by = match (trend.held_share, by_pauses, half_lives) {
+                (Some(share), _, _) if airing(share, &BY_HELD) == changed => {
                     format!(
-                        "before its runs it holds {:.1} times its usual excess of vapour over the room",
+                        "before its runs it holds {:.1} times its usual excess of vapour over the room, for its distance from saturation",
                         share.value
                     )
                 }
@@ -333,12 +349,12 @@ mod tests {
 
     #[test]
     fn the_air_is_said_to_be_exchanged_otherwise_only_beyond_doubt() {
-        let by_excess = |value, low, high| airing(share(value, low, high), &BY_EXCESS);
-        assert_eq!(by_excess(2.1, 1.6, 2.8), Airing::Slower);
-        assert_eq!(by_excess(2.1, 1.1, 4.0), Airing::Usual);
-        assert_eq!(by_excess(1.2, 1.15, 1.25), Airing::Usual, "plants grown");
-        assert_eq!(by_excess(0.35, 0.25, 0.5), Airing::Faster);
-        assert_eq!(by_excess(0.85, 0.82, 0.88), Airing::Usual, "plants cut back");
+        let by_held = |value, low, high| airing(share(value, low, high), &BY_HELD);
+        assert_eq!(by_held(2.1, 1.6, 2.8), Airing::Slower);
+        assert_eq!(by_held(2.1, 1.1, 4.0), Airing::Usual);
+        assert_eq!(by_held(1.2, 1.15, 1.25), Airing::Usual, "plants grown");
+        assert_eq!(by_held(0.35, 0.25, 0.5), Airing::Faster);
+        assert_eq!(by_held(0.85, 0.82, 0.88), Airing::Usual, "plants cut back");
         assert_eq!(airing(share(0.7, 0.65, 0.75), &BY_HALF_LIFE), Airing::Usual);
     }
 
@@ -367,9 +383,10 @@ mod tests {
             half_life_min: None,
             usual_half_life_min: None,
             half_life_share: None,
-            excess_share: Some(share(2.1, 1.6, 2.8)),
+            held_share: Some(share(2.1, 1.6, 2.8)),
             pause_share: None,
             airing: Airing::Slower,
+            airing_since_ms: 0,
             counted: 20,
             weeks: Vec::new(),
             left_out: BTreeMap::new(),

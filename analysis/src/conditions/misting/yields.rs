@@ -67,6 +67,7 @@ pub(super) struct Sample {
     /// Light went on or off shortly before or during it: the air's vapour moves by itself then.
     pub(super) near_edge: bool,
     pub(super) half_life_min: Option<f64>,
+    pub(super) bend_pct: Option<f64>,
 }
 
 /// The usual yield by one probe, and each later run's share of it.
@@ -81,7 +82,30 @@ pub(super) struct Yield {
     pub(super) usual: Vec<f64>,
 }
 
+/// Of runs that gave something the bend is at least this share of the usual one, and this much, %RH (own choice).
+const BENT_FRAC: f64 = 0.4;
+const BENT_PCT: f64 = 0.5;
+
+/// From which bend of the humidity on a run gave something, %RH, by those of usual ones; `None` where these are too few.
+pub(super) fn bent_from_pct(usual: &[f64]) -> Option<f64> {
+    let usual_pct = median(usual).filter(|_| usual.len() >= USUAL_COUNT_MIN)?;
+    Some((BENT_FRAC * usual_pct).max(BENT_PCT))
+}
+
 impl Yield {
+    /// Whether the humidity bent upwards with a run as it does with those that give something.
+    pub(super) fn bent(&self, run: &Sample) -> bool {
+        let usual: Vec<f64> = self
+            .usual_runs
+            .iter()
+            .filter_map(|(run, _)| run.bend_pct)
+            .collect();
+        let bent_from_pct = bent_from_pct(&usual);
+        run.bend_pct
+            .zip(bent_from_pct)
+            .is_some_and(|(bend_pct, from_pct)| bend_pct >= from_pct)
+    }
+
     /// Half-lives of the usual runs, min.
     pub(super) fn usual_half_lives_min(&self) -> Vec<f64> {
         half_lives_min(&self.usual_runs)
@@ -157,6 +181,7 @@ pub(super) fn yields(
                 rise_g_m3: response.rise_g_m3 - offset,
                 near_edge: near_edge(context, one.run.at_ms),
                 half_life_min: response.half_life_min.filter(|_| !one.fog_only),
+                bend_pct: response.bend_pct,
             })
         })
         .collect();

@@ -82,6 +82,31 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
         .collect()
 }
 
+/// Air that is exchanged slower than usual and did not stay beyond the band, nor near saturation for unusually long.
+pub(super) fn badly_aired(context: &Context<'_>, places: &Places, since_ms: i64, airing: &str) -> Finding {
+    let since = Span {
+        from_ms: since_ms,
+        until_ms: context.span.until_ms,
+    };
+    let runs = |level_pct: f64| wet_runs(&places.mean, since, level_pct);
+    let longest = |level_pct: f64| runs(level_pct).iter().map(|run| run.hours()).fold(0.0, f64::max);
+    let doubt_pct = places.mean_half_width;
+    let hours = longest(NEAR_SATURATION_PCT);
+    let value = Value::new("longest time near saturation", hours, "h").between(
+        longest(NEAR_SATURATION_PCT + doubt_pct),
+        longest(NEAR_SATURATION_PCT - doubt_pct),
+    );
+    let mut finding = context.finding(Kind::StaysWet, since_ms, Severity::Notice, value);
+    finding.message = format!(
+        "It dries slower than usual since about {}, though it was at or above {NEAR_SATURATION_PCT:.0} %RH for no longer than {} at a time.{airing}",
+        context.words.day(since_ms),
+        context.words.hours(hours)
+    );
+    finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is         there and the soil was watered or plants were added, note it in the journal."
+        .to_owned();
+    finding
+}
+
 /// The longest of the runs that touch another, h.
 fn longest_h(runs: &[Span], touching: Span) -> f64 {
     runs.iter()
