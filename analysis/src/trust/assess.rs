@@ -161,7 +161,16 @@ impl Room<'_> {
             if let Some(blamed) = change {
                 found
                     .pinned
-                    .retain(|span| !self.explains_top(blamed, sensor, &grids, *span));
+                    .retain(|span| !self.explains_top(blamed, 1.0, sensor, &grids, *span));
+            }
+            // Nor is it one where the only other, which contradicts it, reads too low.
+            if let Some(blamed) = self.only_other(sensor).and_then(|other| {
+                let compared = compared.get(&(other.to_owned(), *quantity))?;
+                compared.change.as_ref()
+            }) {
+                found
+                    .pinned
+                    .retain(|span| !self.explains_top(blamed, -1.0, sensor, &grids, *span));
             }
         }
         for sensor in self.sensors {
@@ -237,13 +246,25 @@ impl Room<'_> {
         compared
     }
 
-    /// A sensor that reads too high reaches the top of its scale before the air does: that is its bias, not another fault.
-    fn explains_top(&self, blamed: &Blamed, sensor: &str, grids: &Grids, stretch: Span) -> bool {
+    /// The other sensor of two that measure the humidity.
+    fn only_other(&self, sensor: &str) -> Option<&str> {
+        let others = self.sensors.iter().filter(|other| other.id != sensor);
+        let mut heard = others.filter(|other| self.is_heard(other, Quantity::Humidity));
+        let other = heard.next()?;
+        heard.next().is_none().then_some(other.id.as_str())
+    }
+
+    /// A sensor that reads too high reaches the top of its scale before the air does: that is its bias, not another fault. `sign` is 1 where
+    /// the bias is its own, −1 where it is that of the one by which it is judged.
+    fn explains_top(&self, blamed: &Blamed, sign: f64, sensor: &str, grids: &Grids, stretch: Span) -> bool {
         const NEAR_TOP_PCT: f64 = 3.0;
         let count = (stretch.hours() as i64).clamp(2, 48);
         let step_ms = (stretch.until_ms - stretch.from_ms) / count;
         // A step is dated by the day, so its first hours may stand before its midnight.
-        let bias = |at_ms: i64| blamed.bias_at(at_ms + MS_PER_24_H / 2).max(blamed.bias_at(at_ms));
+        let bias = |at_ms: i64| {
+            let (then, later) = (blamed.bias_at(at_ms), blamed.bias_at(at_ms + MS_PER_24_H / 2));
+            (sign * then).max(sign * later)
+        };
         let levels: Vec<f64> = (0..count)
             .map(|step| stretch.from_ms + step * step_ms)
             .filter_map(|at| Some(self.expected(sensor, Quantity::Humidity, grids, at)? + bias(at)))

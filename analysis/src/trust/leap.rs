@@ -17,6 +17,8 @@ const AROUND_MS: i64 = MS_PER_24_H;
 /// It must be the step to within so many standard deviations, and still be there over the hours around.
 const OFF_SD_MAX: f64 = 2.0;
 const LASTING_MS: i64 = MS_PER_HOUR;
+/// By this share of the step; air that a humidistat fills in answer stands at the top of the other's scale.
+const LASTING_OFF_FRAC: f64 = 0.5;
 /// How far a jump may differ from the step that the days tell, as a share of it.
 const LIKE_STEP_FRAC: f64 = 0.2;
 
@@ -84,7 +86,7 @@ pub(super) fn evidence(
             continue;
         }
         let lasting = level_change(a, jump.at_ms).zip(level_change(b, jump.at_ms));
-        if lasting.is_none_or(|(a, b)| (a - b - step.size).abs() > OFF_SD_MAX * like_step.abs()) {
+        if lasting.is_none_or(|(a, b)| (a - b - step.size).abs() > LASTING_OFF_FRAC * step.size.abs()) {
             continue;
         }
         by_a += likelihood(jump.a - step.size, sd_a.hypot(like_step)) / likelihood(jump.a, sd_a);

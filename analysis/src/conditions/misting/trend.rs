@@ -8,6 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::Ran;
 use super::super::context::Context;
+use super::super::places::hour_of;
 use super::response::{Probe, Response};
 use super::runs::Run;
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
@@ -36,6 +37,8 @@ const BY_PAUSES: Bounds = Bounds {
     slower: (2.0, 1.4),
     faster: (0.5, 0.7),
 };
+/// Pauses between these shares of their usual have not changed.
+const PAUSES_AS_EVER: (f64, f64) = (0.9, 1.1);
 /// A half-life between these shares of its usual has not changed.
 const UNCHANGED: (f64, f64) = (0.93, 1.07);
 /// The excess is taken over this time before a run, where the mister has not run for the second: what it gave is gone by then, and
@@ -46,8 +49,9 @@ const BEFORE_STEP_MS: i64 = 10 * 60_000;
 /// The excess of now is that of this long, the usual one that of so long from the first run on, with a pause between them.
 pub(super) const EXCESS_NOW_MS: i64 = 4 * MS_PER_24_H;
 pub(super) const EXCESS_USUAL_MS: i64 = 21 * MS_PER_24_H;
-/// Runs that are needed of now, in all of the usual time, and then at one place in the schedule.
+/// Runs that are needed of now, in all of the usual time, and then in one part of the day.
 const EXCESS_COUNT_MIN: (usize, usize, usize) = (4, 10, 4);
+const PART_OF_DAY_H: usize = 3;
 /// The weather holds for some days: the excess of neighbouring runs counts as this much fewer.
 pub(super) const EXCESS_VARIANCE_INFLATION: f64 = 3.0;
 pub(super) const CONFIDENCE: f64 = 0.95;
@@ -107,6 +111,13 @@ pub(super) fn of(
         held_share,
         pause_share,
         airing: match by_both(held_share, half_life_share) {
+            // A humidistat's fogger holds what it is set to against a drier room, too; then its pauses must say the same.
+            Airing::Slower if pause_share.is_some_and(|share| share.value < PAUSES_AS_EVER.1) => {
+                Airing::Usual
+            }
+            Airing::Faster if pause_share.is_some_and(|share| share.value > PAUSES_AS_EVER.0) => {
+                Airing::Usual
+            }
             Airing::Usual | Airing::NotKnown if pause_share.is_some() => {
                 pause_share.map_or(Airing::NotKnown, |share| airing(share, &BY_PAUSES))
             }
@@ -223,15 +234,16 @@ fn held_share(context: &Context<'_>, observed: &[Observed]) -> Option<(Estimate,
     let first_ms = before.first()?.0.at_ms;
     let usual_until_ms = (first_ms + EXCESS_USUAL_MS).min(context.span.until_ms - NOW_MS);
     let now_from_ms = context.span.until_ms - EXCESS_NOW_MS;
-    // Each place in the schedule has its own usual: day and night differ.
-    let mut usual_of: BTreeMap<Option<usize>, Vec<f64>> = BTreeMap::new();
+    // Each part of the day has its own usual: day and night differ, and schedules change.
+    let part_of_day = |run: &Run| hour_of(context.zone, run.at_ms) / PART_OF_DAY_H;
+    let mut usual_of: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for (run, log) in before.iter().filter(|(run, _)| run.at_ms < usual_until_ms) {
-        usual_of.entry(run.slot).or_default().push(*log);
+        usual_of.entry(part_of_day(run)).or_default().push(*log);
     }
     usual_of.retain(|_, usual| usual.len() >= EXCESS_COUNT_MIN.2);
     let course: Vec<(i64, f64)> = before
         .iter()
-        .filter_map(|(run, log)| Some((run.at_ms, log - median(usual_of.get(&run.slot)?)?)))
+        .filter_map(|(run, log)| Some((run.at_ms, log - median(usual_of.get(&part_of_day(run))?)?)))
         .collect();
     let within = |from_ms: i64, until_ms: i64| -> Vec<f64> {
         let times = course
