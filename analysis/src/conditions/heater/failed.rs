@@ -135,16 +135,16 @@ fn recovered(context: &Context<'_>, probe: &Line, on: Span) -> bool {
         .find(|lit_ms| *lit_ms > since.from_ms);
     let until_ms = lit_ms.unwrap_or(since.until_ms).min(since.until_ms);
     let last = Span {
-        from_ms: (until_ms - MS_PER_HOUR).max(since.from_ms),
+        from_ms: until_ms - MS_PER_HOUR,
         until_ms,
     };
     let Some(last_c) = probe.summary(last).map(|last| last.mean) else {
         return false;
     };
-    let climb_k = last_c - low.low;
-    if until_ms - since.from_ms < MS_PER_HOUR {
+    if last.from_ms < since.from_ms {
         return false;
     }
+    let climb_k = last_c - low.low;
     let Some(room) = &context.room_c else {
         return !is_lit && climb_k >= FALL_ALONE_K;
     };

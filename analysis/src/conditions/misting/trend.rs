@@ -22,8 +22,8 @@ use crate::statistics::robust::{hodges_lehmann_location, hodges_lehmann_shift, m
 const NOW_COUNT_MIN: usize = 3;
 /// Half-lives that say what is usual.
 const USUAL_HALF_LIVES_MIN: usize = 6;
-/// The excess of vapour over the room, for the room to saturation, must differ by this factor, and its interval by the second, before the air is said to be exchanged
-/// slower or faster: plants cut or grown change it by a fifth. The half-life speaks where that is not known; it scatters more.
+/// The excess of vapour over the room, for the room to saturation, must differ by this factor, and its interval by the second, before the air
+/// is said to be exchanged slower or faster: plants cut or grown change it by a fifth. The half-life speaks where that is not known; it scatters more.
 const BY_HELD: Bounds = Bounds {
     slower: (1.35, 1.15),
     faster: (0.68, 0.85),
@@ -273,13 +273,15 @@ fn since_ms(course: &[(i64, f64)], change: f64) -> i64 {
 /// The median of the excess over the room, as a share of the room to saturation, in the time before a run: where wet surfaces give off `k` times
 /// the room to saturation and the exchange of air takes away `q` times the excess, it is `k / q`, whatever the room's air is.
 fn held_before(context: &Context<'_>, at_ms: i64) -> Option<f64> {
+    /// Nearer to saturation a sensor's error is all that is left of the room to it (own choice).
+    const ROOM_FRAC_MIN: f64 = 0.02;
     let held: Vec<f64> = (at_ms - BEFORE_MS..at_ms)
         .step_by(BEFORE_STEP_MS as usize)
         .filter_map(|at_ms| {
-            let room_to_saturation = 1.0 - context.humidity.as_ref()?.mean.value_at(at_ms)? / 100.0;
+            let room_frac = 1.0 - context.humidity.as_ref()?.mean.value_at(at_ms)? / 100.0;
             let t_c = context.temperature.as_ref()?.mean.value_at(at_ms)?;
             let saturated = vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, 100.0));
-            Some(excess_g_m3(context, at_ms)? / (saturated * room_to_saturation.max(0.02)))
+            Some(excess_g_m3(context, at_ms)? / (saturated * room_frac.max(ROOM_FRAC_MIN)))
         })
         .collect();
     median(&held)
