@@ -6,7 +6,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
-use crate::conditions::NOTHING_FRAC;
+use crate::conditions::{NOTHING_FRAC, WET_RUN_H_MIN};
 use crate::findings::{Cause, Finding, Kind, Severity};
 use crate::plot::{Display, number};
 use crate::statistics::Estimate;
@@ -273,6 +273,7 @@ pub fn kind(finding: &Finding) -> &'static str {
         (Kind::MistWeak, _) if brings_nothing(finding) => "Misting brings no water",
         (Kind::MistWeak, _) => "Misting has grown weak",
         (Kind::MistMissed, _) => "Mistings were missed",
+        (Kind::StaysWet, _) if dries_slower(finding) => "Dries slower than usual",
         (Kind::StaysWet, _) => "Stays wet too long",
         (Kind::LightHoursWrong, _) => "Light hours are off",
         (Kind::CareOverdue, _) => "Care is overdue",
@@ -297,11 +298,17 @@ pub fn kind_over(finding: &Finding) -> &'static str {
         Kind::SetpointMissed => "Humidity missed its set-point",
         Kind::MistWeak if brings_nothing(finding) => "Misting brought no water",
         Kind::MistWeak => "Misting was weak",
+        Kind::StaysWet if dries_slower(finding) => "Dried slower than usual",
         Kind::StaysWet => "Stayed wet too long",
         Kind::LightHoursWrong => "Light hours were off",
         Kind::CareOverdue => "Care was overdue",
         _ => kind(finding),
     }
+}
+
+/// Whether an enclosure that stays wet does so by how slowly it dries, not by a long time near saturation.
+fn dries_slower(finding: &Finding) -> bool {
+    finding.value.estimate < WET_RUN_H_MIN
 }
 
 /// Whether a missed set-point is one of temperature.

@@ -50,7 +50,7 @@ pub use context::device_states;
 pub use course::{Course, STEP_MS, Step, course};
 pub use device::hours_within;
 pub use misting::{Airing, Dried, MistTrend, MistWeek, NOTHING_FRAC, PEAK_MIN, YieldBy};
-pub use moisture::{HalfDay, MoistDay};
+pub use moisture::{HalfDay, MoistDay, WET_RUN_H_MIN};
 pub use night::USUAL_NIGHTS;
 pub use pumps::together;
 pub use setpoint::{Held, HeldHour};

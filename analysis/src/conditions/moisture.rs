@@ -24,6 +24,7 @@ use crate::words::only_percent;
 pub use air::{HalfDay, MoistDay};
 pub(super) use air::{coldest_glass_c, measure};
 pub(super) use bands::{Bands, Beyond};
+pub use wet::WET_RUN_H_MIN;
 
 /// Near saturation: surfaces stay wet, %RH (common practice, no source).
 pub(super) const NEAR_SATURATION_PCT: f64 = 97.0;

@@ -9,7 +9,7 @@ use crate::findings::{Finding, Kind, Severity, Value};
 use crate::statistics::robust::quantile;
 
 /// A wet run is unusual when it is this long, h, and this many times the longest of nearly every day before.
-const WET_RUN_H_MIN: f64 = 18.0;
+pub const WET_RUN_H_MIN: f64 = 18.0;
 const WET_RUN_TIMES: f64 = 1.75;
 const WET_RUN_QUANTILE: f64 = 0.9;
 /// From here on a warning, h, where the sensors' doubt leaves an unusual run of it.
@@ -97,10 +97,13 @@ pub(super) fn badly_aired(context: &Context<'_>, places: &Places, since_ms: i64,
         longest(NEAR_SATURATION_PCT - doubt_pct),
     );
     let mut finding = context.finding(Kind::StaysWet, since_ms, Severity::Notice, value);
+    let near = match hours > 0.0 {
+        true => format!("for no longer than {} at a time", context.words.hours(hours)),
+        false => "at no time".to_owned(),
+    };
     finding.message = format!(
-        "It dries slower than usual since about {}, though it was at or above {NEAR_SATURATION_PCT:.0} %RH for no longer than {} at a time.{airing}",
-        context.words.day(since_ms),
-        context.words.hours(hours)
+        "It dries slower than usual since about {}, though its sensors read {NEAR_SATURATION_PCT:.0} %RH or more {near}.{airing}",
+        context.words.day(since_ms)
     );
     finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is         there and the soil was watered or plants were added, note it in the journal."
         .to_owned();
