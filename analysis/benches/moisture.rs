@@ -3,7 +3,7 @@
 //!
 //! `cargo bench --workspace --bench moisture -- 1 60` takes the random hold-out sites of seeds 1 to 60;
 //! `... -- mistings 1 40` sites with one misting fault an enclosure; `hand` takes mistings by hand out of the journal and asks which
-//! of them are seen; `verbose` names each miss and each false finding.
+//! of them are seen; `verbose` names each miss and each false finding, and how the air was exchanged in each healthy week.
 //!
 //! A weak misting counts from the instant at which the yield has fallen to 60 % of the usual; an empty reservoir is asked for at the
 //! end of the day after it began. False is a finding about conditions in an enclosure-week without any fault in it, its room or the

@@ -208,9 +208,9 @@ fn enclosure(page: &mut String, section: &EnclosureSection, index: usize) {
     );
 }
 
-/// The courses of sensors that are believed: there for who looks.
 const STEADY_SENSORS: &str = "The course of those that are believed";
 
+/// Courses of what is well, folded away: there for who looks.
 fn steady(page: &mut String, summary: &str, steady: &[Picture], id: &str) {
     if steady.is_empty() {
         return;

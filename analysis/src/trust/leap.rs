@@ -17,7 +17,7 @@ const AROUND_MS: i64 = MS_PER_24_H;
 /// It must be the step to within so many standard deviations, and still be there over the hours around.
 const OFF_SD_MAX: f64 = 2.0;
 const LASTING_MS: i64 = MS_PER_HOUR;
-/// By this share of the step; air that a humidistat fills in answer stands at the top of the other's scale.
+/// To within this share of the step: air that a humidistat fills in answer stands at the top of the other's scale.
 const LASTING_OFF_FRAC: f64 = 0.5;
 /// How far a jump may differ from the step that the days tell, as a share of it.
 const LIKE_STEP_FRAC: f64 = 0.2;
@@ -34,7 +34,8 @@ const fn jump_sd_min(quantity: Quantity) -> f64 {
 }
 
 /// Natural logarithm of the odds that `a` jumped and not `b`, where `change` of `a` against `b` is a step; `None` where no such jump is
-/// seen. In the spans of `wet` the air itself jumps, but never down: there a fall counts only (a humidistat answers it within seconds). Our own method; measured on two simulations (ACCURACY.md).
+/// seen. In the spans of `wet` the air itself jumps, but never down: there only a fall counts (a humidistat answers it within
+/// seconds). Our own method; measured on two simulations (ACCURACY.md).
 pub(super) fn evidence(
     quantity: Quantity,
     a: View<'_>,

@@ -123,11 +123,17 @@ pub(super) fn of(
             }
             airing => airing,
         },
-        airing_since_ms: held.map_or(week_ms, |(_, since_ms)| since_ms),
+        airing_since_ms: week_ms,
         counted: 0,
         weeks: Vec::new(),
         left_out: left_out(observed, main, week_ms),
     };
+    // What half-lives or pauses tell is of the last week.
+    if let Some((share, since_ms)) = held
+        && airing(share, &BY_HELD) == trend.airing
+    {
+        trend.airing_since_ms = since_ms;
+    }
     if let Some(by_main) = by_main {
         trend.tell(By::First, &by_main, context.span.until_ms);
     }
@@ -182,8 +188,8 @@ fn logs(minutes: &[f64]) -> Vec<f64> {
     minutes.iter().map(|minutes| minutes.ln()).collect()
 }
 
-/// By the excess before the runs, where the half-life does not contradict it: soil that dries and a damper room change the excess as
-/// well, but not how fast a misting is gone.
+/// By what is held before the runs, where the half-life does not contradict it: soil that dries changes that as well, but not how fast a
+/// misting is gone.
 fn by_both(held_share: Option<Estimate>, half_life_share: Option<Estimate>) -> Airing {
     match (held_share, half_life_share) {
         (Some(share), Some(half_life)) => match airing(share, &BY_HELD) {

@@ -105,7 +105,8 @@ pub(super) fn badly_aired(context: &Context<'_>, places: &Places, since_ms: i64,
         "It dries slower than usual since about {}, though its sensors read {NEAR_SATURATION_PCT:.0} %RH or more {near}.{airing}",
         context.words.day(since_ms)
     );
-    finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is         there and the soil was watered or plants were added, note it in the journal."
+    finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is \
+        there and the soil was watered or plants were added, note it in the journal."
         .to_owned();
     finding
 }
