@@ -230,12 +230,13 @@ impl Zone {
         }
     }
 
-    /// An instant that a person wrote: RFC 3339, or a local date (its midnight), or a local date and time.
+    /// An instant that a person wrote: RFC 3339 (with or without seconds), or a local date (its midnight), or a local date and time.
     ///
     /// # Errors
     /// [`NotATime`] for anything else.
     pub fn parse(self, text: &str) -> Result<i64, NotATime> {
-        if let Ok(at) = DateTime::parse_from_rfc3339(text) {
+        let to_the_minute = || DateTime::parse_from_str(text, "%Y-%m-%dT%H:%M%#z");
+        if let Ok(at) = DateTime::parse_from_rfc3339(text).or_else(|_| to_the_minute()) {
             return Ok(at.timestamp_millis());
         }
         if let Ok(date) = NaiveDate::parse_from_str(text, "%Y-%m-%d") {
@@ -386,6 +387,16 @@ mod tests {
         assert_eq!(zone.week_name(week.from_ms), "2026-W53");
         assert!(zone.week("2025-W53").is_err());
         assert!(zone.week("2025-53").is_err());
+    }
+
+    #[test]
+    fn a_time_is_read_as_people_write_it() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        let noon_ms = zone.parse("2026-05-18T12:00:00Z").expect("RFC 3339");
+        for same in ["2026-05-18T12:00Z", "2026-05-18T14:00+02:00", "2026-05-18T13:00", "2026-05-18 13:00"] {
+            assert_eq!(zone.parse(same), Ok(noon_ms), "{same}");
+        }
+        assert!(zone.parse("2026-05-18T12Z").is_err());
     }
 
     #[test]
