@@ -147,6 +147,13 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
             .mistings
             .extend(observed.iter().map(|one| misting(one, main)));
     }
+    let by_hand = observe(context, &probes, by_hand, &events);
+    let by_hand_main = response::main_probe(&probes, &by_hand);
+    if misters.is_empty() {
+        judged
+            .trends
+            .extend(by_hand_main.and_then(|main| trend::by_hand(context, &by_hand, main)));
+    }
     // A rise that is less because the air goes faster is not the nozzle's fault.
     let airing = airing_words(&judged.trends, Airing::Faster);
     for finding in judged
@@ -157,11 +164,9 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
     {
         finding.message += &airing;
     }
-    let observed = observe(context, &probes, by_hand, &events);
-    let main = response::main_probe(&probes, &observed);
     judged
         .mistings
-        .extend(observed.iter().map(|one| misting(one, main)));
+        .extend(by_hand.iter().map(|one| misting(one, by_hand_main)));
     judged
         .mistings
         .sort_by(|a, b| (a.at_ms, &a.device).cmp(&(b.at_ms, &b.device)));

@@ -120,7 +120,7 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day], trends: &[MistTrend]) -
         let since_ms = since.map(|trend| trend.airing_since_ms).min();
         verdicts
             .findings
-            .extend(since_ms.map(|since_ms| wet::badly_aired(context, places, since_ms, &damper)));
+            .extend(since_ms.and_then(|since_ms| wet::badly_aired(context, places, since_ms, &damper)));
     }
     verdicts
 }

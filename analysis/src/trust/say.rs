@@ -607,12 +607,6 @@ impl Room<'_> {
                     beyond_nature(blamed, zone),
                     self.true_level(sensor, quantity, blamed)
                 ),
-                Some(ended_ms) if others.is_empty() => format!(
-                    "{} stands alone; it showed {range} {more} than room, warmth and water explain from about {since} to {}: it read wrong, or the \
-                     enclosure was another.",
-                    sensor.id,
-                    words::date(zone, ended_ms)
-                ),
                 None if !blamed.is_sure() => format!(
                     "{} and {against} part since about {since}: against before, the first reads {range} {more} than the other.{}{sure}",
                     sensor.id,

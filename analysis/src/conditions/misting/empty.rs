@@ -22,6 +22,9 @@ const SURELY_NOTHING_FRAC: f64 = 0.1;
 /// A run just after the light changed shows that water came when it gives at least this share of the usual.
 const EDGE_WELL_FRAC: f64 = 0.75;
 
+/// From this factor of the usual room to saturation on, the air goes by itself, too (own choice).
+const MUCH_DRIER: f64 = 1.5;
+
 /// What is said of runs that gave nothing.
 #[derive(Default)]
 pub(super) struct Nothing {
@@ -179,9 +182,15 @@ fn finding(
             context.words.moment(first_ms)
         ),
     };
+    let open_door = match by_main.more_room(streak) {
+        Some(factor) if factor >= MUCH_DRIER => {
+            " The air was far drier than usual before them: a door or a lid that stands open looks the same."
+        }
+        _ => "",
+    };
     finding.message = format!(
         "{runs} raised the humidity by next to nothing ({} of the usual): an empty reservoir, a pump without water or a \
-         shut valve.",
+         shut valve.{open_door}",
         percent(share)
     );
     finding.advice = advice();

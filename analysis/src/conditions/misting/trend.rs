@@ -10,7 +10,7 @@ use super::super::Ran;
 use super::super::context::Context;
 use super::super::places::hour_of;
 use super::response::{Probe, Response};
-use super::runs::Run;
+use super::runs::{BY_HAND, Run};
 use super::weak::{NOW_MS, VARIANCE_INFLATION};
 use super::yields::{By, Sample, Yield, half_lives_min, yields};
 use super::{MistTrend, MistWeek, Observed};
@@ -27,6 +27,11 @@ const USUAL_HALF_LIVES_MIN: usize = 6;
 const BY_HELD: Bounds = Bounds {
     slower: (1.35, 1.15),
     faster: (0.68, 0.85),
+};
+/// Where hands mist, they may have given more or less water as well (own choice).
+const BY_HELD_BY_HAND: Bounds = Bounds {
+    slower: (1.6, 1.3),
+    faster: (0.5, 0.7),
 };
 const BY_HALF_LIFE: Bounds = Bounds {
     slower: (1.35, 1.15),
@@ -84,60 +89,102 @@ pub(super) fn of(
     pause_share: Option<Estimate>,
 ) -> Option<MistTrend> {
     let by_main = yields(context, device, observed, probes, main, By::First);
-    let held = held_share(context, observed);
-    let held_share = held.map(|(share, _)| share);
-    if by_main.is_none() && held_share.is_none() {
+    let held = held_share(context, observed, EXCESS_NOW_MS);
+    if by_main.is_none() && held.is_none() {
         return None;
     }
     let week_ms = context.span.until_ms - NOW_MS;
-    let (recent, usual) = by_main.as_ref().map_or((Vec::new(), Vec::new()), |by_main| {
-        (
-            half_lives_min(by_main.later_since(week_ms)),
-            by_main.usual_half_lives_min(),
-        )
-    });
-    let compared = recent.len() >= NOW_COUNT_MIN && usual.len() >= USUAL_HALF_LIVES_MIN;
-    let half_life_share = compared
-        .then(|| hodges_lehmann_shift(&logs(&recent), &logs(&usual), CONFIDENCE, VARIANCE_INFLATION).ok())
-        .flatten()
-        .map(exp);
-    let mut trend = MistTrend {
-        device: device.id.clone(),
-        by: By::First,
-        yield_share: None,
-        half_life_min: half_life_min(&recent),
-        usual_half_life_min: median(&usual),
-        half_life_share,
-        held_share,
-        pause_share,
-        airing: match by_both(held_share, half_life_share) {
-            // A humidistat's fogger holds what it is set to against a drier room, too; then its pauses must say the same.
-            Airing::Slower if pause_share.is_some_and(|share| share.value < PAUSES_AS_EVER.1) => {
-                Airing::Usual
-            }
-            Airing::Faster if pause_share.is_some_and(|share| share.value > PAUSES_AS_EVER.0) => {
-                Airing::Usual
-            }
-            Airing::Usual | Airing::NotKnown if pause_share.is_some() => {
-                pause_share.map_or(Airing::NotKnown, |share| airing(share, &BY_PAUSES))
-            }
-            airing => airing,
-        },
-        airing_since_ms: week_ms,
-        counted: 0,
-        weeks: Vec::new(),
-        left_out: left_out(observed, main, week_ms),
-    };
-    // What half-lives or pauses tell is of the last week.
-    if let Some((share, since_ms)) = held
-        && airing(share, &BY_HELD) == trend.airing
-    {
-        trend.airing_since_ms = since_ms;
-    }
+    let half_lives = by_main
+        .as_ref()
+        .map_or_else(HalfLives::default, |by_main| HalfLives {
+            recent: half_lives_min(by_main.later_since(week_ms)),
+            usual: by_main.usual_half_lives_min(),
+        });
+    let mut trend = exchange(&device.id, week_ms, held, &half_lives, pause_share, &BY_HELD);
+    trend.left_out = left_out(observed, main, week_ms);
     if let Some(by_main) = by_main {
         trend.tell(By::First, &by_main, context.span.until_ms);
     }
     Some(trend)
+}
+
+/// How fast the air is exchanged by mistings by hand, which says nothing of what each brought: hands give as they like.
+pub(super) fn by_hand(context: &Context<'_>, observed: &[Observed], main: usize) -> Option<MistTrend> {
+    // Hands mist at fewer times, each as they like.
+    let held = held_share(context, observed, NOW_MS)?;
+    let week_ms = context.span.until_ms - NOW_MS;
+    let usual_until_ms = (observed.first()?.run.at_ms + EXCESS_USUAL_MS).min(week_ms);
+    let mut half_lives = HalfLives::default();
+    for one in observed.iter().filter(|one| one.left_out.is_none()) {
+        let of_time = match one.run.at_ms {
+            at_ms if at_ms >= week_ms => &mut half_lives.recent,
+            at_ms if at_ms < usual_until_ms => &mut half_lives.usual,
+            _ => continue,
+        };
+        let response = one.responses[main].as_ref();
+        of_time.extend(response.and_then(|response| response.half_life_min));
+    }
+    Some(exchange(
+        BY_HAND,
+        week_ms,
+        Some(held),
+        &half_lives,
+        None,
+        &BY_HELD_BY_HAND,
+    ))
+}
+
+/// Half-lives of the last week and the usual ones, min.
+#[derive(Default)]
+struct HalfLives {
+    recent: Vec<f64>,
+    usual: Vec<f64>,
+}
+
+/// A trend that tells how fast the air is exchanged, and of no yield yet.
+fn exchange(
+    device: &str,
+    week_ms: i64,
+    held: Option<(Estimate, i64)>,
+    half_lives: &HalfLives,
+    pause_share: Option<Estimate>,
+    by_held: &Bounds,
+) -> MistTrend {
+    let HalfLives { recent, usual } = half_lives;
+    let compared = recent.len() >= NOW_COUNT_MIN && usual.len() >= USUAL_HALF_LIVES_MIN;
+    let half_life_share = compared
+        .then(|| hodges_lehmann_shift(&logs(recent), &logs(usual), CONFIDENCE, VARIANCE_INFLATION).ok())
+        .flatten()
+        .map(exp);
+    let held_share = held.map(|(share, _)| share);
+    let airing_now = match by_both(held_share, half_life_share, by_held) {
+        // A humidistat's fogger holds what it is set to against a drier room, too; then its pauses must say the same.
+        Airing::Slower if pause_share.is_some_and(|share| share.value < PAUSES_AS_EVER.1) => Airing::Usual,
+        Airing::Faster if pause_share.is_some_and(|share| share.value > PAUSES_AS_EVER.0) => Airing::Usual,
+        Airing::Usual | Airing::NotKnown if pause_share.is_some() => {
+            pause_share.map_or(Airing::NotKnown, |share| airing(share, &BY_PAUSES))
+        }
+        airing => airing,
+    };
+    // What half-lives or pauses tell is of the last week.
+    let airing_since_ms = held
+        .filter(|(share, _)| airing(*share, by_held) == airing_now)
+        .map_or(week_ms, |(_, since_ms)| since_ms);
+    MistTrend {
+        device: device.to_owned(),
+        by: By::First,
+        yield_share: None,
+        half_life_min: half_life_min(recent),
+        usual_half_life_min: median(usual),
+        half_life_share,
+        held_share,
+        pause_share,
+        airing: airing_now,
+        airing_since_ms,
+        counted: 0,
+        weeks: Vec::new(),
+        left_out: BTreeMap::new(),
+    }
 }
 
 impl MistTrend {
@@ -190,14 +237,14 @@ fn logs(minutes: &[f64]) -> Vec<f64> {
 
 /// By what is held before the runs, where the half-life does not contradict it: soil that dries changes that as well, but not how fast a
 /// misting is gone.
-fn by_both(held_share: Option<Estimate>, half_life_share: Option<Estimate>) -> Airing {
+fn by_both(held_share: Option<Estimate>, half_life_share: Option<Estimate>, by_held: &Bounds) -> Airing {
     match (held_share, half_life_share) {
-        (Some(share), Some(half_life)) => match airing(share, &BY_HELD) {
+        (Some(share), Some(half_life)) => match airing(share, by_held) {
             Airing::Faster if half_life.value > UNCHANGED.0 => Airing::Usual,
             Airing::Slower if half_life.value < UNCHANGED.1 => Airing::Usual,
             airing => airing,
         },
-        (Some(share), None) => airing(share, &BY_HELD),
+        (Some(share), None) => airing(share, by_held),
         (None, Some(share)) => airing(share, &BY_HALF_LIFE),
         (None, None) => Airing::NotKnown,
     }
@@ -222,9 +269,9 @@ fn airing(share: Estimate, bounds: &Bounds) -> Airing {
     }
 }
 
-/// What the inside holds over the room before the runs of the last days ([`held_before`]) as a multiple of its usual: it stands against the
+/// What the inside holds over the room before the runs of the last `now_ms` ([`held_before`]) as a multiple of its usual: it stands against the
 /// exchange of air, and does not ask how much water the mister gives. With the instant since when that is so.
-fn held_share(context: &Context<'_>, observed: &[Observed]) -> Option<(Estimate, i64)> {
+fn held_share(context: &Context<'_>, observed: &[Observed], now_ms: i64) -> Option<(Estimate, i64)> {
     let before: Vec<(&Run, f64)> = observed
         .iter()
         .enumerate()
@@ -239,7 +286,7 @@ fn held_share(context: &Context<'_>, observed: &[Observed]) -> Option<(Estimate,
         .collect();
     let first_ms = before.first()?.0.at_ms;
     let usual_until_ms = (first_ms + EXCESS_USUAL_MS).min(context.span.until_ms - NOW_MS);
-    let now_from_ms = context.span.until_ms - EXCESS_NOW_MS;
+    let now_from_ms = context.span.until_ms - now_ms;
     // Each part of the day has its own usual: day and night differ, and schedules change.
     let part_of_day = |run: &Run| hour_of(context.zone, run.at_ms) / PART_OF_DAY_H;
     let mut usual_of: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
@@ -338,7 +385,7 @@ pub(in super::super) fn airing_words(trends: &[MistTrend], changed: Airing) -> S
             let by = match (trend.held_share, by_pauses, half_lives) {
                 (Some(share), _, _) if airing(share, &BY_HELD) == changed => {
                     format!(
-                        "before its runs it holds {:.1} times its usual excess of vapour over the room, for its distance from saturation",
+                        "before mistings it holds {:.1} times its usual excess of vapour over the room, for its distance from saturation",
                         share.value
                     )
                 }
@@ -356,8 +403,13 @@ pub(in super::super) fn airing_words(trends: &[MistTrend], changed: Airing) -> S
                 }
                 _ => return None,
             };
+            let unless = match (trend.device == BY_HAND, trend.airing) {
+                (false, _) => "",
+                (true, Airing::Slower) => ", unless more water was given than usual",
+                (true, _) => ", unless less water was given than usual",
+            };
             Some(format!(
-                " The air is exchanged {word} than usual ({by}): look for {look}."
+                " The air is exchanged {word} than usual ({by}): look for {look}{unless}."
             ))
         });
     told.unwrap_or_default()
@@ -386,12 +438,16 @@ mod tests {
     fn a_half_life_as_ever_says_that_the_excess_changed_by_something_else() {
         let (little, much) = (Some(share(0.35, 0.25, 0.5)), Some(share(2.1, 1.6, 2.8)));
         let half_life = |value: f64| Some(share(value, 0.9 * value, 1.1 * value));
-        assert_eq!(by_both(little, half_life(1.0)), Airing::Usual, "dry soil");
-        assert_eq!(by_both(much, half_life(1.0)), Airing::Usual, "wet soil");
-        assert_eq!(by_both(little, half_life(0.5)), Airing::Faster);
-        assert_eq!(by_both(much, half_life(2.0)), Airing::Slower);
-        assert_eq!(by_both(much, None), Airing::Slower);
-        assert_eq!(by_both(None, None), Airing::NotKnown);
+        assert_eq!(
+            by_both(little, half_life(1.0), &BY_HELD),
+            Airing::Usual,
+            "dry soil"
+        );
+        assert_eq!(by_both(much, half_life(1.0), &BY_HELD), Airing::Usual, "wet soil");
+        assert_eq!(by_both(little, half_life(0.5), &BY_HELD), Airing::Faster);
+        assert_eq!(by_both(much, half_life(2.0), &BY_HELD), Airing::Slower);
+        assert_eq!(by_both(much, None, &BY_HELD), Airing::Slower);
+        assert_eq!(by_both(None, None, &BY_HELD), Airing::NotKnown);
     }
 
     #[test]

@@ -106,6 +106,14 @@ impl Yield {
             .is_some_and(|(bend_pct, from_pct)| bend_pct >= from_pct)
     }
 
+    /// By what factor the room to saturation before some runs is larger than before the usual ones.
+    pub(super) fn more_room(&self, runs: &[(Sample, f64)]) -> Option<f64> {
+        let log_room = |runs: &[(Sample, f64)]| {
+            median(&runs.iter().map(|(run, _)| run.log_headroom).collect::<Vec<_>>())
+        };
+        Some((log_room(runs)? - log_room(&self.usual_runs)?).exp())
+    }
+
     /// Half-lives of the usual runs, min.
     pub(super) fn usual_half_lives_min(&self) -> Vec<f64> {
         half_lives_min(&self.usual_runs)

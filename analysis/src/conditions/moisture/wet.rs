@@ -22,6 +22,8 @@ const WET_RUN_DAYS_MIN: usize = 7;
 const USUAL_MS: i64 = 28 * MS_PER_24_H;
 /// Wet runs closer than this are one: a short dip of the reading does not dry a leaf.
 const WET_JOIN_MS: i64 = MS_PER_HOUR / 2;
+/// A change of the enclosure that the journal knows within this time explains a slower exchange of air (own choice).
+const NOTED_MS: i64 = 2 * MS_PER_24_H;
 
 /// Runs near saturation that are unusual here.
 pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec<Finding> {
@@ -82,8 +84,18 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
         .collect()
 }
 
-/// Air that is exchanged slower than usual and did not stay beyond the band, nor near saturation for unusually long.
-pub(super) fn badly_aired(context: &Context<'_>, places: &Places, since_ms: i64, airing: &str) -> Finding {
+/// Air that is exchanged slower than usual and did not stay beyond the band, nor near saturation for unusually long; `None` where the journal
+/// knows of a change then.
+pub(super) fn badly_aired(
+    context: &Context<'_>,
+    places: &Places,
+    since_ms: i64,
+    airing: &str,
+) -> Option<Finding> {
+    let noted = context.noted(&["note", "pruned"], |_| false);
+    if noted.iter().any(|at_ms| (at_ms - since_ms).abs() <= NOTED_MS) {
+        return None;
+    }
     let since = Span {
         from_ms: since_ms,
         until_ms: context.span.until_ms,
@@ -102,13 +114,24 @@ pub(super) fn badly_aired(context: &Context<'_>, places: &Places, since_ms: i64,
         false => "at no time".to_owned(),
     };
     finding.message = format!(
-        "It dries slower than usual since about {}, though its sensors read {NEAR_SATURATION_PCT:.0} %RH or more {near}.{airing}",
-        context.words.day(since_ms)
+        "It dries slower than usual since about {}, though its sensors read {NEAR_SATURATION_PCT:.0} %RH or more {near}.{airing}{}",
+        context.words.day(since_ms),
+        alone_words(places)
     );
     finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is \
         there and the soil was watered or plants were added, note it in the journal."
         .to_owned();
-    finding
+    Some(finding)
+}
+
+/// That a sensor which stands alone may be what changed.
+fn alone_words(places: &Places) -> String {
+    match places.sensors.as_slice() {
+        [(alone, _)] => format!(
+            " Only {alone} tells it, and a sensor that reads higher than it did looks the same: look at both."
+        ),
+        _ => String::new(),
+    }
 }
 
 /// The longest of the runs that touch another, h.
