@@ -271,11 +271,25 @@ fn lag(channels: &[Channel], from: i64, until: i64) -> Option<Lag> {
     let (shift, agreement) = (-LAG_CELLS_MAX..=LAG_CELLS_MAX)
         .filter_map(|shift| Some((shift, at(shift)?)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let (shift, agreement) = nearer_by_a_day(shift, agreement, at).unwrap_or((shift, agreement));
     if agreement >= AGREEMENT_MIN && fisher(agreement) - fisher(unshifted) >= AGREEMENT_GAIN_MIN {
         Some(Lag { shift, agreement })
     } else {
         (unshifted >= AGREEMENT_MIN).then_some(none)
     }
+}
+
+/// A shift that is nearer by a day and agrees as well: what the mister does at the same minute every day agrees at either.
+fn nearer_by_a_day(shift: i64, agreement: f64, at: impl Fn(i64) -> Option<f64>) -> Option<(i64, f64)> {
+    const CELLS_PER_DAY: i64 = 24 * MS_PER_HOUR / FINE_MS;
+    /// On Fisher's scale (own choice).
+    const AS_WELL: f64 = 0.1;
+    let nearer = shift - shift.signum() * CELLS_PER_DAY;
+    (nearer - 1..=nearer + 1)
+        .filter(|nearer| nearer.abs() < shift.abs())
+        .filter_map(|nearer| Some((nearer, at(nearer)?)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .filter(|(_, found)| fisher(agreement) - fisher(*found) <= AS_WELL)
 }
 
 /// How well a sensor follows the rest over a stretch once it is shifted.
