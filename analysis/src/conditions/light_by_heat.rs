@@ -269,6 +269,23 @@ mod tests {
         );
     }
 
+    #[test]
+    fn an_hour_on_one_day_alone_is_within_doubt() {
+        let told = |last: &str| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            kit.restate("heater", |_, _| false);
+            kit.forget("lamp");
+            for sensor in ["check", "cool"] {
+                kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                    let is_late = (kit.at("2026-05-20")..kit.at(last)).contains(&at);
+                    Some(lit_c(kit, at, if is_late { 1.25 } else { 0.0 }))
+                });
+            }
+            of(&kit.judge("2026-05-18", "2026-05-25"), Kind::LightHoursWrong).len()
+        };
+        assert_eq!((told("2026-05-21"), told("2026-05-23")), (0, 1));
+    }
+
     /// In a small tank the warming flattens within the hour; one evening it cools so slowly that the lamp's end can't be seen.
     #[test]
     fn the_flattening_after_the_lamp_came_on_is_not_its_end() {

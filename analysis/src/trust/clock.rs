@@ -575,6 +575,19 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn a_shift_that_is_nearer_by_a_day_is_taken_where_it_agrees_as_well() {
+        let (shift, far) = (18, 18 + 288);
+        let agrees = |nearer: f64| move |at: i64| Some(if at == shift { nearer } else { 0.1 });
+        assert_eq!(nearer_by_a_day(far, 0.72, agrees(0.71)), Some((shift, 0.71)));
+        assert_eq!(nearer_by_a_day(far, 0.72, agrees(0.5)), None);
+        assert_eq!(
+            nearer_by_a_day(shift, 0.72, |_| Some(0.72)),
+            None,
+            "it is the nearer one"
+        );
+    }
+
+    #[test]
     fn a_jump_leaves_a_pause_or_a_stretch_run_through_twice() {
         let day_6 = 6 * MS_PER_24_H;
         let near = |found: Option<i64>| found.is_some_and(|at_ms| (at_ms - day_6).abs() <= 2 * STEP_MS);

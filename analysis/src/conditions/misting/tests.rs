@@ -173,6 +173,41 @@ fn what_the_air_holds_before_a_run_tells_a_door_ajar_and_a_blocked_vent() {
     assert_eq!(kit.zone.date(first_run_ms).to_string(), "2026-04-01");
 }
 
+/// By hand, once in the morning and once in the afternoon; what was 65 %RH is more from a day on, which the journal may know.
+#[test]
+fn where_hands_mist_a_blocked_vent_is_told_unless_it_was_noted() {
+    let judged = |since_pct: f64, is_noted: bool| {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        kit.site.enclosures[0]
+            .devices
+            .retain(|device| device.kind != DeviceKind::Mister);
+        for at in schedule(&kit) {
+            kit.entry_of("box", at, "misted-by-hand");
+        }
+        let from_ms = kit.at("2026-03-30");
+        if is_noted {
+            kit.entry_of("box", from_ms, "note");
+        }
+        for sensor in ["check", "cool", "stat"] {
+            kit.refill(sensor, Quantity::Humidity, |_, at| {
+                Some(if at < from_ms { 65.0 } else { since_pct })
+            });
+        }
+        kit.judge("2026-03-30", "2026-04-06")
+    };
+    let words = |outcome: &Outcome| {
+        let found = of(outcome, Kind::StaysWet);
+        found.iter().map(|of| of.message.clone()).collect::<String>()
+    };
+    let blocked = words(&judged(80.0, false));
+    assert!(
+        blocked.contains("covered vent") && blocked.contains("unless more water was given"),
+        "{blocked}"
+    );
+    assert_eq!(words(&judged(80.0, true)), "", "the keeper knows");
+    assert_eq!(words(&judged(68.0, false)), "", "hands give as they like");
+}
+
 /// A fogger that holds the air at 75 %RH, five minutes of each hour; from a day on so much longer, after pauses so long.
 #[test]
 fn where_a_fogger_holds_the_air_a_door_ajar_is_told_by_its_pauses() {

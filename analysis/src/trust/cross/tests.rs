@@ -67,6 +67,11 @@ fn what_may_be_the_others_is_set_beside_it_with_the_rest_of_the_blame() {
 /// The last week's judgement of a sensor that stands alone and reads more by so much from the 31st of 42 days on; beside another until the
 /// 21st, if so.
 fn alone(more: f64, had_company: bool) -> Outcome {
+    alone_until(more, 42.0, had_company)
+}
+
+/// The same, and as before from a further day on.
+fn alone_until(more: f64, until_day: f64, had_company: bool) -> Outcome {
     let days = |at_ms: i64| (at_ms - START_MS) as f64 / MS_PER_24_H as f64;
     let history = Span {
         from_ms: START_MS,
@@ -79,7 +84,11 @@ fn alone(more: f64, had_company: bool) -> Outcome {
             let room_pct = 50.0 + 4.0 * wobble(0.7);
             let air_pct = 75.0 + 0.5 * (room_pct - 50.0) + 4.0 * wobble(TAU) + 0.3 * wobble(2.9);
             let warmth_c = 22.0 + wobble(TAU);
-            let lie_pct = if days(at_ms) < 31.0 { 0.0 } else { more };
+            let lie_pct = if (31.0..until_day).contains(&days(at_ms)) {
+                more
+            } else {
+                0.0
+            };
             let company = ("low", air_pct + 3.0 + 0.2 * wobble(5.3));
             [("check", air_pct + lie_pct), ("wall", room_pct)]
                 .into_iter()
@@ -123,6 +132,13 @@ fn one_that_stands_alone_is_told_by_what_its_room_does_not_explain() {
     let quiet = alone(0.0, false).verdicts;
     assert!(quiet.findings.is_empty(), "{:?}", quiet.findings);
     assert!(quiet.not_assessed.iter().any(|of| of.kind == Kind::HumidityDrift));
+}
+
+#[test]
+fn what_came_and_went_by_itself_is_not_laid_to_one_that_stands_alone() {
+    let ajar = alone_until(-25.0, 36.0, false).verdicts;
+    assert!(ajar.findings.is_empty(), "{:?}", ajar.findings);
+    assert_eq!(alone_until(-25.0, 42.0, false).verdicts.findings.len(), 1);
 }
 
 #[test]
