@@ -5,7 +5,7 @@
 //!
 //! Three things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
 //! lost messages of one that speaks by the clock leave ever fewer of ever longer ones; or most of all silences have that length, and some are
-//! shorter, as none of one that speaks by the clock. It hardly repeats a value before that length; or, where one
+//! shorter, as none of one that speaks by the clock; or silences of many lengths end at one, at which they heap up. It hardly repeats a value before that length; or, where one
 //! message bears several values, its shorter silences have no length of their own. And one that flutters between two values and never repeats the last
 //! speaks on change whatever its silences are: noise would repeat it as often.
 
@@ -34,6 +34,13 @@ const HEARTBEAT_MEDIANS_MIN: f64 = 2.5;
 const HEARTBEAT_TIME_FRAC_MIN: f64 = 0.25;
 /// One that may be silent for longer says too little: its pauses stay gaps.
 const HEARTBEAT_MS_MAX: i64 = 2 * MS_PER_HOUR;
+/// Silences end at a heartbeat where, from so many medians on, so many lie within the first of these ratios of it, this many times as many as just
+/// below, and only this share of them beyond the second.
+const ENDS_MEDIANS_MIN: f64 = 10.0;
+const ENDS_COUNT_MIN: usize = 30;
+const ENDS_RATIO: f64 = 1.03;
+const ENDS_TIMES: usize = 4;
+const BEYOND_FRAC_MAX: f64 = 0.2;
 /// Silences of one that speaks by the clock are of one length at least so often, whatever is lost.
 const BY_THE_CLOCK_FRAC_MIN: f64 = 0.4;
 /// Filters and rounding of a sensor that speaks on change let it repeat itself at most so often before its heartbeat.
@@ -94,10 +101,27 @@ fn heartbeat_ms(readings: View<'_>, mut silences: Vec<i64>, median_ms: i64) -> O
     let stands_out = usual_ms as f64 >= HEARTBEAT_MEDIANS_MIN * median_ms as f64
         && time(most) >= HEARTBEAT_TIME_FRAC_MIN * time(longer);
     let clocked = around_frac(silences[count / 4]);
+    let heaped = |from_ms: f64| &silences[place(from_ms)..place(from_ms * ENDS_RATIO)];
+    let ends_at = longer
+        .chunk_by(|a, b| a == b)
+        .map(|same| same[0] as f64)
+        .filter(|ms| *ms >= ENDS_MEDIANS_MIN * median_ms as f64)
+        .filter(|ms| {
+            let heap = heaped(*ms).len();
+            let beyond = count - place(ms * ALIKE_RATIO);
+            heap >= ENDS_COUNT_MIN
+                && heap >= ENDS_TIMES * (place(*ms) - place(ms / ENDS_RATIO))
+                && beyond as f64 <= BEYOND_FRAC_MAX * heap as f64
+        })
+        .map(heaped)
+        .max_by_key(|heap| heap.len())
+        .map(|heap| heap[heap.len() / 2]);
     let longest_ms = silences[(count as f64 * (1.0 - LONGER_FRAC)) as usize];
     let heartbeat_ms =
         if stands_out && (clocked < BY_THE_CLOCK_FRAC_MIN || repeats_frac(usual_ms) < REPEATS_FRAC_MAX) {
             usual_ms
+        } else if let Some(ends_at_ms) = ends_at {
+            ends_at_ms
         } else if repeats_frac(longest_ms) < NEVER_REPEATS_FRAC
             && same_frac(readings, 2, longest_ms) >= COMES_BACK_FRAC_MIN
         {
@@ -185,6 +209,31 @@ mod tests {
         }
         assert_eq!(series.median_interval_ms(), Some(30 * 60_000));
         assert!(series.speaks_on_change());
+    }
+
+    /// Lively by day, quiet by night, and its messages bear a second value that changes by itself: its own repeats.
+    #[test]
+    fn silences_of_many_lengths_that_end_at_one_are_those_of_a_heartbeat() {
+        let speaks = |heartbeat_min: i64| {
+            let mut series = Series::default();
+            let mut state = 12_345_u64;
+            let mut said_min = 0;
+            for minute in 0..42 * 24 * 60_i64 {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                let is_night = minute % 1440 < 480;
+                let other_changed = (state >> 33) % 1000 < if is_night { 30 } else { 600 };
+                if other_changed || minute - said_min >= heartbeat_min {
+                    said_min = minute;
+                    let value = 22.0 + (minute / 240 % 6) as f64 / 10.0;
+                    series.push(minute * 60_000, minute * 60_000, value, Mark::Ok);
+                }
+            }
+            series
+        };
+        let hourly = speaks(60);
+        assert!(hourly.speaks_on_change());
+        assert_eq!(hourly.usual_interval_ms(), Some(60 * 60_000));
+        assert!(!speaks(i64::MAX).speaks_on_change(), "nothing ends its silences");
     }
 
     #[test]

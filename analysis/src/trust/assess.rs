@@ -322,6 +322,24 @@ impl Room<'_> {
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
     }
 
+    /// What the other sensors show at an instant, in the mean.
+    fn shown_beside(
+        &self,
+        sensor: &str,
+        quantity: Quantity,
+        grids: &BTreeMap<(String, Quantity), Grid>,
+        at_ms: i64,
+    ) -> Option<f64> {
+        let others = self.sensors.iter().filter(|other| other.id != sensor);
+        let levels: Vec<f64> = others
+            .filter_map(|other| {
+                let grid = grids.get(&(other.id.clone(), quantity))?;
+                grid.cells[grid.index_of(at_ms)?]
+            })
+            .collect();
+        (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
+    }
+
     /// Whether a sensor was heard in the span.
     pub(super) fn is_heard(&self, sensor: &Sensor, quantity: Quantity) -> bool {
         let series = self.record.get(&sensor.id, quantity);
@@ -387,15 +405,21 @@ impl Room<'_> {
         out: Vec<Span>,
     ) -> (Faults, Cow<'s, Series>) {
         let movement = |span: Span| {
+            /// The others' own humidity must have moved as well, by this share of what it means at the sensor's temperature: where air cools
+            /// and gives off its vapour, theirs stands still too (own choice).
+            const SHOWN_FRAC: f64 = 0.5;
             let step = super::grid::CELL_MS;
             // What moved at its ends may be what ended it.
             let inside = span.from_ms.div_euclid(step) + 1..span.until_ms.div_euclid(step);
-            let levels: Vec<f64> = inside
-                .filter_map(|cell| self.expected(sensor, quantity, grids, cell * step))
-                .collect();
-            let low = levels.iter().copied().fold(f64::INFINITY, f64::min);
-            let high = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            (levels.len() > 6).then_some(high - low)
+            let range = |level: &dyn Fn(i64) -> Option<f64>| {
+                let levels: Vec<f64> = inside.clone().filter_map(|cell| level(cell * step)).collect();
+                let low = levels.iter().copied().fold(f64::INFINITY, f64::min);
+                let high = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+                (levels.len() > 6).then_some(high - low)
+            };
+            let moved = range(&|at_ms| self.expected(sensor, quantity, grids, at_ms))?;
+            let shown = range(&|at_ms| self.shown_beside(sensor, quantity, grids, at_ms))?;
+            Some(moved.min(shown / SHOWN_FRAC))
         };
         let mut faults = Faults {
             stuck: signal::stuck(series, quantity, movement),
