@@ -125,8 +125,17 @@ impl States {
 
     /// Spans in which it was on, inside `span`.
     pub(super) fn on_within(&self, span: Span) -> impl Iterator<Item = Span> {
-        self.on.iter().filter_map(move |on| on.intersect(span))
+        overlapping(&self.on, span)
+            .iter()
+            .filter_map(move |on| on.intersect(span))
     }
+}
+
+/// Those of `spans`, which are disjoint and in order, that overlap `span`: a heater that is pulsed switches a thousand times a day.
+pub(super) fn overlapping(spans: &[Span], span: Span) -> &[Span] {
+    let from = spans.partition_point(|part| part.until_ms <= span.from_ms);
+    let until = spans.partition_point(|part| part.from_ms < span.until_ms);
+    &spans[from..until.max(from)]
 }
 
 /// How far a state can be believed after its message.

@@ -13,7 +13,7 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::context::Context;
-use super::device::{States, hours_within, union};
+use super::device::{States, hours_within, overlapping, union};
 use super::places::{Line, hour_of, hour_start};
 use super::usual::{Usual, hour_mean};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value, Verdicts};
@@ -135,12 +135,17 @@ pub(super) fn beyond_setpoint(
 /// Stretches of being on beyond the set-point, and of each whether the heater is on at the end of the record.
 fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<(Finding, bool)> {
     let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+    let whole = Span {
+        from_ms: i64::MIN,
+        until_ms: i64::MAX,
+    };
+    let all_beyond = beyond_setpoint(context, device, states, whole);
     // One time of being on after the other: a thermostat that cycles, only higher than written down, is not stuck.
     states
         .on
         .iter()
         .filter_map(|on| {
-            let beyond = beyond_setpoint(context, device, states, *on);
+            let beyond = overlapping(&all_beyond, *on);
             let stretch = Span {
                 from_ms: beyond.first()?.from_ms,
                 until_ms: beyond.last()?.until_ms,

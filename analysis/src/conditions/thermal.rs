@@ -13,7 +13,7 @@ use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::context::Context;
-use super::device::{States, hours_within, union};
+use super::device::{States, hours_within, overlapping, union};
 use super::places::Line;
 use crate::physics::heat::{Gap, highest_in_gap, lowest_in_gap};
 use crate::statistics::Estimate;
@@ -181,7 +181,7 @@ impl Acting {
             };
             steps
                 .iter()
-                .map(|step| hours_within(&source.on, *step) / step.hours())
+                .map(|step| hours_within(overlapping(&source.on, *step), *step) / step.hours())
                 .collect()
         };
         let inputs = Inputs {
