@@ -270,7 +270,7 @@ mod tests {
     }
 
     #[test]
-    fn an_hour_on_one_day_alone_is_within_doubt() {
+    fn one_day_alone_says_too_little() {
         let told = |last: &str| {
             let mut kit = Kit::quiet("2026-05-04", 21);
             kit.restate("heater", |_, _| false);
@@ -278,7 +278,7 @@ mod tests {
             for sensor in ["check", "cool"] {
                 kit.refill(sensor, Quantity::Temperature, |kit, at| {
                     let is_late = (kit.at("2026-05-20")..kit.at(last)).contains(&at);
-                    Some(lit_c(kit, at, if is_late { 1.25 } else { 0.0 }))
+                    Some(lit_c(kit, at, if is_late { 2.0 } else { 0.0 }))
                 });
             }
             of(&kit.judge("2026-05-18", "2026-05-25"), Kind::LightHoursWrong).len()
