@@ -1,5 +1,6 @@
 //! Long runs near saturation, against the enclosure's own usual.
 
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::context::Context;
@@ -116,7 +117,7 @@ pub(super) fn badly_aired(
     finding.message = format!(
         "It dries slower than usual since about {}, though its sensors read {NEAR_SATURATION_PCT:.0} %RH or more {near}.{airing}{}",
         context.words.day(since_ms),
-        alone_words(places)
+        alone_words(context)
     );
     finding.advice = "Look at the vents: dust, a cover, a new lid, plants or a towel before them. Still wet air breeds mould; if nothing is \
         there and the soil was watered or plants were added, note it in the journal."
@@ -125,10 +126,16 @@ pub(super) fn badly_aired(
 }
 
 /// That a sensor which stands alone may be what changed.
-fn alone_words(places: &Places) -> String {
-    match places.sensors.as_slice() {
-        [(alone, _)] => format!(
-            " Only {alone} tells it, and a sensor that reads higher than it did looks the same: look at both."
+fn alone_words(context: &Context<'_>) -> String {
+    let mut heard = context
+        .enclosure
+        .sensors
+        .iter()
+        .filter(|sensor| context.trusted.get(&sensor.id, Quantity::Humidity).is_some());
+    match (heard.next(), heard.next()) {
+        (Some(alone), None) => format!(
+            " Only {} tells it, and a sensor that reads higher than it did looks the same: look at both.",
+            alone.id
         ),
         _ => String::new(),
     }
