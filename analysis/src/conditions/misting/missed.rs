@@ -28,6 +28,8 @@ const SHOW_SHARE_MIN: f64 = 0.6;
 /// Controls are taken this long before a run.
 const CONTROL_MS: i64 = MS_PER_HOUR;
 const CONTROL_QUANTILE: f64 = 0.9;
+/// A fall of the humidity by so much within minutes of a run is a door that was opened: it takes along what the run brought, %RH (own choice).
+const OPENED_PCT: f64 = 5.0;
 /// So many runs missed in a row are urgent: the enclosure gets no water.
 const URGENT_COUNT: usize = 4;
 
@@ -119,6 +121,7 @@ pub(super) fn settle(
             && !response.glass_is_wet
             && response.rise_g_m3 < NOTHING_FRAC * usual
             && response.bend_pct.is_none_or(|bend_pct| bend_pct < bent_from_pct)
+            && response.fell_pct < OPENED_PCT
             && !light_went_off(context, one.run.at_ms)
         {
             one.run.ran = Ran::No;

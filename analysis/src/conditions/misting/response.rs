@@ -46,6 +46,8 @@ const CURVED_FRAC: f64 = 0.8;
 const ASYMPTOTE_U_FRAC: f64 = 0.05;
 /// The first minutes: the vapour is read this long after the run's end, at the beginning and at the end of them.
 const EARLY_MS: [i64; 2] = [5 * 60_000, 10 * 60_000];
+/// An opened door takes vapour out of the air within this long (own choice).
+const FALL_MS: i64 = 10 * 60_000;
 /// The course before a run is that of this long (own choice).
 const COURSE_MS: i64 = 20 * 60_000;
 /// The air is as dry again as before a run within this of it, %RH: about the noise of a cheap sensor (own choice).
@@ -93,6 +95,8 @@ pub(super) struct Response {
     /// By how much the humidity stands above its own course from before in the first minutes after the run, %RH. Mist raises it at once, also where
     /// an open window takes more vapour out of the air than the mist gives.
     pub(super) bend_pct: Option<f64>,
+    /// The most by which the humidity fell within [`FALL_MS`] while the peak was looked for, %RH.
+    pub(super) fell_pct: f64,
     /// Vapour above the level before, summed from the run on until half of the rise is gone, g·min/m³. Air that is full takes no more
     /// water, and wet surfaces hold it there: it is the time, not the height, that tells how much came.
     pub(super) lasting_g_min_m3: Option<f64>,
@@ -358,6 +362,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
         bend_pct: None,
+        fell_pct: around.fell_pct(probe),
         lasting_g_min_m3: None,
         rise_pct: rh_peak - rh_before,
         minutes_to_peak: (probe.at_ms[peak] - at_ms) as f64 / 60_000.0,
@@ -394,6 +399,19 @@ struct Around {
 }
 
 impl Around {
+    fn fell_pct(&self, probe: &Probe) -> f64 {
+        let fall = |from: usize| {
+            let until_ms = probe.at_ms[from] + FALL_MS;
+            let soon = (from..self.after.end).take_while(|index| probe.at_ms[*index] <= until_ms);
+            probe.rh_pct[from]
+                - soon
+                    .map(|index| probe.rh_pct[index])
+                    .fold(f64::INFINITY, f64::min)
+        };
+        let just_before = self.after.start.saturating_sub(1);
+        (just_before..self.after.end).map(fall).fold(0.0, f64::max)
+    }
+
     /// `None` where readings are missing.
     fn run(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<Around> {
         let lead_ms = BEFORE_MS.max(probe.gap_ms.min(2 * BEFORE_MS));

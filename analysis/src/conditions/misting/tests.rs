@@ -367,6 +367,28 @@ fn without_states_air_that_is_wet_already_hides_a_run() {
     assert_eq!(judged(6.8), 0);
 }
 
+/// At one run the door is opened, which takes along what came and more; at another nothing came.
+#[test]
+fn without_states_a_run_whose_vapour_went_out_of_the_door_is_not_missed() {
+    let (opened, missed) = ("2026-03-25T15:00", "2026-03-27T15:00");
+    let mut kit = misted(false, |kit, at| (at != kit.at(missed)).then_some(1.0));
+    let opened_ms = kit.at(opened);
+    for sensor in ["check", "cool", "stat"] {
+        kit.shift(sensor, Quantity::Humidity, |_, at| {
+            let minutes = (at - opened_ms) as f64 / 60_000.0;
+            if (0.0..60.0).contains(&minutes) {
+                0.5 * minutes - 30.0
+            } else {
+                0.0
+            }
+        });
+    }
+    let found = kit.judge("2026-03-23", "2026-03-30");
+    let found = of(&found, Kind::MistMissed);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].start_ms, kit.at(missed));
+}
+
 #[test]
 fn what_a_sensor_showed_around_a_check_is_no_run() {
     let (missed, checked) = ("2026-03-27T15:00", "2026-03-27T12:00");
