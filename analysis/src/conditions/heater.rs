@@ -135,11 +135,7 @@ pub(super) fn beyond_setpoint(
 /// Stretches of being on beyond the set-point, and of each whether the heater is on at the end of the record.
 fn stuck(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<(Finding, bool)> {
     let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
-    let whole = Span {
-        from_ms: i64::MIN,
-        until_ms: i64::MAX,
-    };
-    let all_beyond = beyond_setpoint(context, device, states, whole);
+    let all_beyond = beyond_setpoint(context, device, states, context.whole());
     // One time of being on after the other: a thermostat that cycles, only higher than written down, is not stuck.
     states
         .on

@@ -243,9 +243,21 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
     }
     let last = stretches.len().saturating_sub(1);
     for (index, (span, differences)) in stretches.into_iter().enumerate() {
-        // By warmth one day alone says too little: a hand inside or the heating bends the line as a weak lamp does.
-        let is_doubtful = lit.doubt_h > 0.0 && differences.len() == 1;
-        if span.until_ms <= context.span.from_ms || is_doubtful {
+        if span.until_ms <= context.span.from_ms {
+            continue;
+        }
+        // A hand inside or the heating bends the line as a weak lamp does.
+        if let ([alone], true) = (differences.as_slice(), lit.doubt_h > 0.0) {
+            let reason = format!(
+                "{} {} light than asked for on {} by the {}, and one day alone says too little",
+                context.words.hours(alone.abs()),
+                if *alone < 0.0 { "less" } else { "more" },
+                context.words.day(span.from_ms),
+                lit.by
+            );
+            verdicts
+                .not_assessed
+                .push(context.not_assessed(Kind::LightHoursWrong, None, span, reason));
             continue;
         }
         let is_open = open && index == last;

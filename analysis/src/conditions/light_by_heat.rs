@@ -281,9 +281,14 @@ mod tests {
                     Some(lit_c(kit, at, if is_late { 2.0 } else { 0.0 }))
                 });
             }
-            of(&kit.judge("2026-05-18", "2026-05-25"), Kind::LightHoursWrong).len()
+            let outcome = kit.judge("2026-05-18", "2026-05-25");
+            (
+                of(&outcome, Kind::LightHoursWrong).len(),
+                unjudged(&outcome, Kind::LightHoursWrong),
+            )
         };
-        assert_eq!((told("2026-05-21"), told("2026-05-23")), (0, 1));
+        assert_eq!(told("2026-05-21"), (0, true), "not told, and not passed over");
+        assert_eq!(told("2026-05-23"), (1, false));
     }
 
     /// In a small tank the warming flattens within the hour; one evening it cools so slowly that the lamp's end can't be seen.

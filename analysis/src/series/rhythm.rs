@@ -3,11 +3,11 @@
 //! In: the instants and values of one series. Out: its usual pace. A sensor that speaks on change is not silent while it says nothing; taken by
 //! the clock its quiet nights would be gaps, and its lively noons a clock that runs twice.
 //!
-//! Three things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
+//! Four things tell the two apart, all our own. Of the longer silences of a sensor with a heartbeat most of the time lies in those of one length, while
 //! lost messages of one that speaks by the clock leave ever fewer of ever longer ones; or most of all silences have that length, and some are
-//! shorter, as none of one that speaks by the clock; or silences of many lengths end at one, at which they heap up. It hardly repeats a value before that length; or, where one
-//! message bears several values, its shorter silences have no length of their own. And one that flutters between two values and never repeats the last
-//! speaks on change whatever its silences are: noise would repeat it as often.
+//! shorter, as none of one that speaks by the clock; or silences of many lengths end at one, at which they heap up. It hardly repeats a value
+//! before that length; or, where one message bears several values, its shorter silences have no length of their own. And one that flutters between
+//! two values and never repeats the last speaks on change whatever its silences are: noise would repeat it as often.
 
 use mosswarden_config::zone::MS_PER_HOUR;
 

@@ -75,6 +75,12 @@ pub(super) struct Faults {
 /// Two changes of one sensor that began this near to each other are one.
 pub(super) const SAME_TIME_MS: i64 = 3 * MS_PER_24_H;
 
+/// The level of one sensor and quantity at an instant.
+fn level_at(grids: &Grids, sensor: &str, quantity: Quantity, at_ms: i64) -> Option<f64> {
+    let grid = grids.get(&(sensor.to_owned(), quantity))?;
+    grid.cells[grid.index_of(at_ms)?]
+}
+
 fn onset_ms(compared: Option<&Compared>) -> Option<i64> {
     Some(compared?.change.as_ref()?.change.onset_ms)
 }
@@ -297,46 +303,25 @@ impl Room<'_> {
         grids: &BTreeMap<(String, Quantity), Grid>,
         at_ms: i64,
     ) -> Option<f64> {
-        let cell = |id: &str, quantity: Quantity| {
-            let grid = grids.get(&(id.to_owned(), quantity))?;
-            grid.cells[grid.index_of(at_ms)?]
-        };
-        let own_t = cell(sensor, Quantity::Temperature);
-        let levels: Vec<f64> = self
-            .sensors
-            .iter()
-            .filter(|other| other.id != sensor)
-            .filter_map(|other| {
-                let value = cell(&other.id, quantity)?;
-                if quantity != Quantity::Humidity {
-                    return Some(value);
-                }
-                let other_t = cell(&other.id, Quantity::Temperature);
-                Some(
-                    own_t
-                        .zip(other_t)
-                        .map_or(value, |(own, other)| humidity_at_pct(value, other, own)),
-                )
-            })
-            .collect();
-        (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
+        let own_t = level_at(grids, sensor, Quantity::Temperature, at_ms);
+        self.mean_beside(sensor, |other| {
+            let value = level_at(grids, other, quantity, at_ms)?;
+            if quantity != Quantity::Humidity {
+                return Some(value);
+            }
+            let other_t = level_at(grids, other, Quantity::Temperature, at_ms);
+            Some(
+                own_t
+                    .zip(other_t)
+                    .map_or(value, |(own, other)| humidity_at_pct(value, other, own)),
+            )
+        })
     }
 
-    /// What the other sensors show at an instant, in the mean.
-    fn shown_beside(
-        &self,
-        sensor: &str,
-        quantity: Quantity,
-        grids: &BTreeMap<(String, Quantity), Grid>,
-        at_ms: i64,
-    ) -> Option<f64> {
+    /// The mean of a level over the sensors beside one.
+    fn mean_beside(&self, sensor: &str, level: impl Fn(&str) -> Option<f64>) -> Option<f64> {
         let others = self.sensors.iter().filter(|other| other.id != sensor);
-        let levels: Vec<f64> = others
-            .filter_map(|other| {
-                let grid = grids.get(&(other.id.clone(), quantity))?;
-                grid.cells[grid.index_of(at_ms)?]
-            })
-            .collect();
+        let levels: Vec<f64> = others.filter_map(|other| level(&other.id)).collect();
         (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / levels.len() as f64)
     }
 
@@ -418,7 +403,8 @@ impl Room<'_> {
                 (levels.len() > 6).then_some(high - low)
             };
             let moved = range(&|at_ms| self.expected(sensor, quantity, grids, at_ms))?;
-            let shown = range(&|at_ms| self.shown_beside(sensor, quantity, grids, at_ms))?;
+            let shown =
+                range(&|at_ms| self.mean_beside(sensor, |other| level_at(grids, other, quantity, at_ms)))?;
             Some(moved.min(shown / SHOWN_FRAC))
         };
         let mut faults = Faults {
@@ -487,5 +473,59 @@ impl Room<'_> {
             Format::Json { quantity: q, .. } | Format::Number { quantity: q, .. } => *q == quantity,
             _ => false,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::kit::{START_MS, reading, site};
+    use super::*;
+    use crate::findings::Kind;
+    use crate::load::Record;
+    use crate::trust::assess;
+
+    /// "check" shows 78 %RH for six hours in which its own air cools by 4 K and the humidity of "stat" falls by so much.
+    fn stuck(fall_pct: f64) -> usize {
+        const STEP_MS: i64 = 10 * 60_000;
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + 3 * MS_PER_24_H,
+        };
+        let readings = (history.from_ms..history.until_ms)
+            .step_by(STEP_MS as usize)
+            .flat_map(|at_ms| {
+                let hours = (at_ms - START_MS) as f64 / MS_PER_HOUR as f64;
+                let since = ((hours - 48.0) / 6.0).clamp(0.0, 1.0);
+                let wobble_pct = (hours * 1.3).sin();
+                let stands = (48.0..54.0).contains(&hours);
+                [
+                    ("check", Quantity::Temperature, 24.0 - 4.0 * since),
+                    (
+                        "check",
+                        Quantity::Humidity,
+                        78.0 + if stands { 0.0 } else { 2.0 * wobble_pct },
+                    ),
+                    ("stat", Quantity::Temperature, 24.0),
+                    (
+                        "stat",
+                        Quantity::Humidity,
+                        75.0 + 0.4 * wobble_pct - fall_pct * since,
+                    ),
+                ]
+                .map(|(sensor, quantity, value)| {
+                    reading(sensor, quantity, at_ms, (value * 10.0).round() / 10.0)
+                })
+            });
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let found = assess(&site("stat", "check"), &record, history).verdicts.findings;
+        found
+            .iter()
+            .filter(|finding| finding.kind == Kind::SensorStuck && finding.subject == "check")
+            .count()
+    }
+
+    #[test]
+    fn one_stands_still_beside_others_that_moved_and_not_where_theirs_stood_still_too() {
+        assert_eq!((stuck(8.0), stuck(0.0)), (1, 0));
     }
 }

@@ -399,6 +399,7 @@ struct Around {
 }
 
 impl Around {
+    /// The most by which the humidity fell within [`FALL_MS`], from the reading just before the run on, %RH; 0 where it only rose.
     fn fell_pct(&self, probe: &Probe) -> f64 {
         let fall = |from: usize| {
             let until_ms = probe.at_ms[from] + FALL_MS;

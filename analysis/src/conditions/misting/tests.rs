@@ -567,6 +567,28 @@ fn an_empty_reservoir_is_urgent_the_next_day() {
     assert_eq!(found.len(), 1, "{found:?}");
     assert_eq!(found[0].severity, crate::findings::Severity::Urgent);
     assert_eq!(found[0].start_ms, kit.at("2026-04-04T15:00"));
+    assert!(!found[0].message.contains("door"), "{}", found[0].message);
+}
+
+#[test]
+fn where_the_air_went_with_the_water_an_open_door_is_named_beside_an_empty_reservoir() {
+    let since = "2026-04-04T12:00";
+    let mut kit = misted(true, |kit, at| Some(if at >= kit.at(since) { 0.0 } else { 1.0 }));
+    for sensor in ["check", "cool", "stat"] {
+        kit.shift(sensor, Quantity::Humidity, |kit, at| {
+            if at >= kit.at(since) { -25.0 } else { 0.0 }
+        });
+    }
+    let outcome = kit.judge("2026-03-30", "2026-04-06");
+    let found = of(&outcome, Kind::MistWeak);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(
+        found[0]
+            .message
+            .contains("a door or a lid that stands open looks the same"),
+        "{}",
+        found[0].message
+    );
 }
 
 #[test]
