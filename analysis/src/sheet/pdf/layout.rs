@@ -19,9 +19,9 @@ pub(super) const TEXT_HEIGHT: f32 = PAGE_HEIGHT - MARGIN_TOP - MARGIN_BOTTOM;
 
 /// Between a rule and the heading below it.
 const RULE_GAP: f32 = 7.0;
-/// The widest line of prose: some 75 letters.
-const PROSE_WIDTH: f32 = 405.0;
-const BODY: f32 = 10.0;
+/// The widest line of prose: some 80 letters.
+const PROSE_WIDTH: f32 = 425.0;
+const BODY: f32 = 9.5;
 const SMALL: f32 = 7.8;
 /// Distance of base lines, in sizes.
 const LEADING: f32 = 1.38;
