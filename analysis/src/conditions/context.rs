@@ -333,9 +333,8 @@ pub(super) fn silent_words(silent: &[&str], sensor_count: usize) -> String {
     if silent.is_empty() || silent.len() >= sensor_count {
         return String::new();
     }
-    let verb = if silent.len() == 1 { "was" } else { "were" };
     format!(
-        " ({} {verb} silent for much of it: judged by the others and the usual difference)",
+        " (for much of it nothing of {} could be used: judged by the others and the usual difference)",
         silent.join(" and ")
     )
 }

@@ -7,6 +7,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
+use super::signal::TOP_PCT;
 use crate::load::Record;
 use crate::physics::uncertainty::rectangular;
 use crate::series::Series;
@@ -126,7 +127,15 @@ pub(super) fn applied<'r>(
     })
 }
 
-/// Takes off each reading what was known of the sensor at its time.
+/// Whether a humidity says no more than that the air holds so much at least: at the top of its scale a sensor that reads too high by so much
+/// stands still whatever the air does.
+pub(super) fn hides_air(shown_pct: f64, too_high_pct: f64) -> bool {
+    /// Less stays within what is doubted of any sensor in wet air (own choice).
+    const HIDES_FROM_PCT: f64 = 3.0;
+    shown_pct >= TOP_PCT && too_high_pct >= HIDES_FROM_PCT
+}
+
+/// Takes off each reading what was known of the sensor at its time; one that hides the air is taken out.
 pub(super) fn take_off(
     site: &Site,
     record: &Record,
@@ -141,12 +150,20 @@ pub(super) fn take_off(
         return;
     };
     let replaced = replaced_ms(site, record, place, sensor);
+    let known = |at_ms| holding(&record.corrections, &sensor.id, quantity, at_ms, &replaced);
+    let kept = series.filtered(|at_ms, value, _| {
+        let hidden = |known: &Correction| hides_air(value, known.bias_at(value));
+        quantity != Quantity::Humidity || at_ms < first || !known(at_ms).is_some_and(hidden)
+    });
+    if let Cow::Owned(kept) = kept {
+        *series = Cow::Owned(kept);
+    }
     let series = series.to_mut();
     for (at, value) in series.at_ms.iter().zip(&mut series.value) {
         if *at < first {
             continue;
         }
-        if let Some(known) = holding(&record.corrections, &sensor.id, quantity, *at, &replaced) {
+        if let Some(known) = known(*at) {
             let corrected = *value - known.bias_at(*value);
             *value = if quantity == Quantity::Humidity {
                 corrected.clamp(0.0, value.max(SATURATED_PCT))

@@ -452,6 +452,13 @@ impl Room<'_> {
             truth(bias - (change.now.value - change.now.low)),
         );
         let from = words::date(self.site.zone, wrong.from_ms);
+        if blamed.is_sure() && quantity == Quantity::Humidity && corrections::hides_air(shown.mean, bias) {
+            return format!(
+                " It showed {} on average since {from}, the top of its scale: the animals had at least about {} there, and what more can't be told from it.",
+                words::value(quantity, shown.mean),
+                words::value(quantity, low)
+            );
+        }
         if !blamed.is_sure() {
             return format!(
                 " {} showed {} on average since {from}; what the animals had there may be anything from {} to {}.",

@@ -13,9 +13,11 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::daily::Difference;
 use super::grid::{CELL_MS, Grid};
+use super::signal::TOP_PCT;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{STATE_HOLD_MS_MAX, Series, View, on_spans};
+use crate::statistics::robust::median;
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
 /// practice, no source).
@@ -236,9 +238,11 @@ impl<'a> Cells<'a> {
         }
     }
 
-    /// `a` minus what it should read by `b`, over the quiet cells.
+    /// `a` minus what it should read by `b`, over the quiet cells. At the top of its scale `a` reads so much more at least: that is compared only
+    /// where it is more than what it lately read below the top.
     pub(super) fn differences(&self, a: usize, b: usize) -> Vec<Difference> {
         let mut differences = Vec::new();
+        let mut below_top = BelowTop::default();
         for index in (0..self.quiet.len()).filter(|index| self.quiet[*index]) {
             let (Some(own), Some(other)) = (self.value[a].cells[index], self.value[b].cells[index]) else {
                 continue;
@@ -265,13 +269,48 @@ impl<'a> Cells<'a> {
                     None => continue,
                 },
             };
+            let value = own - level;
+            if self.quantity == Quantity::Humidity && below_top.says_nothing(at_ms, own, value) {
+                continue;
+            }
             differences.push(Difference {
                 at_ms,
-                value: own - level,
+                value,
                 level: above,
             });
         }
         differences
+    }
+}
+
+/// By how much a sensor reads more than another while it is not at the top of its scale.
+#[derive(Default)]
+struct BelowTop {
+    day: i64,
+    of_day: Vec<f64>,
+    /// The middle difference of the last day that had enough.
+    last: Option<f64>,
+}
+
+impl BelowTop {
+    /// So many cells of a day are enough.
+    const CELLS_MIN: usize = 6;
+
+    /// Takes the next difference in order of time; whether it is one at the top of the scale that says no more than is known.
+    fn says_nothing(&mut self, at_ms: i64, own_pct: f64, difference: f64) -> bool {
+        let day = at_ms.div_euclid(MS_PER_24_H);
+        if day != self.day {
+            if self.of_day.len() >= BelowTop::CELLS_MIN {
+                self.last = median(&self.of_day);
+            }
+            self.of_day.clear();
+            self.day = day;
+        }
+        if own_pct >= TOP_PCT {
+            return self.last.is_some_and(|last| difference <= last);
+        }
+        self.of_day.push(difference);
+        false
     }
 }
 

@@ -1,5 +1,7 @@
 //! How a sensor stands, in one sentence, and its readings as others may use them.
 
+use std::borrow::Cow;
+
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -40,12 +42,35 @@ impl Room<'_> {
             standard = applied.standard(standard);
             corrected_by = applied.bias;
         }
-        for blamed in compared.iter().flat_map(|c| c.change.iter().chain(&c.perhaps)) {
-            // Where it may be the other one, what is expected is taken off, and both stories stay inside the doubt.
-            let (now, probability) = (blamed.change.now, blamed.probability());
-            for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
-                *value -= probability * blamed.bias_at(*at);
+        // Where it may be the other one, what is expected is taken off, and both stories stay inside the doubt.
+        let blamed = || compared.iter().flat_map(|c| c.change.iter().chain(&c.perhaps));
+        let expected = |at_ms: i64| -> f64 { blamed().map(|b| b.probability() * b.bias_at(at_ms)).sum() };
+        let mut at_top: Vec<Span> = Vec::new();
+        if quantity == Quantity::Humidity && blamed().next().is_some() {
+            let usual_ms = clean.usual_interval_ms().unwrap_or(0);
+            let kept = clean.filtered(|at_ms, value, _| {
+                let hidden = corrections::hides_air(value, expected(at_ms));
+                if hidden {
+                    let until_ms = at_ms + usual_ms.max(1);
+                    match at_top.last_mut() {
+                        Some(last) if at_ms <= last.until_ms + usual_ms => last.until_ms = until_ms,
+                        _ => at_top.push(Span {
+                            from_ms: at_ms,
+                            until_ms,
+                        }),
+                    }
+                }
+                !hidden
+            });
+            if let Cow::Owned(kept) = kept {
+                clean = kept;
             }
+        }
+        for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
+            *value -= expected(*at);
+        }
+        for blamed in blamed() {
+            let (now, probability) = (blamed.change.now, blamed.probability());
             if blamed.concerns(self.span) {
                 standard = standard
                     .hypot(probability * (now.high - now.low) / 2.0 / COVERAGE_K)
@@ -74,6 +99,10 @@ impl Room<'_> {
                     .iter()
                     .map(|span| (*span, "out for a check over salt".to_owned())),
             )
+            .chain(at_top.into_iter().map(|span| {
+                let why = "at the top of its scale, where a sensor that reads too high hides the air";
+                (span, why.to_owned())
+            }))
             .collect();
         Usable {
             series: clean,

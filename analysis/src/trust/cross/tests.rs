@@ -276,3 +276,74 @@ fn a_note_about_a_sensor_tells_of_its_jar_as_a_check_does() {
     assert!(is_left_out("sensor-calibrated", "low") && is_left_out("note", "low"));
     assert!(!is_left_out("note", "check"));
 }
+
+/// "stat" reads 12 %RH high from day 20 on and shows 100 %RH at most; from day 40 on the air stands at 97 %RH, give or take 2. What is said of it in
+/// the last week, its bias and its last usable instant.
+#[test]
+fn at_the_top_of_its_scale_a_sensor_that_reads_too_high_says_nothing_of_the_air() {
+    const BIAS_PCT: f64 = 12.0;
+    let day = |day: i64| START_MS + day * MS_PER_24_H;
+    let history = Span {
+        from_ms: day(0),
+        until_ms: day(56),
+    };
+    let site = site_in_room(&[("stat", "probe"), ("check", "reference"), ("low", "probe")], "");
+    let mut readings = Vec::new();
+    for at_ms in (history.from_ms..history.until_ms).step_by(600_000) {
+        let hours = (at_ms - START_MS) as f64 / MS_PER_HOUR as f64;
+        let wave = 2.0 * (hours / 24.0 * TAU).sin() + 0.3 * (hours * 1.7).sin();
+        let air_pct = wave + if at_ms < day(40) { 78.0 } else { 97.0 };
+        for (sensor, by) in [("stat", 0.3), ("check", 0.0), ("low", -0.4)] {
+            let bias = if sensor == "stat" && at_ms >= day(20) {
+                BIAS_PCT
+            } else {
+                0.0
+            };
+            let noise = 0.2 * (hours * (3.1 + by)).sin();
+            readings.push(reading(
+                sensor,
+                Quantity::Humidity,
+                at_ms,
+                (air_pct + by + bias + noise).min(100.0),
+            ));
+            readings.push(reading(sensor, Quantity::Temperature, at_ms, 23.0 + 0.1 * noise));
+        }
+        readings.push(reading("wall", Quantity::Humidity, at_ms, 50.0));
+        readings.push(reading("wall", Quantity::Temperature, at_ms, 20.0));
+    }
+    let record = Record::from_readings(readings, Vec::new(), history);
+    let span = Span {
+        from_ms: day(49),
+        ..history
+    };
+    let outcome = assess(&site, &record, span);
+    let found: Vec<_> = outcome
+        .verdicts
+        .findings
+        .iter()
+        .filter(|f| f.subject == "stat")
+        .collect();
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(
+        (found[0].value.estimate - BIAS_PCT).abs() < 1.0,
+        "{:?}",
+        found[0].value
+    );
+    assert!(
+        found[0].message.contains("the animals had at least about"),
+        "{}",
+        found[0].message
+    );
+    let usable = outcome
+        .trusted
+        .get("stat", Quantity::Humidity)
+        .expect("what it read before");
+    let last_ms = usable.series.at_ms.last().copied().expect("some");
+    assert!(last_ms < day(41), "{last_ms}");
+    assert!(usable.left_out.iter().any(|(part, _)| part.contains(day(50))));
+    let check = outcome
+        .trusted
+        .get("check", Quantity::Humidity)
+        .expect("it is well");
+    assert!(check.series.at_ms.last() > Some(&day(55)));
+}
