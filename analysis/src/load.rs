@@ -431,7 +431,8 @@ impl Gathered {
         Ok(())
     }
 
-    /// Sorts each series and keeps each reading once. Two different values at one instant: the one that arrived last counts.
+    /// Sorts each series and keeps each reading once. Of two different values at one instant the one that arrived last counts; where they are few,
+    /// both of a sensor of the air are kept, a millisecond apart: a clock that was set back by whole intervals stamps so.
     fn finish(self, span: Option<Span>) -> Record {
         let mut series = BTreeMap::new();
         for (key, mut rows) in self.series {
@@ -442,6 +443,9 @@ impl Gathered {
                     .then(a.value.total_cmp(&b.value))
             });
             let mut samples = Samples::with_capacity(rows.len());
+            if matches!(key.1, Quantity::Humidity | Quantity::Temperature) {
+                set_apart(&mut rows);
+            }
             let of_instants = rows.chunk_by(|a, b| a.at_ms == b.at_ms).filter_map(<[Row]>::last);
             samples.extend(of_instants.map(|row| (row.at_ms, row.received_ms, row.value, row.mark)));
             if !samples.is_empty() {
@@ -453,6 +457,29 @@ impl Gathered {
             series,
             ..Record::default()
         }
+    }
+}
+
+/// Puts the second of two different values at one instant a millisecond later, unless most instants have two: then the archive holds the history
+/// twice, as after a second import of changed values.
+fn set_apart(rows: &mut [Row]) {
+    let is_second = |pair: &[Row]| pair[0].at_ms == pair[1].at_ms && pair[0].value != pair[1].value;
+    if 4 * rows.windows(2).filter(|pair| is_second(pair)).count() > rows.len() {
+        return;
+    }
+    let mut from = 0;
+    while from < rows.len() {
+        let at_ms = rows[from].at_ms;
+        let until = from + rows[from..].partition_point(|row| row.at_ms == at_ms);
+        let next_ms = rows.get(until).map_or(i64::MAX, |row| row.at_ms);
+        let mut later_ms = at_ms;
+        for index in from + 1..until {
+            if rows[index].value != rows[index - 1].value && later_ms + 1 < next_ms {
+                later_ms += 1;
+            }
+            rows[index].at_ms = later_ms;
+        }
+        from = until;
     }
 }
 
@@ -559,3 +586,50 @@ fn rows_of(frame: &DataFrame, span: Span, into: &mut Vec<Reading>) -> PolarsResu
 
 /// How far back the analysis looks for what is usual: twelve weeks.
 pub const HISTORY_MS: i64 = 84 * MS_PER_24_H;
+
+#[cfg(test)]
+mod tests {
+    use mosswarden_config::table::TimeSource;
+
+    use super::*;
+
+    const STEP_MS: i64 = 60_000;
+
+    /// The instants of a sensor that read 50 %RH each minute for two hours, of which the last `twice_count` say 60 %RH as well.
+    fn stamped_twice(twice_count: i64) -> Vec<i64> {
+        const COUNT: i64 = 120;
+        let reading = |step: i64, value: f64| Reading {
+            at_ms: step * STEP_MS,
+            received_ms: step * STEP_MS,
+            time_source: TimeSource::Device,
+            enclosure: Arc::from("box"),
+            sensor: Arc::from("check"),
+            quantity: Quantity::Humidity,
+            value,
+            mark: Mark::Ok,
+        };
+        let once = (0..COUNT).map(|step| reading(step, 50.0));
+        let again = (COUNT - twice_count..COUNT).map(|step| reading(step, 60.0));
+        let whole = Span {
+            from_ms: 0,
+            until_ms: COUNT * STEP_MS,
+        };
+        let record = Record::from_readings(once.chain(again), Vec::new(), whole);
+        record
+            .get("check", Quantity::Humidity)
+            .expect("it was heard")
+            .at_ms
+            .clone()
+    }
+
+    #[test]
+    fn of_two_values_at_one_instant_both_are_kept_unless_the_history_is_there_twice() {
+        let few = stamped_twice(2);
+        assert_eq!(few.len(), 122);
+        assert_eq!(
+            &few[118..],
+            [118 * STEP_MS, 118 * STEP_MS + 1, 119 * STEP_MS, 119 * STEP_MS + 1]
+        );
+        assert_eq!(stamped_twice(120).len(), 120);
+    }
+}
