@@ -89,6 +89,7 @@ pub(super) struct Judged {
 }
 
 /// A run with what it did, by one probe.
+#[derive(Clone)]
 pub(super) struct Observed {
     run: Run,
     /// By each probe, in the order of the probes; `None` where nothing could be measured.
@@ -130,7 +131,7 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
                 // The trend beside a finding is by the same measure.
                 if let Some((by, probe)) = weak.told_by
                     && let Some(trend) = &mut trend
-                    && let Some(told) = yields(context, device, &observed, &probes, probe, by)
+                    && let Some(told) = yields(context, &device.id, &observed, &probes, probe, by)
                 {
                     trend.tell(by, &told, context.span.until_ms);
                 }
@@ -149,10 +150,12 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
     }
     let by_hand = observe(context, &probes, by_hand, &events);
     let by_hand_main = response::main_probe(&probes, &by_hand);
-    if misters.is_empty() {
+    if let Some(main) = by_hand_main.filter(|_| misters.is_empty()) {
+        judged.trends.extend(trend::by_hand(context, &by_hand, main));
         judged
-            .trends
-            .extend(by_hand_main.and_then(|main| trend::by_hand(context, &by_hand, main)));
+            .verdicts
+            .findings
+            .extend(weak::by_hand(context, &by_hand, &probes, main));
     }
     // A rise that is less because the air goes faster is not the nozzle's fault.
     let airing = airing_words(&judged.trends, Airing::Faster);

@@ -30,6 +30,9 @@ const CONTROL_MS: i64 = MS_PER_HOUR;
 const CONTROL_QUANTILE: f64 = 0.9;
 /// A fall of the humidity by so much within minutes of a run is a door that was opened: it takes along what the run brought, %RH (own choice).
 const OPENED_PCT: f64 = 5.0;
+/// Runs whose usual rise is so many times the noise show in spite of what the light's going off takes out of the air, where it went off by the
+/// usual ones as well (own choice).
+const PLAIN_NOISES: f64 = 4.0;
 /// So many runs missed in a row are urgent: the enclosure gets no water.
 const URGENT_COUNT: usize = 4;
 
@@ -106,6 +109,19 @@ pub(super) fn settle(
         .filter_map(|one| good(one).filter(|response| response.rise_g_m3 > noise)?.bend_pct)
         .collect();
     let bent_from_pct = bent_from_pct(&bends).unwrap_or(f64::INFINITY);
+    let is_plain_in_the_dark = |slot: Option<usize>, usual: f64| {
+        let shown = observed.iter().filter(|one| {
+            let is_shown = |response: Response| response.rise_g_m3 >= SHOWN_FRAC * usual;
+            one.run.slot == slot && good(one).is_some_and(is_shown)
+        });
+        let (dark, lit): (Vec<_>, Vec<_>) = shown.partition(|one| light_went_off(context, one.run.at_ms));
+        usual >= PLAIN_NOISES * noise && dark.len() > lit.len()
+    };
+    let plain_in_the_dark: BTreeSet<Option<usize>> = shown
+        .iter()
+        .filter(|(slot, usual)| !stated && is_plain_in_the_dark(**slot, **usual))
+        .map(|(slot, _)| *slot)
+        .collect();
     for one in observed.iter_mut().filter(|one| !one.run.stated) {
         let (Some(response), Some(usual)) = (&one.responses[main], shown.get(&one.run.slot)) else {
             continue;
@@ -122,7 +138,7 @@ pub(super) fn settle(
             && response.rise_g_m3 < NOTHING_FRAC * usual
             && response.bend_pct.is_none_or(|bend_pct| bend_pct < bent_from_pct)
             && response.fell_pct < OPENED_PCT
-            && !light_went_off(context, one.run.at_ms)
+            && (plain_in_the_dark.contains(&one.run.slot) || !light_went_off(context, one.run.at_ms))
         {
             one.run.ran = Ran::No;
         }

@@ -88,7 +88,7 @@ pub(super) fn of(
     main: usize,
     pause_share: Option<Estimate>,
 ) -> Option<MistTrend> {
-    let by_main = yields(context, device, observed, probes, main, By::First);
+    let by_main = yields(context, &device.id, observed, probes, main, By::First);
     let held = held_share(context, observed, EXCESS_NOW_MS);
     if by_main.is_none() && held.is_none() {
         return None;
@@ -108,7 +108,7 @@ pub(super) fn of(
     Some(trend)
 }
 
-/// How fast the air is exchanged by mistings by hand, which says nothing of what each brought: hands give as they like.
+/// How fast the air is exchanged by mistings by hand. Of what each brought only a clear fall is told, since hands give as they like.
 pub(super) fn by_hand(context: &Context<'_>, observed: &[Observed], main: usize) -> Option<MistTrend> {
     // Hands mist at fewer times, each as they like.
     let held = held_share(context, observed, NOW_MS)?;

@@ -8,7 +8,7 @@ use super::missed::noise_g_m3;
 use super::response::Probe;
 use super::trend::exp;
 use super::yields::{By, USUAL_COUNT_MIN, Yield, half_lives_min, yields};
-use super::{Airing, Observed, empty};
+use super::{Airing, Observed, empty, runs};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::statistics::Estimate;
 use crate::statistics::robust::{hodges_lehmann_shift, median};
@@ -29,14 +29,30 @@ pub(super) const VARIANCE_INFLATION: f64 = 2.0;
 /// A fall within this time is sudden.
 const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
 
+/// What makes a finding: a level of the last runs below the first share, with an interval below the second.
+#[derive(Clone, Copy)]
+struct Fall {
+    weak_frac: (f64, f64),
+    now_ms: i64,
+}
+
+/// Hands wander by a third from one misting to the next, so they need twice the time, and what is given on purpose is no fault (own choice).
+const BY_HAND: Fall = Fall {
+    weak_frac: (0.65, 0.8),
+    now_ms: 2 * NOW_MS,
+};
+
 impl By {
-    /// A finding needs a level below the first with an interval below the second: yields of healthy pumps wander by a tenth (common practice,
-    /// no source), and with a yield of 60 % the first minutes bring about 70 %, since wet leaves give off as before. How long it lasts
-    /// moves with the weather by a third.
-    const fn weak_frac(self) -> (f64, f64) {
-        match self {
+    /// Yields of healthy pumps wander by a tenth (common practice, no source), and with a yield of 60 % the first minutes bring about 70 %,
+    /// since wet leaves give off as before. How long it lasts moves with the weather by a third.
+    const fn fall(self) -> Fall {
+        let weak_frac = match self {
             By::First => (0.85, 0.94),
             By::Lasting => (0.65, 0.7),
+        };
+        Fall {
+            weak_frac,
+            now_ms: NOW_MS,
         }
     }
 }
@@ -52,7 +68,7 @@ struct Seen {
 impl Seen {
     fn of(
         context: &Context<'_>,
-        device: &Device,
+        device: &str,
         observed: &[Observed],
         probes: &[Probe],
         main: usize,
@@ -119,7 +135,7 @@ pub(super) fn judge(
 ) -> Judged {
     let mut judged = Judged::default();
     let verdicts = &mut judged.verdicts;
-    let seen = |by: By| Seen::of(context, device, observed, probes, main, by);
+    let seen = |by: By| Seen::of(context, &device.id, observed, probes, main, by);
     let (first, lasting) = (seen(By::First), seen(By::Lasting));
     let rose_elsewhere = |first_ms: i64, last_ms: i64| {
         (0..probes.len())
@@ -164,7 +180,7 @@ pub(super) fn judge(
     }
     let in_first_minutes = |since_ms: i64| first.told(context)?.share_within(since_ms, i64::MAX);
     // How long it lasts is nearer to the water given; the first minutes tell where that is not seen, or not beyond doubt.
-    let by_lasting = fallen(context, &lasting, By::Lasting).filter(|fallen| {
+    let by_lasting = fallen(context, &lasting, By::Lasting, By::Lasting.fall()).filter(|fallen| {
         in_first_minutes(fallen.since_ms).map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
     });
     let weak = match by_lasting {
@@ -172,7 +188,7 @@ pub(super) fn judge(
             judged.told_by = Some((By::Lasting, lasting.main));
             Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
         }
-        None => fallen(context, &first, By::First).map(|fallen| {
+        None => fallen(context, &first, By::First, By::First.fall()).map(|fallen| {
             judged.told_by = Some((By::First, first.main));
             fallen.told(context, device, None)
         }),
@@ -187,6 +203,27 @@ pub(super) fn judge(
         finding
     }));
     judged
+}
+
+/// Judges mistings by hand that the keeper noted: those that were only seen are the strong ones.
+pub(super) fn by_hand(
+    context: &Context<'_>,
+    observed: &[Observed],
+    probes: &[Probe],
+    main: usize,
+) -> Option<Finding> {
+    let noted: Vec<Observed> = observed.iter().filter(|one| one.run.stated).cloned().collect();
+    let seen = |by: By| Seen::of(context, runs::BY_HAND, &noted, probes, main, by);
+    let (first, lasting) = (seen(By::First), seen(By::Lasting));
+    let found = |seen, by| fallen(context, seen, by, BY_HAND);
+    let fallen = found(&lasting, By::Lasting).or_else(|| found(&first, By::First))?;
+    let in_first_minutes = first
+        .told(context)
+        .and_then(|first| first.share_within(fallen.since_ms, i64::MAX));
+    // Where the air goes faster, or the soil is dry, it lasts less, but the first minutes bring as much as ever.
+    in_first_minutes
+        .is_none_or(|share| share <= FIRST_FRAC_MAX)
+        .then(|| fallen.told_by_hand(context))
 }
 
 /// Whether another probe still sees the mistings.
@@ -230,14 +267,14 @@ struct Fallen<'s> {
 }
 
 /// The yield by one measure, where it has fallen.
-fn fallen<'s>(context: &Context<'_>, seen: &'s Seen, by: By) -> Option<Fallen<'s>> {
+fn fallen<'s>(context: &Context<'_>, seen: &'s Seen, by: By, fall: Fall) -> Option<Fallen<'s>> {
     let by_main = seen.told(context)?;
-    let week_ms = context.span.until_ms - NOW_MS;
-    let of_week = by_main.later.len() - by_main.later_since(week_ms).len();
+    let now_ms = context.span.until_ms - fall.now_ms;
+    let of_now = by_main.later.len() - by_main.later_since(now_ms).len();
+    let (weak_frac, weak_high_frac) = fall.weak_frac;
     let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
-    let (weak_frac, weak_high_frac) = by.weak_frac();
-    // The last week; where a change is fresh, the last runs; where runs are rare, at least those.
-    let starts = [of_week.min(last_count), last_count];
+    // The last week or two; where a change is fresh, the last runs; where runs are rare, at least those.
+    let starts = [of_now.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
         let now: Vec<f64> = by_main.later[start..]
             .iter()
@@ -269,20 +306,14 @@ impl Fallen<'_> {
         } else {
             Severity::Notice
         };
-        let stated = Value::new("vapour per misting against its own usual", value * 100.0, "%")
-            .between(low * 100.0, high * 100.0);
-        let mut finding = context.finding(Kind::MistWeak, from_ms, severity, stated);
+        let mut finding = self.finding(context, from_ms, severity);
         finding.subject = device.id.clone();
-        finding.also = half_lives(context, self.by_main);
         let course = if sudden {
             "it fell within two days, as when a valve, hose or nozzle fails"
         } else {
             "it fell little by little, as when a nozzle clogs"
         };
-        let counted = match self.by {
-            By::First => " in the first minutes",
-            By::Lasting => ", counted until half of it is gone",
-        };
+        let counted = self.counted();
         let still = in_first_minutes
             .filter(|first| *first > value + MORE_FRAC)
             .map_or(String::new(), |first| {
@@ -304,6 +335,42 @@ impl Fallen<'_> {
             Unplug before you reach into water."
             .to_owned();
         finding
+    }
+
+    /// The same of mistings by hand: about the enclosure, since no device of the site file gives them.
+    fn told_by_hand(&self, context: &Context<'_>) -> Finding {
+        let (from_ms, _) = onset(self.by_main);
+        let Estimate { value, low, high } = self.share;
+        let mut finding = self.finding(context, from_ms, Severity::Notice);
+        finding.message = format!(
+            "Mistings by hand now bring {} of the vapour they used to{} ({} to {}), since about {}.",
+            percent(value),
+            self.counted(),
+            percent(low),
+            percent(high),
+            context.words.day(from_ms)
+        );
+        "If you mean to give less, all is well. If not, count the strokes and watch one: a worn pump or a clogged nozzle of the sprayer gives less \
+            with each; clean it and use low-mineral water."
+            .clone_into(&mut finding.advice);
+        finding
+    }
+
+    fn finding(&self, context: &Context<'_>, from_ms: i64, severity: Severity) -> Finding {
+        let Estimate { value, low, high } = self.share;
+        let stated = Value::new("vapour per misting against its own usual", value * 100.0, "%")
+            .between(low * 100.0, high * 100.0);
+        let mut finding = context.finding(Kind::MistWeak, from_ms, severity, stated);
+        finding.also = half_lives(context, self.by_main);
+        finding
+    }
+
+    /// What is counted, in words.
+    fn counted(&self) -> &'static str {
+        match self.by {
+            By::First => " in the first minutes",
+            By::Lasting => ", counted until half of it is gone",
+        }
     }
 }
 

@@ -5,7 +5,6 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::site::Device;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::super::Ran;
@@ -13,6 +12,7 @@ use super::super::context::Context;
 use super::Observed;
 use super::missed::controls;
 use super::response::{PEAK_MS, Probe, SETTLE_MS, first_edge};
+use super::runs::BY_HAND;
 use crate::statistics::robust::{median, quantile};
 use crate::statistics::trend::theil_sen;
 
@@ -32,6 +32,9 @@ const HEADROOM_SPREAD: f64 = 0.15;
 const SHARE_FLOOR: f64 = 0.03;
 /// A usual run stands out when nearly all of its like give at least this share of the middle one.
 pub(super) const STANDS_OUT_FRAC: f64 = 0.45;
+
+/// The same of mistings by hand.
+const BY_HAND_LOW_QUANTILE: f64 = 0.25;
 
 /// So many of the runs must have been seen to their half, else those that were seen are the short ones (own choice).
 const SEEN_FRAC: f64 = 0.8;
@@ -152,7 +155,7 @@ pub(super) fn half_lives_min(runs: &[(Sample, f64)]) -> Vec<f64> {
 /// The usual stretch and the runs after it; `None` with too little of either.
 pub(super) fn yields(
     context: &Context<'_>,
-    device: &Device,
+    device: &str,
     observed: &[Observed],
     probes: &[Probe],
     index: usize,
@@ -200,7 +203,13 @@ pub(super) fn yields(
     let usual_ms = ((context.span.until_ms - first_ms) / 2).clamp(USUAL_MS.0, USUAL_MS.1);
     let split = samples.partition_point(|sample| sample.at_ms < first_ms + usual_ms);
     let (usual, later) = samples.split_at(split);
-    let slots = standing_out(usual, by.low_quantile());
+    // Hands give as they like, and what they give stands out as a whole.
+    let low_quantile = if device == BY_HAND {
+        BY_HAND_LOW_QUANTILE
+    } else {
+        by.low_quantile()
+    };
+    let slots = standing_out(usual, low_quantile);
     let only = |samples: &[Sample]| -> Vec<Sample> {
         samples
             .iter()
@@ -259,7 +268,7 @@ fn standing_out(usual: &[Sample], low_quantile: f64) -> Vec<Option<usize>> {
 }
 
 /// Since when the yield can be compared: the mister, its schedule or the probe last changed then.
-fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
+fn reset_ms(context: &Context<'_>, device: &str, probe: &str) -> i64 {
     context
         .record
         .entries(&context.enclosure.id, context.whole())
@@ -267,7 +276,7 @@ fn reset_ms(context: &Context<'_>, device: &Device, probe: &str) -> i64 {
             let subject = entry.subject.as_deref();
             match entry.kind.as_str() {
                 "device-replaced" | "schedule-changed" => {
-                    subject.is_none_or(|s| s == device.id || s == context.enclosure.id)
+                    subject.is_none_or(|s| s == device || s == context.enclosure.id)
                 }
                 "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
                 _ => false,
