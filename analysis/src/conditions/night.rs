@@ -31,6 +31,8 @@ const SILENT_FRAC: f64 = 0.9;
 /// Drops: nights that say what is usual, and how many are needed.
 pub const USUAL_NIGHTS: usize = 14;
 const USUAL_NIGHTS_MIN: usize = 5;
+/// Over so many there must have been a drop as well: some nights of a failed heater or an open window are no habit (own choice).
+const LONG_NIGHTS: usize = 3 * USUAL_NIGHTS;
 /// Species that want a smaller drop than this, K, are not judged by it; nor enclosures that never had it.
 const WANTED_DROP_K_MIN: f64 = 1.5;
 const USUAL_DROP_K_MIN: f64 = 2.0;
@@ -314,12 +316,14 @@ fn no_drop(context: &Context<'_>, nights: &[Night]) -> Vec<Finding> {
         if wanted_k < WANTED_DROP_K_MIN {
             continue;
         }
-        let recent = &good[good.len().saturating_sub(USUAL_NIGHTS)..];
-        let usual_k = (recent.len() >= USUAL_NIGHTS_MIN)
-            .then(|| median(recent))
+        let last = |nights: usize| &good[good.len().saturating_sub(nights)..];
+        let usual_k = (good.len() >= USUAL_NIGHTS_MIN)
+            .then(|| median(last(USUAL_NIGHTS)))
             .flatten();
+        let long_since = || median(last(LONG_NIGHTS)).is_some_and(|drop_k| drop_k >= USUAL_DROP_K_MIN);
         let vanished = usual_k.is_some_and(|usual_k| {
             usual_k >= USUAL_DROP_K_MIN
+                && long_since()
                 && drop_k < DROP_LEFT_FRAC * usual_k
                 && drop_k < DROP_LEFT_FRAC * wanted_k
         });
@@ -517,5 +521,20 @@ mod tests {
         // The night of the 25th still follows a day of 24 °C.
         assert_eq!(found[0].start_ms, kit.at("2026-03-26T20:00"));
         assert!(found[0].value.estimate.abs() < 0.2 && found[0].end_ms.is_none());
+    }
+
+    /// The nights are as warm as the days, but for ten in which the heater had failed.
+    #[test]
+    fn what_was_so_for_a_few_nights_is_no_drop_that_vanishes() {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                let has_failed = (kit.at("2026-03-22")..kit.at("2026-04-01")).contains(&at);
+                Some(if has_failed { quiet_c(kit, at) } else { 24.0 })
+            });
+        }
+        let outcome = kit.judge("2026-04-06", "2026-04-13");
+        assert!(of(&outcome, Kind::NoNightDrop).is_empty());
+        assert!(outcome.nights.iter().all(|night| night.drop_k.is_some()));
     }
 }

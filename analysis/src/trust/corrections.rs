@@ -135,6 +135,16 @@ pub(super) fn hides_air(shown_pct: f64, too_high_pct: f64) -> bool {
     shown_pct >= TOP_PCT && too_high_pct >= HIDES_FROM_PCT
 }
 
+/// What a reading is once its bias is taken off.
+pub(super) fn corrected(quantity: Quantity, shown: f64, bias: f64) -> f64 {
+    /// Air holds no more; a saturated reading stays at most this, %RH.
+    const SATURATED_PCT: f64 = 100.0;
+    match quantity {
+        Quantity::Humidity => (shown - bias).clamp(0.0, shown.max(SATURATED_PCT)),
+        _ => shown - bias,
+    }
+}
+
 /// Takes off each reading what was known of the sensor at its time; one that hides the air is taken out.
 pub(super) fn take_off(
     site: &Site,
@@ -144,8 +154,6 @@ pub(super) fn take_off(
     quantity: Quantity,
     series: &mut Cow<'_, Series>,
 ) {
-    /// Air holds no more; a saturated reading stays at most this, %RH.
-    const SATURATED_PCT: f64 = 100.0;
     let Some(first) = restarts_ms(record, &sensor.id, quantity).min() else {
         return;
     };
@@ -164,12 +172,7 @@ pub(super) fn take_off(
             continue;
         }
         if let Some(known) = known(*at) {
-            let corrected = *value - known.bias_at(*value);
-            *value = if quantity == Quantity::Humidity {
-                corrected.clamp(0.0, value.max(SATURATED_PCT))
-            } else {
-                corrected
-            };
+            *value = corrected(quantity, *value, known.bias_at(*value));
         }
     }
 }

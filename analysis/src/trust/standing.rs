@@ -18,6 +18,31 @@ use crate::words;
 /// Coverage factor of the expanded uncertainty, about 95 % ([JCGM100] 6.2).
 const COVERAGE_K: f64 = 2.0;
 
+/// A humidity without the readings that hide the air by a bias, and the stretches in which they lay.
+fn without_hidden(series: Series, bias_at: impl Fn(i64) -> f64) -> (Series, Vec<Span>) {
+    let usual_ms = series.usual_interval_ms().unwrap_or(0).max(1);
+    let mut hidden: Vec<Span> = Vec::new();
+    let kept = series.filtered(|at_ms, shown_pct, _| {
+        let hides = corrections::hides_air(shown_pct, bias_at(at_ms));
+        if hides {
+            let until_ms = at_ms + usual_ms;
+            match hidden.last_mut() {
+                Some(last) if at_ms <= last.until_ms + usual_ms => last.until_ms = until_ms,
+                _ => hidden.push(Span {
+                    from_ms: at_ms,
+                    until_ms,
+                }),
+            }
+        }
+        !hides
+    });
+    let kept = match kept {
+        Cow::Owned(kept) => Some(kept),
+        Cow::Borrowed(_) => None,
+    };
+    (kept.unwrap_or(series), hidden)
+}
+
 impl Room<'_> {
     /// What a check said of a sensor, where that holds at the end of the span.
     pub(super) fn correction(&self, sensor: &Sensor, quantity: Quantity) -> Option<corrections::Applied<'_>> {
@@ -28,7 +53,7 @@ impl Room<'_> {
         &self,
         sensor: &Sensor,
         quantity: Quantity,
-        mut clean: Series,
+        clean: Series,
         faults: &Faults,
         compared: Option<&Compared>,
     ) -> Usable {
@@ -45,29 +70,12 @@ impl Room<'_> {
         // Where it may be the other one, what is expected is taken off, and both stories stay inside the doubt.
         let blamed = || compared.iter().flat_map(|c| c.change.iter().chain(&c.perhaps));
         let expected = |at_ms: i64| -> f64 { blamed().map(|b| b.probability() * b.bias_at(at_ms)).sum() };
-        let mut at_top: Vec<Span> = Vec::new();
-        if quantity == Quantity::Humidity && blamed().next().is_some() {
-            let usual_ms = clean.usual_interval_ms().unwrap_or(0);
-            let kept = clean.filtered(|at_ms, value, _| {
-                let hidden = corrections::hides_air(value, expected(at_ms));
-                if hidden {
-                    let until_ms = at_ms + usual_ms.max(1);
-                    match at_top.last_mut() {
-                        Some(last) if at_ms <= last.until_ms + usual_ms => last.until_ms = until_ms,
-                        _ => at_top.push(Span {
-                            from_ms: at_ms,
-                            until_ms,
-                        }),
-                    }
-                }
-                !hidden
-            });
-            if let Cow::Owned(kept) = kept {
-                clean = kept;
-            }
-        }
+        let (mut clean, at_top) = match quantity {
+            Quantity::Humidity if blamed().next().is_some() => without_hidden(clean, expected),
+            _ => (clean, Vec::new()),
+        };
         for (at, value) in clean.at_ms.iter().zip(&mut clean.value) {
-            *value -= expected(*at);
+            *value = corrections::corrected(quantity, *value, expected(*at));
         }
         for blamed in blamed() {
             let (now, probability) = (blamed.change.now, blamed.probability());

@@ -19,6 +19,8 @@ const WET_RUN_WARNING_H: f64 = 48.0;
 const WET_RUN_ALONE_H: f64 = 24.0;
 /// Days of history needed to say so; without them only a band that ends below saturation speaks.
 const WET_RUN_DAYS_MIN: usize = 7;
+/// Days whose longest time near saturation is this, h, were wet from end to end, but for minutes.
+const NEVER_DRY_H: f64 = 23.0;
 /// How far back the usual reaches.
 const USUAL_MS: i64 = 28 * MS_PER_24_H;
 /// Wet runs closer than this are one: a short dip of the reading does not dry a leaf.
@@ -69,9 +71,11 @@ pub(super) fn judge(context: &Context<'_>, places: &Places, airing: &str) -> Vec
                 .map(|hours| Value::new("usual longest in a day", hours, "h"))
                 .into_iter()
                 .collect();
-            let usual = usual_h.map_or(String::new(), |hours| {
-                format!("; usually at most about {} a day", context.words.hours(hours))
-            });
+            let usual = match usual_h {
+                Some(hours) if hours >= NEVER_DRY_H => "; nor did it dry on the days before".to_owned(),
+                Some(hours) => format!("; usually at most about {} a day", context.words.hours(hours)),
+                None => String::new(),
+            };
             finding.message = format!(
                 "At or above {NEAR_SATURATION_PCT:.0} %RH by its sensors (±{doubt_pct:.1} %RH) without a break for {} from {}{usual}.{airing}",
                 context.words.hours(run.hours()),
