@@ -354,6 +354,30 @@ fn without_states_a_shorter_run_is_judged_by_its_like_and_one_beside_lights_off_
     assert_eq!(judged(0.4, (14, 30)), (0, 1));
 }
 
+/// In the morning what nearly fills the air, as ever; in the afternoon little, and from a day on so much of it.
+#[test]
+fn runs_that_nearly_fill_the_air_hide_no_fall_of_the_others() {
+    let judged = |share_then: f64| {
+        let kit = misted(true, |kit, at| {
+            let then = if at < kit.at("2026-03-26") {
+                1.0
+            } else {
+                share_then
+            };
+            Some(if kit.hour(at) < 12.0 { 2.0 } else { 0.5 * then })
+        });
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        let found = of(&outcome, Kind::MistWeak);
+        found.iter().map(|f| f.message.clone()).collect::<Vec<_>>()
+    };
+    let weak = judged(0.6);
+    assert!(
+        weak.len() == 1 && weak[0].contains("bring 60 %") && weak[0].contains("far from full"),
+        "{weak:?}"
+    );
+    assert_eq!(judged(1.0), Vec::<String>::new());
+}
+
 /// By hand three times in two days; what each brings is so much from a day on, and wanders by a third.
 #[test]
 fn where_hands_mist_a_clear_fall_is_told_and_a_slight_one_not() {

@@ -106,6 +106,21 @@ impl Seen {
         }
     }
 
+    /// The same by the runs that leave the air far from full alone, where there are others.
+    fn roomy(&self) -> Option<Seen> {
+        let by_main = self.by_main.as_ref()?;
+        let slots = by_main.roomy_slots();
+        Some(Seen {
+            main: self.main,
+            by_main: Some(by_main.only(&slots)?),
+            others: self
+                .others
+                .iter()
+                .filter_map(|other| other.only(&slots))
+                .collect(),
+        })
+    }
+
     /// The yields by the probe that tells, where they reach into the span.
     fn told(&self, context: &Context<'_>) -> Option<&Yield> {
         self.by_main.as_ref().filter(|by_main| {
@@ -183,15 +198,21 @@ pub(super) fn judge(
     let by_lasting = fallen(context, &lasting, By::Lasting, By::Lasting.fall()).filter(|fallen| {
         in_first_minutes(fallen.since_ms).map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
     });
-    let weak = match by_lasting {
-        Some(fallen) => {
-            judged.told_by = Some((By::Lasting, lasting.main));
-            Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
-        }
-        None => fallen(context, &first, By::First, By::First.fall()).map(|fallen| {
+    let by_first = |seen| fallen(context, seen, By::First, By::First.fall());
+    let roomy = first.roomy();
+    let weak = if let Some(fallen) = by_lasting {
+        judged.told_by = Some((By::Lasting, lasting.main));
+        Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
+    } else if let Some(fallen) = roomy.as_ref().and_then(by_first) {
+        judged.told_by = Some((By::First, first.main));
+        let mut finding = fallen.told(context, device, None);
+        finding.message += " By its runs that leave the air far from full: those that nearly fill it hardly know how much water came.";
+        Some(finding)
+    } else {
+        by_first(&first).map(|fallen| {
             judged.told_by = Some((By::First, first.main));
             fallen.told(context, device, None)
-        }),
+        })
     };
     verdicts.findings.extend(weak.map(|mut finding| {
         if let [alone] = probes {

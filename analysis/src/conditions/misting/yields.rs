@@ -3,7 +3,7 @@
 //! Compared is what was given per second of run, by the first minutes or by how long it lasted ([`By`]), run by run at its own time of the
 //! day, adjusted for how far the air was from saturation; the first stretch of the record says what is usual.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
@@ -23,6 +23,8 @@ pub(super) const USUAL_COUNT_MIN: usize = 8;
 pub(super) const DAMP_START_PCT: f64 = 91.0;
 /// A rise by this share of the room to saturation stopped where the air was full, whatever was given (own choice).
 const FILLED_FRAC: f64 = 0.85;
+/// A usual run that takes less of it leaves the air far from full (own choice).
+const ROOMY_FRAC: f64 = 0.5;
 /// The exponent of the room to saturation: 0 where all mist evaporates in the air, 1 where surfaces give it off.
 const HEADROOM_EXPONENT: (f64, f64) = (0.0, 1.0);
 const HEADROOM_EXPONENT_UNKNOWN: f64 = 0.5;
@@ -115,6 +117,39 @@ impl Yield {
             median(&runs.iter().map(|(run, _)| run.log_headroom).collect::<Vec<_>>())
         };
         Some((log_room(runs)? - log_room(&self.usual_runs)?).exp())
+    }
+
+    /// Places in the schedule whose usual runs leave the air far from full, where there are others too: those know best how much water came.
+    pub(super) fn roomy_slots(&self) -> Vec<Option<usize>> {
+        let all: BTreeSet<Option<usize>> = self.usual_runs.iter().map(|(run, _)| run.slot).collect();
+        let is_roomy = |slot: &Option<usize>| {
+            let of_slot = self.usual_runs.iter().filter(|(run, _)| run.slot == *slot);
+            let filled: Vec<f64> = of_slot
+                .map(|(run, _)| run.rise_g_m3 / run.log_headroom.exp())
+                .collect();
+            median(&filled).is_some_and(|filled| filled < ROOMY_FRAC)
+        };
+        let roomy: Vec<_> = all.iter().copied().filter(is_roomy).collect();
+        if roomy.len() < all.len() {
+            roomy
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// The same by some places in the schedule alone; `None` where their usual runs are too few.
+    pub(super) fn only(&self, slots: &[Option<usize>]) -> Option<Yield> {
+        let of_slots = |runs: &[(Sample, f64)]| -> Vec<(Sample, f64)> {
+            let kept = runs.iter().filter(|(run, _)| slots.contains(&run.slot));
+            kept.copied().collect()
+        };
+        let usual_runs = of_slots(&self.usual_runs);
+        (usual_runs.len() >= USUAL_COUNT_MIN).then(|| Yield {
+            since_ms: self.since_ms,
+            later: of_slots(&self.later),
+            usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
+            usual_runs,
+        })
     }
 
     /// Half-lives of the usual runs, min.
