@@ -464,7 +464,8 @@ impl Gathered {
 /// twice, as after a second import of changed values.
 fn set_apart(rows: &mut [Row]) {
     let is_second = |pair: &[Row]| pair[0].at_ms == pair[1].at_ms && pair[0].value != pair[1].value;
-    if 4 * rows.windows(2).filter(|pair| is_second(pair)).count() > rows.len() {
+    let count = rows.windows(2).filter(|pair| is_second(pair)).count();
+    if count == 0 || 4 * count > rows.len() {
         return;
     }
     let mut from = 0;

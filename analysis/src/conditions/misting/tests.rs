@@ -417,6 +417,7 @@ fn where_hands_mist_a_clear_fall_is_told_and_a_slight_one_not() {
         [],
         "of those that are seen only the strong ones are"
     );
+    assert_eq!(judged(0.0, true), [], "notes that were written later");
 }
 
 #[test]

@@ -233,7 +233,13 @@ pub(super) fn by_hand(
     probes: &[Probe],
     main: usize,
 ) -> Option<Finding> {
-    let noted: Vec<Observed> = observed.iter().filter(|one| one.run.stated).cloned().collect();
+    // A note that was written long after the misting shows nothing at its time, and is no weak one.
+    let noise = noise_g_m3(&probes[main], observed).unwrap_or(0.0);
+    let shows = |one: &&Observed| {
+        let response = one.responses[main].as_ref();
+        one.run.stated && response.is_some_and(|response| response.rise_g_m3 > noise)
+    };
+    let noted: Vec<Observed> = observed.iter().filter(shows).cloned().collect();
     let seen = |by: By| Seen::of(context, runs::BY_HAND, &noted, probes, main, by);
     let (first, lasting) = (seen(By::First), seen(By::Lasting));
     let found = |seen, by| fallen(context, seen, by, BY_HAND);
