@@ -38,6 +38,7 @@ pub use response::{Dried, PEAK_MIN};
 pub(super) use runs::BY_HAND;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
+use weak::ToldBy;
 pub use yields::By as YieldBy;
 use yields::yields;
 
@@ -129,9 +130,14 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
                 let weak = weak::judge(context, device, &observed, &probes, main, airing, suspected);
                 judged.verdicts.extend(weak.verdicts);
                 // The trend beside a finding is by the same measure.
-                if let Some((by, probe)) = weak.told_by
+                if let Some(ToldBy { by, probe, roomy }) = weak.told_by
                     && let Some(trend) = &mut trend
-                    && let Some(told) = yields(context, &device.id, &observed, &probes, probe, by)
+                    && let Some(all) = yields(context, &device.id, &observed, &probes, probe, by)
+                    && let Some(told) = if roomy {
+                        all.only(&all.roomy_slots())
+                    } else {
+                        Some(all)
+                    }
                 {
                     trend.tell(by, &told, context.span.until_ms);
                 }

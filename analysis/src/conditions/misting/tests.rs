@@ -368,14 +368,16 @@ fn runs_that_nearly_fill_the_air_hide_no_fall_of_the_others() {
         });
         let outcome = kit.judge("2026-03-30", "2026-04-06");
         let found = of(&outcome, Kind::MistWeak);
-        found.iter().map(|f| f.message.clone()).collect::<Vec<_>>()
+        let words = found.iter().map(|f| f.message.clone()).collect::<Vec<_>>();
+        (words, outcome.mist_trends[0].yield_share.expect("known").value)
     };
-    let weak = judged(0.6);
+    let (weak, told) = judged(0.6);
     assert!(
         weak.len() == 1 && weak[0].contains("bring 60 %") && weak[0].contains("far from full"),
         "{weak:?}"
     );
-    assert_eq!(judged(1.0), Vec::<String>::new());
+    assert!((told - 0.6).abs() < 0.01, "by the same runs: {told}");
+    assert_eq!(judged(1.0).0, Vec::<String>::new());
 }
 
 /// By hand three times in two days; what each brings is so much from a day on, and wanders by a third.

@@ -130,12 +130,21 @@ impl Seen {
     }
 }
 
+/// By what a mister is told to be weak.
+pub(super) struct ToldBy {
+    pub(super) by: By,
+    /// The number of the probe.
+    pub(super) probe: usize,
+    /// By the runs that leave the air far from full alone.
+    pub(super) roomy: bool,
+}
+
 /// What is said of one mister.
 #[derive(Default)]
 pub(super) struct Judged {
     pub(super) verdicts: Verdicts,
-    /// What tells that it is weak, and the number of the probe.
-    pub(super) told_by: Option<(By, usize)>,
+    /// What tells that it is weak.
+    pub(super) told_by: Option<ToldBy>,
 }
 
 /// Judges one mister; what is only suspected of it is set aside. `airing` is how fast its air is exchanged.
@@ -200,17 +209,21 @@ pub(super) fn judge(
     });
     let by_first = |seen| fallen(context, seen, By::First, By::First.fall());
     let roomy = first.roomy();
+    let told_by = |by, seen: &Seen, roomy| {
+        let probe = seen.main;
+        Some(ToldBy { by, probe, roomy })
+    };
     let weak = if let Some(fallen) = by_lasting {
-        judged.told_by = Some((By::Lasting, lasting.main));
+        judged.told_by = told_by(By::Lasting, &lasting, false);
         Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
     } else if let Some(fallen) = roomy.as_ref().and_then(by_first) {
-        judged.told_by = Some((By::First, first.main));
+        judged.told_by = told_by(By::First, &first, true);
         let mut finding = fallen.told(context, device, None);
         finding.message += " By its runs that leave the air far from full: those that nearly fill it hardly know how much water came.";
         Some(finding)
     } else {
         by_first(&first).map(|fallen| {
-            judged.told_by = Some((By::First, first.main));
+            judged.told_by = told_by(By::First, &first, false);
             fallen.told(context, device, None)
         })
     };
