@@ -12,7 +12,7 @@ use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::{Entry, POWER_CUT};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{self, Archive, Mark, ROOM, Reading, TimeSource, column};
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use polars::prelude::*;
 
 use crate::series::Series as Samples;
@@ -431,8 +431,8 @@ impl Gathered {
         Ok(())
     }
 
-    /// Sorts each series and keeps each reading once. Of two different values at one instant the one that arrived last counts; where they are few,
-    /// both of a sensor of the air are kept, a millisecond apart: a clock that was set back by whole intervals stamps so.
+    /// Sorts each series and keeps each reading once. Of two different values at one instant the one that arrived last counts; for as long
+    /// as a clock's jump both of a sensor of the air are kept, a millisecond apart: one that was set back by whole intervals stamps so.
     fn finish(self, span: Option<Span>) -> Record {
         let mut series = BTreeMap::new();
         for (key, mut rows) in self.series {
@@ -460,27 +460,28 @@ impl Gathered {
     }
 }
 
-/// Puts the second of two different values at one instant a millisecond later, unless most instants have two: then the archive holds the history
-/// twice, as after a second import of changed values.
+/// Puts the second of two different values at one instant a millisecond later, in stretches no longer than a clock's jump: a longer one is history
+/// that is there twice, as after a second import of changed values.
 fn set_apart(rows: &mut [Row]) {
-    let is_second = |pair: &[Row]| pair[0].at_ms == pair[1].at_ms && pair[0].value != pair[1].value;
-    let count = rows.windows(2).filter(|pair| is_second(pair)).count();
-    if count == 0 || 4 * count > rows.len() {
-        return;
+    /// Doubled instants further apart are of two stretches (own choice).
+    const PAUSE_MS: i64 = MS_PER_HOUR;
+    let is_second = |index: &usize| {
+        let (first, second) = (&rows[index - 1], &rows[*index]);
+        first.at_ms == second.at_ms && first.value != second.value
+    };
+    let seconds: Vec<usize> = (1..rows.len()).filter(is_second).collect();
+    let between_ms = |first: usize, last: usize| rows[last].at_ms - rows[first].at_ms;
+    let jumped: Vec<usize> = seconds
+        .chunk_by(|a, b| between_ms(*a, *b) <= PAUSE_MS)
+        .filter(|stretch| between_ms(stretch[0], stretch[stretch.len() - 1]) <= CLOCK_JUMP_MS_MAX)
+        .flatten()
+        .copied()
+        .collect();
+    for index in &jumped {
+        rows[*index].at_ms = rows[index - 1].at_ms + 1;
     }
-    let mut from = 0;
-    while from < rows.len() {
-        let at_ms = rows[from].at_ms;
-        let until = from + rows[from..].partition_point(|row| row.at_ms == at_ms);
-        let next_ms = rows.get(until).map_or(i64::MAX, |row| row.at_ms);
-        let mut later_ms = at_ms;
-        for index in from + 1..until {
-            if rows[index].value != rows[index - 1].value && later_ms + 1 < next_ms {
-                later_ms += 1;
-            }
-            rows[index].at_ms = later_ms;
-        }
-        from = until;
+    if !jumped.is_empty() {
+        rows.sort_by_key(|row| row.at_ms);
     }
 }
 
@@ -588,6 +589,9 @@ fn rows_of(frame: &DataFrame, span: Span, into: &mut Vec<Reading>) -> PolarsResu
 /// How far back the analysis looks for what is usual: twelve weeks.
 pub const HISTORY_MS: i64 = 84 * MS_PER_24_H;
 
+/// The longest jump of a sensor's clock that is looked for: a day and a zone's hour or two.
+pub(crate) const CLOCK_JUMP_MS_MAX: i64 = 26 * MS_PER_HOUR;
+
 #[cfg(test)]
 mod tests {
     use mosswarden_config::table::TimeSource;
@@ -596,9 +600,9 @@ mod tests {
 
     const STEP_MS: i64 = 60_000;
 
-    /// The instants of a sensor that read 50 %RH each minute for two hours, of which the last `twice_count` say 60 %RH as well.
+    /// The instants of a sensor that read 50 %RH each minute for thirty hours, of which the last `twice_count` say 60 %RH as well.
     fn stamped_twice(twice_count: i64) -> Vec<i64> {
-        const COUNT: i64 = 120;
+        const COUNT: i64 = 30 * 60;
         let reading = |step: i64, value: f64| Reading {
             at_ms: step * STEP_MS,
             received_ms: step * STEP_MS,
@@ -626,11 +630,10 @@ mod tests {
     #[test]
     fn of_two_values_at_one_instant_both_are_kept_unless_the_history_is_there_twice() {
         let few = stamped_twice(2);
-        assert_eq!(few.len(), 122);
-        assert_eq!(
-            &few[118..],
-            [118 * STEP_MS, 118 * STEP_MS + 1, 119 * STEP_MS, 119 * STEP_MS + 1]
-        );
-        assert_eq!(stamped_twice(120).len(), 120);
+        let last_ms = 1799 * STEP_MS;
+        assert_eq!(few.len(), 1802);
+        assert_eq!(&few[1800..], [last_ms, last_ms + 1]);
+        assert_eq!(stamped_twice(12 * 60).len(), 1800 + 12 * 60);
+        assert_eq!(stamped_twice(30 * 60).len(), 1800);
     }
 }

@@ -7,6 +7,7 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::grid::Grid;
+use crate::load::CLOCK_JUMP_MS_MAX;
 use crate::series::Series;
 use crate::statistics::robust::median;
 
@@ -131,8 +132,8 @@ fn keeps_pace_in(series: &Series, stretch: Span, usual_ms: i64) -> bool {
 
 /// Width of a cell for comparing clocks.
 pub(super) const FINE_MS: i64 = 5 * 60_000;
-/// Largest offset that is looked for: a day and a zone's hour or two.
-pub(super) const LAG_CELLS_MAX: i64 = 26 * MS_PER_HOUR / FINE_MS;
+/// Largest offset that is looked for.
+pub(super) const LAG_CELLS_MAX: i64 = CLOCK_JUMP_MS_MAX / FINE_MS;
 /// An offset below two cells can't be told from the response of the sensor.
 const LAG_CELLS_MIN: i64 = 2;
 /// A window is half a day.

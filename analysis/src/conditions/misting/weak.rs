@@ -37,7 +37,7 @@ struct Fall {
 }
 
 /// Hands wander by a third from one misting to the next, so they need twice the time, and what is given on purpose is no fault (own choice).
-const BY_HAND: Fall = Fall {
+const FALL_BY_HAND: Fall = Fall {
     weak_frac: (0.65, 0.8),
     now_ms: 2 * NOW_MS,
 };
@@ -255,7 +255,7 @@ pub(super) fn by_hand(
     let noted: Vec<Observed> = observed.iter().filter(shows).cloned().collect();
     let seen = |by: By| Seen::of(context, runs::BY_HAND, &noted, probes, main, by);
     let (first, lasting) = (seen(By::First), seen(By::Lasting));
-    let found = |seen, by| fallen(context, seen, by, BY_HAND);
+    let found = |seen, by| fallen(context, seen, by, FALL_BY_HAND);
     let fallen = found(&lasting, By::Lasting).or_else(|| found(&first, By::First))?;
     let in_first_minutes = first
         .told(context)
