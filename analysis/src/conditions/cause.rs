@@ -6,18 +6,22 @@
 //! enclosure's own heat was learned, its model says independently how much room, heater and lamp made of it: both agree, or it is told
 //! as likely only.
 
+mod source;
+mod verdict;
+
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::context::Context;
-use super::device::{hours_within, union};
+use super::device::hours_within;
 use super::heater;
 use super::places::{Line, hour_of, hour_start};
 use super::thermal::{Shares, WhatItWouldDo};
 use super::usual::{Usual, hour_mean};
-use crate::findings::Cause;
 use crate::series::Excess;
 use crate::words::percent;
+use source::Source;
+use verdict::{Verdict, heater_verdict, lamp_verdict, room_verdict, unknown};
 
 /// A departure from the usual below this, K, explains nothing: rooms and enclosures vary by about so much from day to day
 /// (common practice, no source).
@@ -37,68 +41,8 @@ const NEEDED_LESS_FRAC: f64 = 0.1;
 const EXTRA_LIGHT_H: f64 = 1.0;
 /// A lamp's excess is there from the first hours of light and for most of them; the sun's is not.
 const LAMP_HOURS_FRAC: f64 = 0.7;
-/// A share smaller than this would be told as zero, K.
-const SHARE_TOLD_K_MIN: f64 = 0.05;
 /// Without a usual to compare with, a room this near the limit, K, is the cause by itself.
 const ROOM_NEAR_K: f64 = 1.5;
-
-#[derive(Debug)]
-pub(super) struct Verdict {
-    pub(super) cause: Option<Cause>,
-    pub(super) evidence: String,
-    pub(super) advice: String,
-    /// The sun is likely, and a probe in it reads warmer than the air.
-    pub(super) in_sun: bool,
-}
-
-impl Verdict {
-    /// Weighs the verdict against what the thermal model makes of the same hours, and says how sure it is.
-    fn weighed(mut self, context: &Context<'_>, shares: Option<Shares>) -> Verdict {
-        let Some(shares) = shares else {
-            return self;
-        };
-        let room_k = shares.room_k;
-        let inside_k = shares.heater_k + shares.lamp_k + shares.fogger_k + shares.rest_k;
-        let agrees = match self.cause {
-            Some(Cause::RoomHeat) => room_k > inside_k,
-            Some(Cause::Heater) => {
-                shares.heater_k >= DEPARTURE_K_MIN && shares.heater_k > shares.lamp_k.max(room_k)
-            }
-            // A lamp that is stronger than before, or nearer, is not in the model: it is what is left over.
-            Some(Cause::Lamp) => shares.lamp_k + shares.rest_k > room_k.max(shares.heater_k),
-            None => return self,
-        };
-        // What the model leaves over says only that it is none of the things that it knows.
-        let is_explained = shares.rest_k <= room_k.max(shares.heater_k).max(shares.lamp_k);
-        let parts: Vec<String> = [
-            ("room", shares.room_k),
-            ("heater", shares.heater_k),
-            ("lamp", shares.lamp_k),
-            ("fogger", shares.fogger_k),
-            ("unexplained", shares.rest_k),
-        ]
-        .into_iter()
-        .filter(|(_, k)| k.abs() >= SHARE_TOLD_K_MIN)
-        .map(|(name, k)| {
-            let sign = if k < 0.0 { "−" } else { "+" };
-            format!("{name} {sign}{}", context.words.difference(k.abs()))
-        })
-        .collect();
-        if parts.is_empty() {
-            return self;
-        }
-        self.evidence += &format!(
-            "; {}: against its usual, its own thermal model gives {}",
-            if agrees && is_explained {
-                "that is sure"
-            } else {
-                "likely, but not sure"
-            },
-            crate::words::list(&parts)
-        );
-        self
-    }
-}
 
 /// Departures from the usual during the hot hours, weighted by how far above the limit each hour was.
 #[derive(Debug, Clone, Copy)]
@@ -233,71 +177,6 @@ fn departures(
         room_k: room_k / weights,
         excess_k: excess_k / weights,
     })
-}
-
-/// What the devices of one kind did.
-struct Source {
-    present: bool,
-    /// Share of the time on, where states are known.
-    on_frac: Option<f64>,
-    usual_on_frac: Option<f64>,
-    /// Share of the time on beyond the set-point (heaters).
-    stuck_frac: f64,
-    on: Vec<Span>,
-}
-
-impl Source {
-    fn of(context: &Context<'_>, kind: DeviceKind, window: Span, usual: Option<&Usual>) -> Source {
-        let mut source = Source {
-            present: false,
-            on_frac: None,
-            usual_on_frac: None,
-            stuck_frac: 0.0,
-            on: Vec::new(),
-        };
-        for device in context.enclosure.devices_of(kind) {
-            source.present = true;
-            let Some(states) = context.states(device) else {
-                continue;
-            };
-            if kind == DeviceKind::Heater {
-                let beyond = heater::beyond_setpoint(context, device, &states, window);
-                source.stuck_frac = source
-                    .stuck_frac
-                    .max(hours_within(&beyond, window) / window.hours());
-            }
-            let on_frac = states.on_frac(window);
-            if on_frac > source.on_frac {
-                source.on_frac = on_frac;
-                source.usual_on_frac = usual.and_then(|usual| usual.on_frac(&states, window));
-            }
-            source.on.extend(states.on_within(window_of_two_days(window)));
-        }
-        source.on = union(std::mem::take(&mut source.on));
-        source
-    }
-
-    fn more_than_usual(&self) -> bool {
-        self.on_frac
-            .zip(self.usual_on_frac)
-            .is_some_and(|(now, usual)| now - usual >= ON_MORE_FRAC)
-    }
-
-    /// Known to have been no more on than usual.
-    fn as_usual(&self) -> bool {
-        !self.present
-            || self.on_frac.is_some_and(|now| {
-                self.stuck_frac < STUCK_FRAC_MIN
-                    && self.usual_on_frac.is_none_or(|usual| now - usual < ON_MORE_FRAC)
-            })
-    }
-}
-
-fn window_of_two_days(window: Span) -> Span {
-    Span {
-        from_ms: window.from_ms - 24 * MS_PER_HOUR,
-        until_ms: window.until_ms,
-    }
 }
 
 /// The warming inside was unusual: by which source.
@@ -608,57 +487,6 @@ pub(super) fn of_overcooling(context: &Context<'_>, line: &Line, day: Span, unde
             Let a cold animal warm slowly with its room; never raise the heat on an animal that looks unwell, ring \
             a veterinarian. Unplug before you reach near wet fittings."
             .to_owned(),
-        in_sun: false,
-    }
-}
-
-const ANIMALS_FIRST: &str = "Look at the animals first and give them shade, air and water.";
-
-fn room_verdict(evidence: String) -> Verdict {
-    Verdict {
-        cause: Some(Cause::RoomHeat),
-        evidence,
-        advice: format!(
-            "{ANIMALS_FIRST} Cool the room (blinds, night air), shorten the lamp's hours while it lasts, and move the \
-             most delicate animals to the coolest room; no ice, no sudden cold."
-        ),
-        in_sun: false,
-    }
-}
-
-fn heater_verdict(evidence: String) -> Verdict {
-    Verdict {
-        cause: Some(Cause::Heater),
-        evidence,
-        advice: format!(
-            "{ANIMALS_FIRST} Pull the heater's plug (dry hands, dry floor) and leave it out until thermostat, probe and \
-             relay are checked or replaced; fit an independent high cut-out, by an electrician where your rules ask for \
-             one. No software stands in for it."
-        ),
-        in_sun: false,
-    }
-}
-
-fn lamp_verdict(evidence: String) -> Verdict {
-    Verdict {
-        cause: Some(Cause::Lamp),
-        evidence,
-        advice: format!(
-            "{ANIMALS_FIRST} Check lamp type, distance and timer; a lamp changed for a stronger one or left on needs its \
-             guard and fixing looked at, unplugged and cold."
-        ),
-        in_sun: false,
-    }
-}
-
-fn unknown(evidence: &str) -> Verdict {
-    Verdict {
-        cause: None,
-        evidence: format!("the cause can't be told ({evidence})"),
-        advice: format!(
-            "{ANIMALS_FIRST} Then look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
-             sensor that hangs in the warm spot."
-        ),
         in_sun: false,
     }
 }
