@@ -157,6 +157,14 @@ impl FeedSnapshot {
     }
 }
 
+impl Snapshot {
+    /// When a reading last came, ms. What was received later than now was so before the machine's clock was set back, and says nothing.
+    pub fn last_received_ms(&self, now_ms: i64) -> Option<i64> {
+        let received = self.by_sensor.iter().filter_map(|sensor| sensor.last_received_ms);
+        received.filter(|at_ms| *at_ms <= now_ms).max()
+    }
+}
+
 /// The feeds with most to tell, worst first: refused before late before repeated.
 pub fn worst(feeds: &[FeedSnapshot], count: usize) -> Vec<&FeedSnapshot> {
     let mut worst: Vec<&FeedSnapshot> = feeds.iter().filter(|feed| feed.trouble().is_some()).collect();
@@ -257,7 +265,7 @@ impl Counts {
             add(&feed.late, u64::from(is_late));
             add(&feed.doubtful, u64::from(is_doubtful));
             feed.last_received_ms
-                .fetch_max(u64::try_from(reading.received_ms).unwrap_or(0), Ordering::Relaxed);
+                .store(u64::try_from(reading.received_ms).unwrap_or(0), Ordering::Relaxed);
         }
     }
 
@@ -360,6 +368,9 @@ fn by_sensor(feeds: &[FeedSnapshot]) -> Vec<SensorSnapshot> {
     sensors.into_values().collect()
 }
 
+/// A device that sends older readings after newer ones is done with them within this time (our own choice).
+const LATE_MS: i64 = 5 * 60_000;
+
 /// The newest durable reading of each sensor and quantity, for a page that shows what is now.
 #[derive(Debug, Default)]
 pub struct Newest {
@@ -380,7 +391,8 @@ impl Newest {
         by_sensor.get(sensor)?.get(&quantity).cloned()
     }
 
-    /// An older reading never takes the place of a newer one.
+    /// An older reading takes the place of a newer one only where that one's time is not to be trusted: it was received later than
+    /// this one (the machine's clock was set back), or longer before than a device sends late (the device's clock was).
     pub fn show<'r>(&self, readings: impl Iterator<Item = &'r Reading>) {
         let mut by_sensor = self.by_sensor.lock().unwrap_or_else(PoisonError::into_inner);
         for reading in readings {
@@ -389,7 +401,7 @@ impl Newest {
                 None => by_sensor.entry(Arc::clone(&reading.sensor)).or_default(),
             };
             match of_sensor.get_mut(&reading.quantity) {
-                Some(known) if known.at_ms > reading.at_ms => {}
+                Some(known) if known.at_ms > reading.at_ms && !was_set_back(known, reading) => {}
                 Some(known) => *known = reading.clone(),
                 None => {
                     of_sensor.insert(reading.quantity, reading.clone());
@@ -399,11 +411,45 @@ impl Newest {
     }
 }
 
+/// Whether a clock was set back between two readings of one sensor, of which the second bears the earlier time.
+fn was_set_back(known: &Reading, reading: &Reading) -> bool {
+    !(0..=LATE_MS).contains(&(reading.received_ms - known.received_ms))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::feeds::Feeds;
     use crate::feeds::tests::{message, site};
+
+    #[test]
+    fn the_newest_is_the_last_by_its_time_unless_a_clock_was_set_back() {
+        let newest = Newest::default();
+        let show = |at_min: i64, received_min: i64, value: f64| {
+            let mut reading = Feeds::new(&site())
+                .read(&message(
+                    "nature-room/mossy-1/stat",
+                    r#"{"temperature": 22.4}"#,
+                    0,
+                ))
+                .readings
+                .remove(0);
+            (reading.at_ms, reading.received_ms, reading.value) =
+                (at_min * 60_000, received_min * 60_000, value);
+            newest.show([reading].iter());
+            newest.all()[0].value
+        };
+        assert_eq!(show(600, 600, 1.0), 1.0);
+        // What a device kept while it was off comes after what it measures now.
+        assert_eq!(show(540, 601, 2.0), 1.0);
+        assert_eq!(show(602, 602, 3.0), 3.0);
+        // The device's clock is an hour behind from now on.
+        assert_eq!(show(543, 603, 4.0), 3.0);
+        assert_eq!(show(548, 608, 5.0), 5.0);
+        assert_eq!(show(549, 609, 6.0), 6.0);
+        // The machine's clock is set back by two hours, and with it the time of what bears that of its arrival.
+        assert_eq!(show(490, 490, 7.0), 7.0);
+    }
 
     #[test]
     fn each_feed_has_its_own_counts_and_a_stranger_adds_none() {

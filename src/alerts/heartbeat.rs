@@ -25,11 +25,7 @@ fn own(site: &Site, message: &Value) -> Option<OwnMessage> {
 }
 
 pub(super) fn alive(site: &Site, counts: &Snapshot, board: &Board, now_ms: i64) -> Option<OwnMessage> {
-    let last_ms = counts
-        .by_sensor
-        .iter()
-        .filter_map(|sensor| sensor.last_received_ms)
-        .max();
+    let last_ms = counts.last_received_ms(now_ms);
     let trouble: Vec<Value> = counts
         .trouble
         .iter()
@@ -44,7 +40,7 @@ pub(super) fn alive(site: &Site, counts: &Snapshot, board: &Board, now_ms: i64) 
             "time": site.zone.rfc3339(now_ms),
             "next_by": site.zone.rfc3339(now_ms + NEXT_WITHIN_MS),
             "last_received": last_ms.map(|at_ms| site.zone.rfc3339(at_ms)),
-            "age_s": last_ms.map(|at_ms| (now_ms - at_ms).max(0) / 1000),
+            "age_s": last_ms.map(|at_ms| (now_ms - at_ms) / 1000),
             "connected": counts.is_connected,
             "open_alerts": board.open().len(),
             "trouble": trouble,

@@ -10,7 +10,7 @@ const STAYS_MS: i64 = 2 * MS_PER_HOUR;
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Open {
     pub(super) since_ms: i64,
-    told_ms: i64,
+    pub(super) told_ms: i64,
     /// The pause before it is told again.
     again_ms: i64,
     /// What was told last, and the worst so far, °C; for dangers that are measured in degrees.

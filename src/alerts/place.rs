@@ -112,23 +112,36 @@ impl Watched {
         self.place = place;
     }
 
+    /// What an earlier run told as silent is so until it is heard, also where the machine's clock was set back between the runs.
+    pub(super) fn silent_since(&mut self, since_ms: i64) {
+        self.heard_ms = since_ms.min(self.heard_ms - SILENT_MS - 1);
+    }
+
     /// Takes up a danger that an earlier run told.
     pub(super) fn resume(&mut self, danger: Danger, open: Open) {
         if danger == Danger::Silent {
-            self.heard_ms = open.since_ms;
+            self.silent_since(open.since_ms);
         }
         self.open.insert(danger, open);
     }
 
+    /// See [`super::watch::Watch::clock_was_set`].
+    pub(super) fn clock_was_set(&mut self, by_ms: i64) {
+        let moments = self.moments.iter_mut().map(|moment| &mut moment.at_ms);
+        let told = self.open.values_mut().map(|open| &mut open.told_ms);
+        for at_ms in moments.chain(told).chain([&mut self.heard_ms]) {
+            *at_ms = at_ms.saturating_add(by_ms);
+        }
+    }
+
     pub(super) fn take_in(&mut self, now_ms: i64, readings: &[Reading]) {
-        // Where the machine's clock was set back, what lies ahead of it was heard before.
-        self.moments.retain(|moment| moment.at_ms <= now_ms);
-        self.heard_ms = self.heard_ms.min(now_ms);
         let heard = readings
             .iter()
             .filter(|reading| reading.mark.has_value())
             .filter(|reading| self.place.sensors.iter().any(|id| **id == *reading.sensor))
-            .map(|reading| reading.received_ms.min(now_ms))
+            .map(|reading| reading.received_ms)
+            // What was received later than now was so before the machine's clock was set back.
+            .filter(|received_ms| *received_ms <= now_ms)
             .max();
         if let Some(heard) = heard {
             // What an earlier run had left in the spool was not heard now.
@@ -140,7 +153,7 @@ impl Watched {
             .filter(|reading| {
                 reading.quantity == Quantity::Temperature
                     && reading.mark.has_value()
-                    && now_ms - reading.received_ms <= SILENT_MS
+                    && (0..=SILENT_MS).contains(&(now_ms - reading.received_ms))
                     && self.place.animal_sensors.iter().any(|id| **id == *reading.sensor)
             })
             .collect();

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use mosswarden_analysis::by_part::{Kept, Pace};
 use mosswarden_analysis::findings::Finding;
@@ -23,6 +23,9 @@ use crate::service;
 
 /// Well within the minute in which danger must be told.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
+
+/// The machine's clock was set, or the machine slept, where its time and the time that passed differ by more.
+const CLOCK_SET_MS: i64 = 60_000;
 
 /// A watch that broke off is started again this much later.
 const AGAIN_AFTER: Duration = Duration::from_secs(5);
@@ -68,9 +71,19 @@ async fn watch(sentry: Sentry) {
     teller.show(&watch);
     let mut tick = tokio::time::interval(LOOK_EVERY);
     tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let (mut looked, mut looked_ms) = (Instant::now(), teller.now_ms());
     loop {
         tick.tick().await;
         let now_ms = teller.now_ms();
+        let set_by_ms = now_ms - looked_ms - i64::try_from(looked.elapsed().as_millis()).unwrap_or(i64::MAX);
+        (looked, looked_ms) = (Instant::now(), now_ms);
+        if set_by_ms.abs() > CLOCK_SET_MS {
+            tracing::warn!(
+                seconds = set_by_ms / 1000,
+                "the machine's clock was set, or it slept"
+            );
+            watch.clock_was_set(set_by_ms);
+        }
         let acknowledged = teller.around.board.acknowledged_ids();
         watch.acknowledge(&acknowledged);
         let counts = teller.counts.snapshot();

@@ -156,7 +156,7 @@ impl Watch {
             }
             None if danger == Danger::Silent => {
                 for watched in &mut self.watched {
-                    watched.heard_ms = open.since_ms;
+                    watched.silent_since(open.since_ms);
                 }
                 self.open.insert(danger, open);
             }
@@ -176,6 +176,20 @@ impl Watch {
             for (danger, open) in &mut watched.open {
                 open.is_acknowledged = ids.contains(&id(Some(&watched.place.id), *danger, open.since_ms));
             }
+        }
+    }
+
+    /// The machine's clock was set by so much: what was noted by the old time is counted by the new one.
+    pub(crate) fn clock_was_set(&mut self, by_ms: i64) {
+        let own = self.open.values_mut().map(|open| &mut open.told_ms);
+        for at_ms in own
+            .chain(self.gone_ms.values_mut())
+            .chain([&mut self.return_until_ms])
+        {
+            *at_ms = at_ms.saturating_add(by_ms);
+        }
+        for watched in &mut self.watched {
+            watched.clock_was_set(by_ms);
         }
     }
 

@@ -6,6 +6,7 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
+use mosswarden_collector::Newest;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::{Reading, TimeSource};
@@ -144,10 +145,14 @@ impl Story {
         if !self.is_between(at_ms, "27T09:12", "28T18:00") {
             readings.push(reading("c1", Quantity::Temperature, at_ms, 18.0));
         }
-        // From the clock change on, one device's clock is an hour wrong.
+        // From the clock change on, two devices' clocks are an hour wrong: one of A's, and C's only one.
         if at_ms >= self.at("29T02:00") {
-            readings[0].at_ms -= 60 * MS_PER_MIN;
-            readings[0].time_source = TimeSource::Device;
+            for reading in &mut readings {
+                if ["a1", "c1"].contains(&&*reading.sensor) {
+                    reading.at_ms -= 60 * MS_PER_MIN;
+                    reading.time_source = TimeSource::Device;
+                }
+            }
         }
         readings
     }
@@ -168,12 +173,12 @@ fn play(story: &Story) -> Vec<Sent> {
     let mut told: Vec<Alert> = Vec::new();
     let mut waiting: Vec<Item> = Vec::new();
     let mut sent = Vec::new();
-    let mut newest: Vec<Reading> = Vec::new();
+    let mut newest = Newest::default();
     let mut watch = Watch::new(site, story.at("23T00:00"), &[], &acknowledged);
     let week = story.at("23T00:00")..story.at("30T00:00");
     for now_ms in week.step_by(10_000) {
         if restarts.contains(&now_ms) {
-            newest.clear();
+            newest = Newest::default();
             watch = Watch::new(site, now_ms, &told, &acknowledged);
         }
         if now_ms == acknowledged_ms {
@@ -181,13 +186,10 @@ fn play(story: &Story) -> Vec<Sent> {
             watch.acknowledge(&acknowledged);
         }
         if now_ms % MS_PER_MIN == 0 {
-            for reading in story.readings(now_ms) {
-                newest.retain(|known| known.sensor != reading.sensor);
-                newest.push(reading);
-            }
+            newest.show(story.readings(now_ms).iter());
         }
         let seen = Seen {
-            readings: &newest,
+            readings: &newest.all(),
             is_connected: story.has_broker(now_ms),
             can_store: true,
         };
@@ -315,4 +317,66 @@ fn a_disk_that_takes_nothing_is_told_and_so_is_its_end() {
         }
     }
     assert_eq!(told, ["160 not-storing begins", "300 not-storing all-clear"]);
+}
+
+/// The minutes (by the time that passed) at which one enclosure's lone sensor is told as silent and as heard again, and those at
+/// which it is told as too hot. The machine's clock is set by `set_min` at minute 60; the sensor speaks each minute but from `silent_min` on
+/// and is hot from minute 80 on.
+fn told_around_a_set_clock(set_min: i64, silent_min: i64) -> Vec<String> {
+    let source = format!("{SITE}{CELLAR}");
+    let site =
+        Site::from_source(Path::new("site.toml"), &source).unwrap_or_else(|problems| panic!("{problems:?}"));
+    let start_ms = 1_772_352_000_000;
+    let mut watch = Watch::new(&site, start_ms, &[], &BTreeSet::new());
+    let newest = Newest::default();
+    let mut told = Vec::new();
+    for minute in 0..150 {
+        let is_set = minute >= 60;
+        let now_ms = start_ms + (minute + if is_set { set_min } else { 0 }) * MS_PER_MIN;
+        if minute == 60 {
+            watch.clock_was_set(set_min * MS_PER_MIN);
+        }
+        if minute < silent_min {
+            let c_c = if minute < 80 { 18.0 } else { 27.0 };
+            let beside = ["a1", "b1"].map(|sensor| reading(sensor, Quantity::Temperature, now_ms, 22.0));
+            newest.show(
+                beside
+                    .iter()
+                    .chain([&reading("c1", Quantity::Temperature, now_ms, c_c)]),
+            );
+        } else {
+            let beside = ["a1", "b1"].map(|sensor| reading(sensor, Quantity::Temperature, now_ms, 22.0));
+            newest.show(beside.iter());
+        }
+        let seen = Seen {
+            readings: &newest.all(),
+            is_connected: true,
+            can_store: true,
+        };
+        for alert in watch.look(now_ms, &seen) {
+            let enclosure = alert.enclosure.as_deref().unwrap_or("all");
+            told.push(format!(
+                "{minute} {enclosure} {} {}",
+                alert.danger.name(),
+                alert.what.name()
+            ));
+        }
+    }
+    told
+}
+
+#[test]
+fn a_machines_clock_that_is_set_makes_no_silence_and_hides_neither_heat_nor_silence() {
+    for set_min in [-180, -5, 0, 5, 180] {
+        let told = |silent_min| told_around_a_set_clock(set_min, silent_min);
+        assert_eq!(told(150), ["90 c too-hot begins"], "{set_min}");
+        assert_eq!(told(70), ["100 c silent begins"], "{set_min}");
+        // What was received a little later by the old clock counts as received so by the new one.
+        let late_min = if set_min == -5 { 5 } else { 0 };
+        assert_eq!(
+            told(50),
+            [format!("{} c silent begins", 80 + late_min)],
+            "{set_min}"
+        );
+    }
 }

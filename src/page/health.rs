@@ -19,9 +19,12 @@ const QUIET_MS: i64 = 15 * 60_000;
 pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
     let counts = page.counts.snapshot();
     let now_ms = (page.now_ms)();
-    let received_ms = counts.by_sensor.iter().filter_map(|s| s.last_received_ms).max();
+    let received_ms = counts.last_received_ms(now_ms);
     let judged = page.judging.known().judged;
-    let kept_ms = judged.and_then(|judged| judged.latest.values().map(|(at_ms, _)| *at_ms).max());
+    let kept_ms = judged.and_then(|judged| {
+        let latest = judged.latest.values().map(|(at_ms, _)| *at_ms);
+        latest.filter(|at_ms| *at_ms <= now_ms).max()
+    });
     let newest_ms = received_ms.or(kept_ms);
     let status = if newest_ms.is_some_and(|at_ms| now_ms - at_ms <= QUIET_MS) {
         Some("readings come in")
@@ -37,7 +40,7 @@ pub(super) async fn health(State(page): State<Arc<Page>>) -> Response {
         "status": status.unwrap_or("no reading for 15 min"),
         "time": page.site.zone.rfc3339(now_ms),
         "last_received": newest_ms.map(|at_ms| page.site.zone.rfc3339(at_ms)),
-        "age_s": newest_ms.map(|at_ms| (now_ms - at_ms).max(0) / 1000),
+        "age_s": newest_ms.map(|at_ms| (now_ms - at_ms) / 1000),
         "connected": counts.is_connected,
         "open_alerts": page.board.open().len(),
         "trouble": trouble,

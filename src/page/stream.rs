@@ -49,13 +49,7 @@ pub(super) async fn live(State(page): State<Arc<Page>>) -> Response {
 
 /// What a view depends on, in short: the newest reading, the judgement, the open alerts, the journal.
 fn sign(page: &Page) -> (Option<i64>, Option<i64>, String, u64) {
-    let newest = page
-        .counts
-        .snapshot()
-        .by_sensor
-        .iter()
-        .filter_map(|sensor| sensor.last_received_ms)
-        .max();
+    let newest = page.counts.snapshot().last_received_ms((page.now_ms)());
     let judged = page.judging.look().judged.map(|judged| judged.at_ms);
     let open = format!("{:?}", page.board.open());
     let journal = mosswarden_config::table::journal_file(&page.site.data_dir);

@@ -13,13 +13,8 @@ pub(crate) fn ready() {
 
 /// Feeds the watchdog; the watch over the enclosures calls it, so that a watch that hangs is started anew.
 pub(crate) fn alive(counts: &Snapshot, open_alerts: usize, now_ms: i64) {
-    let last_ms = counts
-        .by_sensor
-        .iter()
-        .filter_map(|sensor| sensor.last_received_ms)
-        .max();
-    let last = match last_ms {
-        Some(at_ms) => format!("the last {} s ago", (now_ms - at_ms).max(0) / 1000),
+    let last = match counts.last_received_ms(now_ms) {
+        Some(at_ms) => format!("the last {} s ago", (now_ms - at_ms) / 1000),
         None => "none yet".to_owned(),
     };
     let status = format!("{} readings, {last}; {open_alerts} alerts open", counts.stored);
