@@ -337,14 +337,14 @@ pub fn next_step(finding: &Finding) -> String {
              electrician about anything on the mains near water."
         }
         (Kind::Overheating, Some(Cause::Lamp)) => {
-            "Before you trust the lamp again, check its type, distance and timer, and its guard and fixing, unplugged and cold."
+            "Before the lamp shines again, check its type, distance and timer, and its guard and fixing, unplugged and cold."
         }
         (Kind::Overheating, Some(Cause::RoomHeat)) => {
-            "Before the next hot day, see how the room is kept cooler (blinds, night air) and where the most delicate animals \
-             can go meanwhile."
+            "Before the next hot hours, cool the room (blinds, night air), shorten the lamp's hours, and move the most delicate animals to the \
+             coolest room."
         }
         (Kind::Overheating, None) => {
-            "Before you trust it again, look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
+            "Before the next bright day, look for sun on the glass, a covered vent, a lamp or heater that was changed, and a \
              sensor that hangs in the warm spot."
         }
         (Kind::MistWeak, _) => {
@@ -356,7 +356,11 @@ pub fn next_step(finding: &Finding) -> String {
         }
         _ => return format!("It is over. {}", finding.advice),
     };
-    format!("It is over. Look how the animals are. {check}")
+    let over = match finding.kind {
+        Kind::Overheating => "It cooled again, which does not mean that the cause is gone.",
+        _ => "It is over.",
+    };
+    format!("{over} Look how the animals are. {check}")
 }
 
 /// The next steps of findings of one cause, each once.

@@ -218,7 +218,9 @@ fn of_readings(gathered: &Gathered<'_>) -> Vec<Event> {
             | Kind::HeaterFailed
             | Kind::LightHoursWrong
             | Kind::MistMissed
-            | Kind::MistWeak => findings.push(finding),
+            | Kind::MistWeak
+            | Kind::SetpointMissed
+            | Kind::StaysWet => findings.push(finding),
             Kind::Overheating | Kind::Overcooling | Kind::NightTooWarm | Kind::NightTooCold => {
                 days.push(finding)
             }

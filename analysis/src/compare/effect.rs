@@ -67,7 +67,7 @@ pub fn effect(days: &[(&Day, Figure)], measure: Measure) -> Result<Effect, Refus
         change: if measure.is_ratio() {
             in_percent(change)
         } else {
-            change
+            measure.as_can_be(change)
         },
         phi,
         before_days: days.len() - after_days,

@@ -17,7 +17,7 @@ mod tests;
 use chrono::NaiveDate;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site};
-use mosswarden_config::zone::{MS_PER_24_H, Span};
+use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 use serde::Serialize;
 
 use crate::assess::needed;
@@ -135,6 +135,17 @@ impl Measure {
         }
     }
 
+    /// A day has 24 hours, which a fit does not know.
+    fn as_can_be(self, change: Estimate) -> Estimate {
+        let hours_max = match self {
+            Measure::OutsideBand | Measure::Damp => 24.0,
+            _ => f64::INFINITY,
+        };
+        let [value, low, high] =
+            [change.value, change.low, change.high].map(|hours| hours.clamp(-hours_max, hours_max));
+        Estimate { value, low, high }
+    }
+
     /// Whether the effect is a ratio, given in percent.
     const fn is_ratio(self) -> bool {
         matches!(self, Measure::HalfLife | Measure::Rise)
@@ -234,7 +245,7 @@ pub fn changes<'j>(journal: &'j [Entry], enclosure: &'j str, span: Span) -> impl
 
 /// Compares an enclosure before and after an instant; the record reaches as far as [`readings_needed`].
 pub fn compare(site: &Site, enclosure: &Enclosure, record: &Record, asked: &Asked<'_>) -> Comparison {
-    let (span, cut_by) = cut(record, &enclosure.id, asked);
+    let (span, cut_by) = cut(site.zone, record, &enclosure.id, asked);
     let trust = trust::assess(site, record, span);
     let outcome = conditions::assess(site, enclosure, record, &trust.trusted, span);
     let changed_on = site.zone.date(asked.at_ms);
@@ -260,11 +271,14 @@ pub fn compare(site: &Site, enclosure: &Enclosure, record: &Record, asked: &Aske
 }
 
 /// The span that is compared, cut at other changes that last.
-fn cut(record: &Record, enclosure: &str, asked: &Asked<'_>) -> (Span, Vec<(i64, String)>) {
+fn cut(zone: Zone, record: &Record, enclosure: &str, asked: &Asked<'_>) -> (Span, Vec<(i64, String)>) {
     let mut span = reach(asked);
     let mut cut_by = Vec::new();
+    // Who asks by the date alone means what was changed on it.
+    let is_same =
+        |at_ms: i64| (at_ms - asked.at_ms).abs() <= SAME_MS || zone.date(at_ms) == zone.date(asked.at_ms);
     for entry in record.entries(enclosure, span) {
-        if !CUTS.contains(&entry.kind.as_str()) || (entry.at_ms - asked.at_ms).abs() <= SAME_MS {
+        if !CUTS.contains(&entry.kind.as_str()) || is_same(entry.at_ms) {
             continue;
         }
         if entry.at_ms < asked.at_ms && entry.at_ms > span.from_ms {

@@ -294,8 +294,11 @@ impl Judging<'_> {
         };
         let several = places.sensors.len() > 1;
         let silent = silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len());
+        let emergency = emergency_min
+            .zip(limits.emergency_c)
+            .filter(|(minutes, _)| *minutes >= 1.0);
         let lead = format!(
-            "{}{} at {}, {} {direction} the limit, for {}{} in all{}",
+            "{}{} at {}, {} {direction} the limit, for {}{} in all{}{}",
             words.temperature(extreme_c),
             if several {
                 format!(" at the {place} place")
@@ -309,7 +312,14 @@ impl Judging<'_> {
             match side {
                 Side::Over if several => " with no cooler place left",
                 _ => "",
-            }
+            },
+            emergency.map_or(String::new(), |(minutes, limit_c)| {
+                format!(
+                    ", of it {} above the emergency limit of {}",
+                    words.hours(minutes / 60.0),
+                    words.temperature(limit_c)
+                )
+            })
         );
         let least = doubt.map_or(String::new(), |doubt| {
             let bound = doubt.extreme_c.map_or(String::new(), |t_c| {

@@ -36,6 +36,7 @@ use runs::{Events, Run};
 pub use empty::NOTHING_FRAC;
 pub use response::{Dried, PEAK_MIN};
 pub(super) use runs::BY_HAND;
+pub(super) use seen::SEEN;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
 use weak::ToldBy;

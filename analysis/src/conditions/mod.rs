@@ -139,6 +139,13 @@ pub struct Misting {
     pub left_out: Option<String>,
 }
 
+impl Misting {
+    /// Whether nobody noted or sent it: the humidity rose as by a misting.
+    pub fn is_only_seen(&self) -> bool {
+        self.device == misting::SEEN
+    }
+}
+
 /// What one enclosure's animals lived through in a span.
 #[derive(Debug, Clone, Default)]
 pub struct Outcome {

@@ -62,8 +62,8 @@ const SIDES: [Side; 2] = [
         hours_name: "hours below the band",
         extreme_name: "lowest humidity",
         word: "Drier",
-        advice: "See that the water dish is full and that mister or fogger works, then compare with the room: dry winter air \
-            needs more misting or less vent. Mist by hand today if the animals need it.",
+        advice: "See that door, lid and vents stand as you left them, that the water dish is full and that mister or fogger works, then \
+            compare with the room: dry winter air needs more misting or less vent. Mist by hand today if the animals need it.",
     },
     Side {
         kind: Kind::HumidityTooHigh,
@@ -77,6 +77,10 @@ const SIDES: [Side; 2] = [
             water away from plugs and strips.",
     },
 ];
+
+/// Where heat dried the air, a covered vent would do harm.
+const DRY_BY_HEAT: &str = "Warm air dries: see to the heat first, and leave the vents open. See that the water dish is full, and mist by hand today if \
+    the animals need it.";
 
 /// Judges the measured days; by the trends of the mistings it is told where a changed exchange of air would explain what was found.
 pub(super) fn judge(context: &Context<'_>, days: &[Day], trends: &[MistTrend]) -> Verdicts {
@@ -191,10 +195,14 @@ fn finding(
         finding.also.push(Value::new(side.extreme_name, extreme, "%RH"));
         extreme_words = format!("; {word} {extreme:.1} %RH at {}", context.words.clock(at_ms));
     }
-    let room = room::share_of_room(context, day.span, &beyond);
-    finding
-        .also
-        .extend(room.map(|share| Value::new("share of the change that the room made", 100.0 * share, "%")));
+    let made = room::made(context, day.span, &beyond);
+    finding.also.extend(made.map(|made| {
+        Value::new(
+            "share of the change that the room made",
+            100.0 * made.by_room,
+            "%",
+        )
+    }));
     finding.message = format!(
         "{} than wanted ({}) for {} on {}{extreme_words}{}{}.{}{airing}",
         side.word,
@@ -203,9 +211,14 @@ fn finding(
         context.words.day(day.span.from_ms),
         corrected_words(places),
         silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len()),
-        room::words(room)
+        room::words(made, side.beyond)
     );
-    side.advice.clone_into(&mut finding.advice);
+    let is_hot = day.over.hours > 0.0 || made.is_some_and(|made| made.is_by_own_warmth());
+    let advice = match side.beyond {
+        Beyond::Below if is_hot => DRY_BY_HEAT,
+        _ => side.advice,
+    };
+    advice.clone_into(&mut finding.advice);
     finding
 }
 
@@ -258,6 +271,7 @@ mod tests {
 
     use super::super::kit::{Kit, of, unjudged};
     use super::*;
+    use crate::physics::humidity::{relative_humidity_pct, vapour_pressure_pa};
 
     /// The quiet record with a humidity of `pct` in a window of one date.
     fn with_humidity(pct: f64, from_h: f64, until_h: f64) -> Kit {
@@ -284,6 +298,56 @@ mod tests {
             found[0].value
         );
         assert_eq!(outcome.days[2].dry_h, found[0].value.estimate);
+    }
+
+    /// The same vapour all along, and at midday of one date warmer by so much, with the room or without it.
+    fn dried_by_warmth(warmer_k: f64, with_room: bool) -> Finding {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let warmth_k = |kit: &Kit, at: i64| {
+            let is_hot =
+                kit.zone.date(at).to_string() == "2026-05-20" && (10.0..16.0).contains(&kit.hour(at));
+            if is_hot { warmer_k } else { 0.0 }
+        };
+        let pressure_pa = vapour_pressure_pa(24.0, 70.0);
+        for sensor in ["check", "cool"] {
+            kit.refill(sensor, Quantity::Temperature, |kit, at| {
+                Some(24.0 + warmth_k(kit, at))
+            });
+            kit.refill(sensor, Quantity::Humidity, |kit, at| {
+                Some(relative_humidity_pct(24.0 + warmth_k(kit, at), pressure_pa))
+            });
+        }
+        let room_k = |kit: &Kit, at: i64| if with_room { warmth_k(kit, at) } else { 0.0 };
+        kit.refill("wall", Quantity::Temperature, |kit, at| {
+            Some(20.0 + room_k(kit, at))
+        });
+        kit.refill("wall", Quantity::Humidity, |_, _| Some(50.0));
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        let found = of(&outcome, Kind::HumidityTooLow);
+        assert_eq!(found.len(), 1, "{found:?}");
+        found[0].clone()
+    }
+
+    #[test]
+    fn air_that_its_own_heat_dried_is_told_so_and_no_vent_is_to_be_closed() {
+        let own = dried_by_warmth(9.0, false);
+        assert!(
+            own.message.contains("warmer over its room than usual"),
+            "{}",
+            own.message
+        );
+        assert!(own.advice.contains("leave the vents open"), "{}", own.advice);
+        let with_room = dried_by_warmth(3.9, true);
+        assert!(
+            !with_room.message.contains("over its room"),
+            "{}",
+            with_room.message
+        );
+        assert!(
+            with_room.advice.contains("dry winter air"),
+            "{}",
+            with_room.advice
+        );
     }
 
     #[test]

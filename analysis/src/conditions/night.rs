@@ -212,7 +212,7 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Find
         _ => ("below", limits.night_c.low, "lowest", summary.low),
     };
     let usual = night.usual_mean_c.map_or(String::new(), |mean_c| {
-        format!(", its usual {}", words.temperature(mean_c))
+        format!(" (usually {})", words.temperature(mean_c))
     });
     let silent = silent_words(&places.silent(night.span, SILENT_FRAC), places.sensors.len());
     let why = match kind {
@@ -226,7 +226,7 @@ fn outside(context: &Context<'_>, places: &Places, night: &Night) -> Option<Find
         false => format!(": {}", why.join("; ")),
     };
     finding.message = format!(
-        "The night of {} had a mean of {}, {} {direction} the wanted {}; {end} {}{usual}{silent}{why}.",
+        "The night of {} had a mean of {}{usual}, {} {direction} the wanted {}; {end} {}{silent}{why}.",
         words.day(night.span.from_ms),
         words.temperature(summary.mean),
         words.difference(beyond_k.abs()),

@@ -1,13 +1,15 @@
 //! What is usual at each hour of the day: the enclosure's excess over its room, the room itself, a heater's share of time.
 //!
-//! From days before the one that is judged, none of them too hot, at most fourteen, the latest first. Medians: one odd day
-//! does not move them.
+//! From days before the one that is judged, none of them too hot and none on which a heater had no pause, at most fourteen, the latest
+//! first. Medians: one odd day does not move them.
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::site::DeviceKind;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::context::Context;
+use super::device::States;
 use super::places::{Line, hour_of};
 use crate::statistics::robust::median;
 
@@ -41,8 +43,26 @@ pub(super) fn hour_mean(line: &Line, from_ms: i64) -> Option<f64> {
 }
 
 impl Usual {
-    /// What is usual before `before_ms`, by a line of the enclosure; days on which the line passed `limit_c` stay out.
+    /// What is usual before `before_ms`, by a line of the enclosure; days on which the line passed `limit_c` stay out, and those of a heater
+    /// that had no pause (it is stuck, failed, or too weak) where enough others are left.
     pub(super) fn before(context: &Context<'_>, line: &Line, limit_c: f64, before_ms: i64) -> Option<Usual> {
+        let heaters: Vec<States> = context
+            .enclosure
+            .devices_of(DeviceKind::Heater)
+            .filter_map(|heater| context.states(heater))
+            .collect();
+        let has_pauses = |day: Span| heaters.iter().all(|states| states.on_frac(day) != Some(1.0));
+        Usual::of_days(context, line, limit_c, before_ms, has_pauses)
+            .or_else(|| Usual::of_days(context, line, limit_c, before_ms, |_| true))
+    }
+
+    fn of_days(
+        context: &Context<'_>,
+        line: &Line,
+        limit_c: f64,
+        before_ms: i64,
+        counts: impl Fn(Span) -> bool,
+    ) -> Option<Usual> {
         let past = Span {
             from_ms: context.record_from_ms(),
             until_ms: before_ms,
@@ -54,7 +74,7 @@ impl Usual {
                 break;
             }
             let day = context.zone.day(date);
-            if day.until_ms > before_ms || line.above(limit_c, day).hours > 0.0 {
+            if day.until_ms > before_ms || line.above(limit_c, day).hours > 0.0 || !counts(day) {
                 continue;
             }
             let mut any = false;
@@ -90,14 +110,13 @@ impl Usual {
     }
 
     /// A device's usual share of time on, at the local hours of `window`, on the same days.
-    pub(super) fn on_frac(&self, states: &super::device::States, window: Span) -> Option<f64> {
+    pub(super) fn on_frac(&self, states: &States, window: Span) -> Option<f64> {
         let shares: Vec<f64> = self
             .days
             .iter()
             .filter_map(|day| {
                 // The window carried back by whole days of 24 hours: an hour of difference at a clock change does not matter here.
-                const MS_PER_DAY: i64 = 24 * MS_PER_HOUR;
-                let back_ms = (window.from_ms - day.from_ms).div_euclid(MS_PER_DAY) * MS_PER_DAY;
+                let back_ms = (window.from_ms - day.from_ms).div_euclid(MS_PER_24_H) * MS_PER_24_H;
                 states.on_frac(Span {
                     from_ms: window.from_ms - back_ms,
                     until_ms: window.until_ms - back_ms,

@@ -9,7 +9,7 @@ use crate::audit::gather::{FOLLOWED, Gathered};
 use crate::audit::model::{StripPart, windows};
 use crate::audit::timeline::{self, Event};
 use crate::audit::{compare, sensors, strips, words};
-use crate::findings::{Severity, Verdicts};
+use crate::findings::{Kind, Severity, Verdicts};
 use crate::halves::{Half, halves, total_h, wanted};
 use crate::markup::Note;
 use crate::plot::{Display, Table};
@@ -120,8 +120,8 @@ pub fn handover(
             true => "Nothing: no finding of the last 14 days stands. What could not be judged is no such finding.",
             false => "Nothing can be said: no reading of the last 14 days can be used.",
         }.to_owned()),
+        past: past(gathered, earlier, &open),
         open,
-        past: past(gathered, earlier),
         care: kit::care(gathered),
         months,
         months_notes,
@@ -273,25 +273,41 @@ fn open_known_h(gathered: &Gathered<'_>) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// What went wrong in the weeks before the open days, in a line each: what, and when.
-fn past(gathered: &Gathered<'_>, earlier: &Assessment) -> Vec<String> {
-    let open = open_span(gathered);
+/// What went wrong in the weeks before the open days, in a line each: what, and when; `open` is what those days show.
+fn past(gathered: &Gathered<'_>, earlier: &Assessment, open: &[Need]) -> Vec<String> {
+    let open_from_ms = open_span(gathered).from_ms;
     let span = Span {
-        from_ms: open.from_ms - PAST_DAYS * MS_PER_24_H,
-        until_ms: open.from_ms,
+        from_ms: open_from_ms - PAST_DAYS * MS_PER_24_H,
+        until_ms: open_from_ms,
     };
-    // What held at the end of that time is told as of that time; whether it still does stands among what is open.
+    // What held at the end of that time is told as of that time, and goes on where the open days show it too.
     let mut verdicts = earlier.verdicts.clone();
+    let mut held: Vec<(Kind, String)> = Vec::new();
     for finding in &mut verdicts.findings {
-        finding.end_ms.get_or_insert(span.until_ms);
+        if finding.end_ms.is_none() {
+            held.push((finding.kind, finding.subject.clone()));
+            finding.end_ms = Some(span.until_ms);
+        }
     }
+    let goes_on = |need: &Need| {
+        let of_need = |(kind, subject): (Kind, &str)| kind == need.kind && subject == need.subject;
+        held.iter().any(|(kind, subject)| of_need((*kind, subject)))
+            && open.iter().any(|later| of_need((later.kind, &later.subject)))
+    };
     let mut needs = found(gathered, earlier, &verdicts, span);
     needs.retain(|need| need.severity > Severity::Notice);
     let more = needs.len().saturating_sub(PAST_MAX);
     let mut lines: Vec<String> = needs
         .iter()
         .take(PAST_MAX)
-        .map(|need| format!("{} ({}): {}.", need.headline, need.subject, need.when))
+        .map(|need| {
+            let on = if goes_on(need) {
+                " or later: it stands among what waits for you, too"
+            } else {
+                ""
+            };
+            format!("{} ({}): {}{on}.", need.headline, need.subject, need.when)
+        })
         .collect();
     let is_known = gathered
         .tracks

@@ -109,7 +109,19 @@ fn sentences(material: &Material<'_>, inside: &[&Misting]) -> Vec<String> {
     let unasked = count(false, Ran::Yes);
     let asked = inside.iter().filter(|m| m.scheduled).count();
     let mut lines = vec![if asked == 0 {
-        format!("No misting is asked for by a schedule: {unasked} took place.")
+        let seen = inside.iter().filter(|m| m.is_only_seen()).count();
+        let rises = match seen {
+            0 => String::new(),
+            1 => "; one sharp rise of humidity looks like another (or a door, or a bowl that was filled)"
+                .to_owned(),
+            count => format!(
+                "; {count} sharp rises of humidity look like further ones (or a door, or a bowl that was filled)"
+            ),
+        };
+        format!(
+            "No misting is asked for by a schedule: {} noted or sent{rises}.",
+            unasked - seen
+        )
     } else {
         let mut told = vec![format!("{} ran", count(true, Ran::Yes))];
         for (runs, what) in [

@@ -200,7 +200,7 @@ pub fn weekly(
     }
 }
 
-/// Those that need the keeper; a step that an earlier one asks for is not told again.
+/// Those that need the keeper; a step that is all that an earlier one asks for is not told again.
 fn places_in_need(judged: &[Judged<'_>]) -> Vec<PlaceNeeds> {
     let mut asked: BTreeMap<String, &str> = BTreeMap::new();
     let mut places = Vec::new();
@@ -208,15 +208,12 @@ fn places_in_need(judged: &[Judged<'_>]) -> Vec<PlaceNeeds> {
         let label = judged.enclosure.label.as_str();
         let mut needs = judged.needs.clone();
         for need in &mut needs {
-            match asked.get(&need.next) {
-                Some(earlier) if *earlier != label => {
-                    need.next_told = Some(format!("The same as for {earlier}."));
-                }
-                Some(_) => {}
-                None => {
-                    asked.insert(need.next.clone(), label);
-                }
+            if let Some(earlier) = asked.get(&need.next) {
+                need.next_told = Some(format!("The same as for {earlier}."));
             }
+        }
+        if let [only] = judged.needs.as_slice() {
+            asked.entry(only.next.clone()).or_insert(label);
         }
         places.push(PlaceNeeds {
             id: judged.enclosure.id.clone(),

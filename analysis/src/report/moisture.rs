@@ -132,7 +132,7 @@ fn deficit(days: &[MoistDay]) -> Option<String> {
     let humidity = |half| mean(days, half, |h| h.humidity_pct);
     let kpa = |half| mean(days, half, |h| h.deficit_pa).map(|pa| pa / PA_PER_KPA);
     Some(format!(
-        "Mean humidity {} %RH by day and {} %RH by night: the air could take up {:.2} kPa and {:.2} kPa more (vapour pressure deficit, what skin and leaves feel).",
+        "By all sensors that can be used: mean humidity {} %RH by day and {} %RH by night; the air could take up {:.2} kPa and {:.2} kPa more (vapour pressure deficit, what skin and leaves feel).",
         number(humidity(lit)?),
         number(humidity(dark)?),
         kpa(lit)?,

@@ -243,8 +243,16 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         .copied()
         .filter(|finding| finding.kind == worst.kind)
         .collect();
-    // What holds asks for the next step, also beside something worse that is over.
+    // What holds, or else what was there last, asks for the next step, also beside something worse that is over.
     let holding = findings.iter().find(|finding| finding.end_ms.is_none());
+    let speaks_now = if worst.end_ms.is_none() {
+        worst
+    } else {
+        let lately = findings.iter().filter(|finding| !is_over(finding, span));
+        holding
+            .or_else(|| lately.max_by_key(|finding| finding.end_ms))
+            .unwrap_or(&worst)
+    };
     let headline = match holding {
         Some(_) => words::kind(worst),
         None => words::kind_over(worst),
@@ -253,11 +261,7 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
         headline: headline.to_owned(),
         when: when(zone, span, &of_lead),
         evidence: evidence(display, &findings),
-        next: display.sentence(&words::next_step(if is_over(worst, span) {
-            holding.unwrap_or(&worst)
-        } else {
-            worst
-        })),
+        next: display.sentence(&words::next_step(speaks_now)),
         next_told: None,
         sure: match worst.kind {
             Kind::CareOverdue => "By the journal and the site file.".to_owned(),
@@ -340,7 +344,7 @@ fn when(zone: Zone, span: Span, findings: &[&Finding]) -> String {
         .unwrap_or(span.from_ms);
     let ending = if holds {
         ", and it still holds"
-    } else if findings.iter().any(|finding| is_over(finding, span)) {
+    } else if findings.iter().all(|finding| is_over(finding, span)) {
         "; it is over"
     } else {
         ""
@@ -402,7 +406,7 @@ fn sure(display: Display, value: &Value, standing: Option<Standing>) -> String {
         let (estimate, unit) = display.coded(value.estimate, value.unit);
         let ((low, _), (high, _)) = (display.coded(low, value.unit), display.coded(high, value.unit));
         parts.push(format!(
-            "{} {} {unit}, 95 % interval {} to {}",
+            "{}: {} {unit}, with 95 % certainty between {} and {}",
             words::capital(value.name),
             number(estimate),
             number(low),

@@ -17,7 +17,7 @@ use super::signal::TOP_PCT;
 use crate::load::Record;
 use crate::physics::humidity::humidity_at_pct;
 use crate::series::{STATE_HOLD_MS_MAX, Series, View, on_spans};
-use crate::statistics::robust::median;
+use crate::statistics::robust::{median, quantile};
 
 /// Near saturation humidity sensors say little: capacitive elements are specified to about 95 %RH and pinned above (common
 /// practice, no source).
@@ -30,6 +30,12 @@ const SUDDEN_RISE_PCT: f64 = 4.0;
 const AFTER_HAND_MS: i64 = 2 * MS_PER_HOUR;
 /// After lights-off temperatures settle first.
 const AFTER_LIGHT_MS: i64 = 2 * MS_PER_HOUR;
+
+/// Beyond the warmth that is usual by more than this, K, vapour lies otherwise among the places (a heater that failed, a rest in the cold), and
+/// their difference says nothing of the sensors (own choice).
+const UNLIKE_K: f64 = 5.0;
+/// Usual is what lies between these quantiles of the record: nights and days, and no week of a failed heater.
+const USUAL_QUANTILES: [f64; 2] = [0.2, 0.8];
 
 /// By sensor and quantity, on the common cells.
 pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
@@ -229,6 +235,11 @@ impl<'a> Cells<'a> {
                     .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
             }
         }
+        if quantity == Quantity::Humidity {
+            for (cell, is_unlike) in quiet.iter_mut().zip(unlike_warmth(&temperature)) {
+                *cell &= !is_unlike;
+            }
+        }
         Cells {
             quantity,
             value,
@@ -281,6 +292,27 @@ impl<'a> Cells<'a> {
         }
         differences
     }
+}
+
+/// The cells in which the enclosure was far colder or warmer than usual, by the mean of its sensors.
+fn unlike_warmth(temperature: &[Option<&Grid>]) -> Vec<bool> {
+    let grids: Vec<&Grid> = temperature.iter().copied().flatten().collect();
+    let count = grids.first().map_or(0, |grid| grid.cells.len());
+    let warmth_c: Vec<Option<f64>> = (0..count)
+        .map(|index| {
+            let read: Vec<f64> = grids.iter().filter_map(|grid| grid.cells[index]).collect();
+            (!read.is_empty()).then(|| read.iter().sum::<f64>() / read.len() as f64)
+        })
+        .collect();
+    let known: Vec<f64> = warmth_c.iter().copied().flatten().collect();
+    let [Some(low_c), Some(high_c)] = USUAL_QUANTILES.map(|share| quantile(&known, share)) else {
+        return vec![false; count];
+    };
+    let usual = low_c - UNLIKE_K..=high_c + UNLIKE_K;
+    warmth_c
+        .into_iter()
+        .map(|t_c| t_c.is_some_and(|t_c| !usual.contains(&t_c)))
+        .collect()
 }
 
 /// By how much a sensor reads more than another while it is not at the top of its scale.
@@ -369,5 +401,43 @@ mod tests {
             1,
             "nothing says that it was the lamp"
         );
+    }
+    /// How many changes of humidity are told where from a day on the two part by 6 %RH, and the enclosure is by so much colder.
+    fn changes_beside_cold(colder_k: f64) -> usize {
+        let history = Span {
+            from_ms: START_MS,
+            until_ms: START_MS + DAYS * MS_PER_24_H,
+        };
+        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], "");
+        let since_ms = START_MS + (LEFT_ON_DAY + 4) * MS_PER_24_H;
+        let mut readings = Vec::new();
+        for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
+            let wobble_pct = 0.5 * (at_ms as f64 / 7e6).sin();
+            let is_since = at_ms >= since_ms;
+            let t_c = 20.0 - if is_since { colder_k } else { 0.0 };
+            for (sensor, pct) in [
+                ("stat", 70.0 + if is_since { 6.0 } else { 0.0 }),
+                ("check", 70.0 + wobble_pct),
+            ] {
+                readings.push(reading(sensor, Quantity::Temperature, at_ms, t_c));
+                readings.push(reading(sensor, Quantity::Humidity, at_ms, pct));
+            }
+        }
+        let record = Record::from_readings(readings, Vec::new(), history);
+        let span = Span {
+            from_ms: history.until_ms - 7 * MS_PER_24_H,
+            ..history
+        };
+        let findings = assess(&site, &record, span).verdicts.findings;
+        findings
+            .iter()
+            .filter(|f| matches!(f.kind, Kind::HumidityStep | Kind::HumidityDrift))
+            .count()
+    }
+
+    #[test]
+    fn what_parts_in_unusual_cold_is_no_change_of_a_sensor() {
+        assert_ne!(changes_beside_cold(0.0), 0);
+        assert_eq!(changes_beside_cold(10.0), 0);
     }
 }

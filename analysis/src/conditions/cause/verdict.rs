@@ -36,25 +36,29 @@ impl Verdict {
         };
         // What the model leaves over says only that it is none of the things that it knows.
         let is_explained = shares.rest_k <= room_k.max(shares.heater_k).max(shares.lamp_k);
-        let parts: Vec<String> = [
-            ("room", shares.room_k),
-            ("heater", shares.heater_k),
-            ("lamp", shares.lamp_k),
-            ("fogger", shares.fogger_k),
-            ("unexplained", shares.rest_k),
+        let mut acted: Vec<(&str, f64)> = [
+            ("the room", shares.room_k),
+            ("the heater", shares.heater_k),
+            ("the lamp", shares.lamp_k),
+            ("the fogger", shares.fogger_k),
+            ("something else", shares.rest_k),
         ]
         .into_iter()
         .filter(|(_, k)| k.abs() >= SHARE_TOLD_K_MIN)
-        .map(|(name, k)| {
-            let sign = if k < 0.0 { "−" } else { "+" };
-            format!("{name} {sign}{}", context.words.difference(k.abs()))
-        })
         .collect();
+        acted.sort_by(|a, b| b.1.abs().total_cmp(&a.1.abs()));
+        let parts: Vec<String> = acted
+            .into_iter()
+            .map(|(name, k)| {
+                let way = if k < 0.0 { "cooler" } else { "warmer" };
+                format!("{} {way} by {name}", context.words.difference(k.abs()))
+            })
+            .collect();
         if parts.is_empty() {
             return self;
         }
         self.evidence += &format!(
-            "; {}: against its usual, its own thermal model gives {}",
+            "; {}: as this enclosure answers to its room and devices, it was {} than usual",
             if agrees && is_explained {
                 "that is sure"
             } else {

@@ -1,7 +1,8 @@
 //! Thermostats that keep a warmer set-point than the site file says: the heater cycles, and its whole cycle lies above.
 //!
 //! A cycle counts where the probe stood above the set-point both when the heater came on and when it went off: no way of placing the
-//! hysteresis about a set-point does that.
+//! hysteresis about a set-point does that. Where no probe is known to be the thermostat's, the usual reading of another at switching off stands
+//! for the set-point, while the room is no warmer than usual.
 
 use std::collections::BTreeSet;
 
@@ -23,6 +24,19 @@ const OPEN_MS: i64 = MS_PER_24_H;
 /// of the day (own choice).
 const PROGRAMME_DAYS_MIN: usize = 3;
 
+/// Cycles that say what is usual, where the thermostat's own probe is not known (own choice).
+const USUAL_CYCLES_MIN: usize = 30;
+/// In a room this much warmer than usual, K, a probe that is not the thermostat's reads more at switching off.
+const ROOM_WARMER_K: f64 = 1.0;
+
+/// Where a heater should go off, by the probe that is read.
+#[derive(Debug, Clone, Copy)]
+struct Goal {
+    off_c: f64,
+    /// By what was usual, not by the site file.
+    is_usual: bool,
+}
+
 /// One time of being on.
 #[derive(Debug, Clone, Copy)]
 struct Cycle {
@@ -39,23 +53,40 @@ pub(super) fn set_elsewhere(
     states: &States,
     probe: &Line,
 ) -> Vec<Finding> {
-    let Some(setpoint_c) = device.setpoint.temperature_c else {
+    let cycles = smoothed(&cycles(context, device, states, probe));
+    let room_c = |cycle: &Cycle| context.room_c.as_ref()?.value_at(cycle.on.until_ms);
+    let usual_room_c = median(&cycles.iter().filter_map(room_c).collect::<Vec<_>>());
+    let goal = match context.enclosure.controller_of(device) {
+        Some(_) => device.setpoint.temperature_c,
+        None => usual_off_c(&cycles).filter(|_| usual_room_c.is_some()),
+    };
+    let is_usual = context.enclosure.controller_of(device).is_none();
+    let Some(goal) = goal.map(|off_c| Goal { off_c, is_usual }) else {
         return Vec::new();
     };
-    if context.enclosure.controller_of(device).is_none() {
-        return Vec::new();
-    }
-    let cycles = smoothed(&cycles(context, device, states, probe));
-    let is_above =
-        |cycle: &Cycle| cycle.on_c > setpoint_c + MARGIN_K && cycle.off_c > setpoint_c + SET_ELSEWHERE_K;
+    let is_above = |cycle: &Cycle| {
+        let is_warm_room = || {
+            let room = room_c(cycle).zip(usual_room_c);
+            room.is_none_or(|(now_c, usual_c)| now_c > usual_c + ROOM_WARMER_K)
+        };
+        cycle.on_c > goal.off_c + MARGIN_K
+            && cycle.off_c > goal.off_c + SET_ELSEWHERE_K
+            && !(is_usual && is_warm_room())
+    };
     if is_programme(context, &cycles, is_above) {
         return Vec::new();
     }
     let stretches = cycles.chunk_by(|a, b| is_above(a) == is_above(b));
     stretches
         .filter(|stretch| stretch.len() >= CYCLES_MIN && is_above(&stretch[0]))
-        .filter_map(|stretch| finding(context, device, setpoint_c, stretch, cycles.last()?))
+        .filter_map(|stretch| finding(context, device, goal, stretch, cycles.last()?))
         .collect()
+}
+
+/// Where the probe usually stood as the heater went off, °C.
+fn usual_off_c(cycles: &[Cycle]) -> Option<f64> {
+    let off_c: Vec<f64> = cycles.iter().map(|cycle| cycle.off_c).collect();
+    median(&off_c).filter(|_| off_c.len() >= USUAL_CYCLES_MIN)
 }
 
 /// The times of being on that ended, since the set-point was last changed.
@@ -115,7 +146,7 @@ fn is_programme(context: &Context<'_>, cycles: &[Cycle], is_above: impl Fn(&Cycl
 fn finding(
     context: &Context<'_>,
     device: &Device,
-    setpoint_c: f64,
+    goal: Goal,
     stretch: &[Cycle],
     newest: &Cycle,
 ) -> Option<Finding> {
@@ -125,8 +156,12 @@ fn finding(
     }
     let middle = |of: fn(&Cycle) -> f64| median(&stretch.iter().map(of).collect::<Vec<_>>());
     let (on_c, off_c) = (middle(|cycle| cycle.on_c)?, middle(|cycle| cycle.off_c)?);
-    let above_k = off_c - setpoint_c;
-    let value = Value::new("probe at switching off minus the set-point", above_k, "Cel");
+    let above_k = off_c - goal.off_c;
+    let name = match goal.is_usual {
+        true => "probe at switching off minus its usual",
+        false => "probe at switching off minus the set-point",
+    };
+    let value = Value::new(name, above_k, "Cel");
     let severity = match above_k >= 2.0 * SET_ELSEWHERE_K {
         true => Severity::Warning,
         false => Severity::Notice,
@@ -137,15 +172,24 @@ fn finding(
     let is_open = is_newest && context.span.until_ms - last.on.until_ms <= OPEN_MS;
     finding.end_ms = (!is_open).then_some(last.on.until_ms);
     let words = context.words;
-    finding.message = format!(
-        "{} cycles between {} and {} by its own probe, while the site file has a set-point of {}: in {} in a row it came on only when the probe was above \
-         that already.",
+    let runs = crate::words::several(stretch.len(), "run");
+    let between = format!(
+        "{} cycles between {} and {}",
         device.id,
         words.temperature(on_c),
-        words.temperature(off_c),
-        words.temperature(setpoint_c),
-        crate::words::several(stretch.len(), "run")
+        words.temperature(off_c)
     );
+    let goal_c = words.temperature(goal.off_c);
+    finding.message = match goal.is_usual {
+        true => format!(
+            "{between} by the enclosure's first sensor, while it usually goes off at {goal_c} there and the room is no warmer than usual: in {runs} in \
+             a row it came on only when the sensor was above that already. Its thermostat is set higher, or its probe hangs elsewhere."
+        ),
+        false => format!(
+            "{between} by its own probe, while the site file has a set-point of {goal_c}: in {runs} in a row it came on only when the probe was above \
+             that already."
+        ),
+    };
     finding.advice = "Look what the thermostat itself is set to, and compare its probe with a trusted thermometer beside it. Set it to what the animals \
         need, or write what you want it to be into the site file."
         .to_owned();
@@ -155,13 +199,17 @@ fn finding(
 #[cfg(test)]
 mod tests {
     use mosswarden_config::quantity::Quantity;
+    use mosswarden_config::site::Role;
 
     use crate::conditions::kit::{Kit, of};
     use crate::findings::{Finding, Kind};
 
     /// A heater that lifts its probe by a kelvin in the first third of each hour; `goal_c` is where it goes off.
     fn cycling(goal_c: fn(&Kit, i64) -> f64) -> Vec<Finding> {
-        let mut kit = Kit::quiet("2026-05-04", 21);
+        cycling_in(Kit::quiet("2026-05-04", 21), goal_c)
+    }
+
+    fn cycling_in(mut kit: Kit, goal_c: fn(&Kit, i64) -> f64) -> Vec<Finding> {
         let into_hour = |at_ms: i64| (at_ms.rem_euclid(3_600_000) / 60_000) as f64;
         kit.refill("stat", Quantity::Temperature, |kit, at_ms| {
             Some(match into_hour(at_ms) {
@@ -190,5 +238,28 @@ mod tests {
         assert_eq!(cycling(|kit, at_ms| if kit.lit(at_ms) { 24.0 } else { 21.0 }), []);
         // Always so is told too.
         assert_eq!(cycling(|_, _| 24.0).len(), 1);
+    }
+    #[test]
+    fn where_the_thermostats_probe_is_not_known_its_usual_stands_for_the_set_point() {
+        let found = |room_k: f64, goal_c: fn(&Kit, i64) -> f64| {
+            let mut kit = Kit::quiet("2026-05-04", 21);
+            kit.refill("wall", Quantity::Temperature, |kit, at_ms| {
+                Some(18.0 + if at_ms < kit.at("2026-05-20") { 0.0 } else { room_k })
+            });
+            let enclosure = &mut kit.site.enclosures[0];
+            for device in &mut enclosure.devices {
+                device.controlled_by = None;
+            }
+            for sensor in &mut enclosure.sensors {
+                sensor.role = Role::Probe;
+            }
+            cycling_in(kit, goal_c)
+        };
+        let higher = |kit: &Kit, at_ms: i64| if at_ms < kit.at("2026-05-20") { 24.0 } else { 27.0 };
+        let told = found(0.0, higher);
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!((told[0].value.estimate - 3.0).abs() < 0.1, "{told:?}");
+        assert_eq!(found(0.0, |_, _| 24.0), [], "always so");
+        assert_eq!(found(4.0, higher), [], "the room is warmer");
     }
 }

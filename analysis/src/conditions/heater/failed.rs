@@ -36,8 +36,14 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         let Some(mut on) = run.intersect(recent) else {
             continue;
         };
-        // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest.
-        let Some(whole) = probe.summary(on) else { continue };
+        // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest, on the first of many days.
+        let first_day = Span {
+            from_ms: on.from_ms,
+            until_ms: on.until_ms.min(on.from_ms + MS_PER_24_H),
+        };
+        let Some(whole) = probe.summary(first_day) else {
+            continue;
+        };
         if recovered(context, probe, on) {
             continue;
         }
@@ -58,7 +64,12 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
             first_c = probe.value_at(on.from_ms).unwrap_or(first_c);
         }
         let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
-        if broken.is_none() && !is_cold {
+        let died = Died::of(context, probe, first_day);
+        if let Some(died) = died.filter(|_| broken.is_none() && !is_cold) {
+            // It warmed at first.
+            on.from_ms = died.at_ms;
+            first_c = died.high_c;
+        } else if broken.is_none() && !is_cold {
             if falling.hours() < FAILED_H_MIN {
                 continue;
             }
@@ -73,11 +84,7 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
                 continue;
             }
         }
-        let hours = if broken.is_some() || is_cold {
-            on.hours()
-        } else {
-            falling.hours()
-        };
+        let hours = on.hours();
         let value = Value::new("hours on with no warming", hours, "h");
         let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
         finding.subject = device.id.clone();
@@ -115,6 +122,32 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         findings.push(finding);
     }
     findings
+}
+
+/// A heater that warmed and then ceased to, while it was on.
+struct Died {
+    at_ms: i64,
+    high_c: f64,
+}
+
+impl Died {
+    /// Where the probe fell from its highest on for hours, and lost what it has over its room.
+    fn of(context: &Context<'_>, probe: &Line, on: Span) -> Option<Died> {
+        let whole = probe.summary(on)?;
+        let falling = Span {
+            from_ms: whole.high_at_ms,
+            until_ms: whole.low_at_ms,
+        };
+        let has_died = falling.from_ms < falling.until_ms
+            && falling.hours() >= FAILED_H_MIN
+            && probe.summary(falling)?.covered_frac >= KNOWN_FRAC_MIN
+            && whole.high - whole.low >= FALL_ALONE_K
+            && excess_lost(context, probe, falling)?;
+        has_died.then_some(Died {
+            at_ms: falling.from_ms,
+            high_c: whole.high,
+        })
+    }
 }
 
 /// Whether the probe climbed again while the heater was on and the light did not come on: then the room grew cold, or the door stood open, and

@@ -280,3 +280,67 @@ fn a_heater_without_states_is_not_judged() {
     let outcome = Kit::quiet("2026-05-04", 21).judge("2026-05-18", "2026-05-25");
     assert!(unjudged(&outcome, Kind::HeaterStuckOn) && unjudged(&outcome, Kind::HeaterFailed));
 }
+
+/// Dead from the time the light goes off on the 16th: each night it falls further towards its room, by day the lamp warms it.
+#[test]
+fn a_heater_that_stays_dead_for_days_goes_on_being_told() {
+    let mut kit = Kit::quiet("2026-05-04", 21);
+    let dead_ms = kit.at("2026-05-16T20:00");
+    let until_ms = kit.at("2026-05-22T12:00");
+    let is_dead = move |at: i64| (dead_ms..until_ms).contains(&at);
+    kit.refill("wall", Quantity::Temperature, |_, _| Some(15.0));
+    for sensor in ["stat", "check", "cool"] {
+        kit.refill(sensor, Quantity::Temperature, |kit, at| {
+            if !is_dead(at) {
+                return Some(quiet_c(kit, at));
+            }
+            let dark_h = (kit.hour(at) + 4.0) % 24.0;
+            let days = (at - dead_ms) as f64 / (24 * MS_PER_HOUR) as f64;
+            let lamp_k = if kit.lit(at) { 3.0 } else { 0.0 };
+            Some(16.0 - 0.1 * days + 3.0 * (-dark_h / 3.0).exp() + lamp_k)
+        });
+    }
+    kit.states("heater", |kit, at| {
+        is_dead(at) || !kit.lit(at) && (at / 1_200_000) % 2 == 0
+    });
+    for until in [
+        "2026-05-18T06:00",
+        "2026-05-19T12:00",
+        "2026-05-21T06:00",
+        "2026-05-22T06:00",
+    ] {
+        let outcome = kit.judge("2026-05-17", until);
+        let found = of(&outcome, Kind::HeaterFailed);
+        assert_eq!(found.len(), 1, "{until}: {found:?}");
+        assert_eq!(found[0].end_ms, None, "{until}");
+    }
+}
+
+/// It warms for an hour as ever, and then falls towards its room while it stays on.
+#[test]
+fn a_heater_that_dies_while_it_is_on_is_told() {
+    let judged = |lost_frac: f64| {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        kit.refill("wall", Quantity::Temperature, |_, _| Some(10.0));
+        kit.refill("stat", Quantity::Temperature, |kit, at| {
+            let into_h = (at - kit.at("2026-05-20T21:00")) as f64 / MS_PER_HOUR as f64;
+            Some(match into_h {
+                hours if !(0.0..12.0).contains(&hours) => quiet_c(kit, at),
+                hours if hours < 1.0 => 19.0 + 1.5 * hours,
+                hours => 20.5 - 10.5 * lost_frac * (1.0 - (-(hours - 1.0) / 2.0).exp()),
+            })
+        });
+        kit.states("heater", |kit, at| {
+            (kit.at("2026-05-20T21:00")..kit.at("2026-05-21T08:00")).contains(&at)
+        });
+        let outcome = kit.judge("2026-05-18", "2026-05-25");
+        of(&outcome, Kind::HeaterFailed)
+            .into_iter()
+            .cloned()
+            .collect::<Vec<_>>()
+    };
+    let died = judged(1.0);
+    assert_eq!(died.len(), 1, "{died:?}");
+    assert_eq!(died[0].start_ms, Kit::new("2026-05-04", 1).at("2026-05-20T22:00"));
+    assert_eq!(judged(0.3), [], "too weak for a cold night");
+}

@@ -14,7 +14,7 @@ use super::runs::{BY_HAND_S, Events, Run};
 use crate::statistics::robust::{median, quantile};
 
 /// The device's name for mistings that were seen, not noted.
-const SEEN: &str = "by hand (seen)";
+pub(in super::super) const SEEN: &str = "by hand (seen)";
 /// A rise is sharp when it stands above the level before within this.
 const SHARP_MS: i64 = 10 * 60_000;
 /// Least rise, g/m³, above what the air does at that time of day: a few strokes of a sprayer in a small enclosure.

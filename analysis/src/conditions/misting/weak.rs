@@ -17,8 +17,8 @@ use crate::words::percent;
 /// The level now is that of this long, or of the last runs where a change is fresh.
 pub(super) const NOW_MS: i64 = 7 * MS_PER_24_H;
 const NOW_COUNT_MIN: usize = 6;
-/// From here on a warning.
-const WARNING_FRAC: f64 = 0.6;
+/// From here on a warning: with a yield of 60 % the first minutes bring about 70 %.
+const WARNING_FRAC: f64 = 0.75;
 /// By how long it lasts a run is weak only where the first minutes do not bring more than this share of the usual: where the air goes
 /// faster, or the soil is dry, it lasts less too, but the first minutes bring as much as ever (own choice).
 const FIRST_FRAC_MAX: f64 = 0.96;
@@ -106,6 +106,13 @@ impl Seen {
         }
     }
 
+    /// Leaves out the runs up to an instant.
+    fn forget_until(&mut self, at_ms: i64) {
+        for seen in self.by_main.iter_mut().chain(&mut self.others) {
+            seen.later.retain(|(sample, _)| sample.at_ms > at_ms);
+        }
+    }
+
     /// The same by the runs that leave the air far from full alone, where there are others.
     fn roomy(&self) -> Option<Seen> {
         let by_main = self.by_main.as_ref()?;
@@ -160,7 +167,7 @@ pub(super) fn judge(
     let mut judged = Judged::default();
     let verdicts = &mut judged.verdicts;
     let seen = |by: By| Seen::of(context, &device.id, observed, probes, main, by);
-    let (first, lasting) = (seen(By::First), seen(By::Lasting));
+    let (mut first, mut lasting) = (seen(By::First), seen(By::Lasting));
     let rose_elsewhere = |first_ms: i64, last_ms: i64| {
         (0..probes.len())
             .filter(|index| *index != first.main)
@@ -202,6 +209,11 @@ pub(super) fn judge(
             .push(context.not_assessed(Kind::MistWeak, Some(&device.id), context.span, why));
         return judged;
     }
+    // Runs that gave nothing until the reservoir was filled are told as such, and say nothing of the nozzle.
+    if let Some(filled_ms) = verdicts.findings.iter().filter_map(|empty| empty.end_ms).max() {
+        first.forget_until(filled_ms);
+        lasting.forget_until(filled_ms);
+    }
     let in_first_minutes = |since_ms: i64| first.told(context)?.share_within(since_ms, i64::MAX);
     // How long it lasts is nearer to the water given; the first minutes tell where that is not seen, or not beyond doubt.
     let by_lasting = fallen(context, &lasting, By::Lasting, By::Lasting.fall()).filter(|fallen| {
@@ -219,7 +231,7 @@ pub(super) fn judge(
     } else if let Some(fallen) = roomy.as_ref().and_then(by_first) {
         judged.told_by = told_by(By::First, &first, true);
         let mut finding = fallen.told(context, device, None);
-        finding.message += " By its runs that leave the air far from full: those that nearly fill it hardly know how much water came.";
+        finding.message += " Only runs that leave the air far from full are counted: where it is nearly full, the rise says little of the water.";
         Some(finding)
     } else {
         by_first(&first).map(|fallen| {

@@ -1,13 +1,15 @@
 //! How much of a day's change of humidity the room made.
 //!
 //! Compared hour by hour with the enclosure's own usual at that hour. The room's part is what its own change of warmth and
-//! vapour would have made with the enclosure's usual excess over it; the rest is the enclosure's.
+//! vapour would have made with the enclosure's usual excess over it; the rest is the enclosure's, and of that the part of its own warmth
+//! is what its excess of warmth would have made with the usual vapour.
 
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::context::Context;
 use super::super::places::{hour_of, hour_start};
 use super::super::usual::hour_mean;
+use super::Beyond;
 use crate::physics::humidity::{
     relative_humidity_pct, vapour_density_g_m3, vapour_pressure_from_density_pa, vapour_pressure_pa,
 };
@@ -58,16 +60,41 @@ impl Air {
             ..*other
         }
     }
+
+    /// This air as much warmer than its room as at another moment, with the same vapour.
+    fn with_own_warmth_of(&self, other: &Air) -> Air {
+        Air {
+            inside_c: self.room_c + other.inside_c - other.room_c,
+            ..*self
+        }
+    }
 }
+
+/// What is its own warmth's when it made this share or more (own choice).
+const OWN_WARMTH_FRAC: f64 = 0.5;
 
 fn density(t_c: f64, rh_pct: f64) -> f64 {
     vapour_density_g_m3(t_c, vapour_pressure_pa(t_c, rh_pct))
 }
 
-/// The share of the change from the usual, over the hours of `day` that lie in `wanted`, that the room made: 0 none, 1 all of
-/// it, above 1 where the enclosure worked against it. `None` where the room or the usual is not known, or little changed.
-pub(super) fn share_of_room(context: &Context<'_>, day: Span, wanted: &[Span]) -> Option<f64> {
-    let (mut all, mut by_room, mut hours) = (0.0, 0.0, 0);
+/// Shares of a change of humidity: 0 none, 1 all of it, above 1 where the rest worked against it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Made {
+    pub(super) by_room: f64,
+    /// By what the enclosure was warmer over its room than usual, or less so.
+    pub(super) by_own_warmth: f64,
+}
+
+impl Made {
+    pub(super) fn is_by_own_warmth(self) -> bool {
+        self.by_own_warmth >= OWN_WARMTH_FRAC && self.by_own_warmth > self.by_room
+    }
+}
+
+/// What made the change from the usual, over the hours of `day` that lie in `wanted`. `None` where the room or the usual is not known, or
+/// little changed.
+pub(super) fn made(context: &Context<'_>, day: Span, wanted: &[Span]) -> Option<Made> {
+    let (mut all, mut by_room, mut by_own_warmth, mut hours) = (0.0, 0.0, 0.0, 0);
     let mut from_ms = hour_start(day.from_ms);
     while from_ms < day.until_ms {
         let hour = Span {
@@ -84,10 +111,14 @@ pub(super) fn share_of_room(context: &Context<'_>, day: Span, wanted: &[Span]) -
         };
         all += now.inside_pct() - usual.inside_pct();
         by_room += usual.with_room_of(&now).inside_pct() - usual.inside_pct();
+        by_own_warmth += usual.with_own_warmth_of(&now).inside_pct() - usual.inside_pct();
         hours += 1;
     }
     let enough = hours > 0 && (all / f64::from(hours)).abs() >= CHANGE_PCT_MIN;
-    enough.then(|| by_room / all)
+    enough.then(|| Made {
+        by_room: by_room / all,
+        by_own_warmth: by_own_warmth / all,
+    })
 }
 
 /// The middle air at the same local hour on the days before.
@@ -121,12 +152,17 @@ fn usual(context: &Context<'_>, at_ms: i64, day: Span) -> Option<Air> {
 }
 
 /// The share in words, to follow a sentence; empty where it is not known.
-pub(super) fn words(share: Option<f64>) -> String {
-    let part = match share {
+pub(super) fn words(made: Option<Made>, beyond: Beyond) -> String {
+    let part = match made.map(|made| (made.is_by_own_warmth(), made.by_room)) {
         None => return String::new(),
-        Some(share) if share < 0.15 => "The room's air had next to no part in it.".to_owned(),
-        Some(share) if share > 0.85 => "The room's air alone made it so.".to_owned(),
-        Some(share) => format!(
+        Some((true, _)) => match beyond {
+            Beyond::Below => "It was warmer over its room than usual, and by that the air was drier.",
+            Beyond::Above => "It was cooler over its room than usual, and by that the air was damper.",
+        }
+        .to_owned(),
+        Some((_, share)) if share < 0.15 => "The room's air had next to no part in it.".to_owned(),
+        Some((_, share)) if share > 0.85 => "The room's air alone made it so.".to_owned(),
+        Some((_, share)) => format!(
             "About {:.0} % of the change came from the room's air.",
             share * 100.0
         ),

@@ -226,7 +226,7 @@ pub(super) fn learn_place(
         .map(|index| acting.from_ms + (index + 1) * STEP_MS)
         .map(|at_ms| (at_ms > since_ms).then(|| line.value_at(at_ms)).flatten())
         .collect();
-    let rows = counted_rows(&inputs, &acting.known);
+    let rows = without_pauseless_days(&inputs, counted_rows(&inputs, &acting.known));
     if !inputs.fogger.is_empty() && !model::varies(&inputs.fogger, &rows) {
         inputs.fogger.clear();
     }
@@ -324,6 +324,21 @@ fn counted_rows(inputs: &Inputs, known: &[f64]) -> Vec<usize> {
         }
     }
     rows
+}
+
+/// Rows of days on which the heater had a pause, where that is the rule: one that had none was stuck, had failed, or was too weak for the cold.
+fn without_pauseless_days(inputs: &Inputs, rows: Vec<usize>) -> Vec<usize> {
+    let mut paused: Vec<i32> = rows
+        .iter()
+        .filter(|row| inputs.heater.get(**row).is_none_or(|on_frac| *on_frac < 1.0))
+        .map(|row| inputs.day[*row])
+        .collect();
+    paused.dedup();
+    if 2 * paused.len() < day_count(inputs, &rows) {
+        return rows;
+    }
+    let has_pause = |row: &usize| paused.binary_search(&inputs.day[*row]).is_ok();
+    rows.into_iter().filter(has_pause).collect()
 }
 
 fn day_count(inputs: &Inputs, rows: &[usize]) -> usize {

@@ -288,3 +288,15 @@ fn one_dry_run_is_told_while_it_is_the_last() {
     let outcome = kit.judge("2026-04-01", "2026-04-08");
     assert!(of(&outcome, Kind::MistWeak).is_empty(), "water came again");
 }
+
+#[test]
+fn runs_without_water_until_the_reservoir_was_filled_are_no_clogging_nozzle() {
+    let kit = misted(true, |kit, at| {
+        let is_empty = (kit.at("2026-03-30T12:00")..kit.at("2026-04-03T12:00")).contains(&at);
+        Some(if is_empty { 0.0 } else { 1.0 })
+    });
+    let outcome = kit.judge("2026-03-30", "2026-04-06");
+    let found = of(&outcome, Kind::MistWeak);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].end_ms, Some(kit.at("2026-04-03T10:00")));
+}
