@@ -234,8 +234,8 @@ pub fn clock_changes(zone: Zone, span: Span) -> Vec<(NaiveDate, String)> {
 }
 
 /// The start of the local clock hour that holds an instant, and of the next one.
-pub fn hours_of(span: Span) -> impl Iterator<Item = Span> {
-    let first = span.from_ms.div_euclid(MS_PER_HOUR) * MS_PER_HOUR;
+pub fn hours_of(zone: Zone, span: Span) -> impl Iterator<Item = Span> {
+    let first = zone.hour_start_ms(span.from_ms);
     (first..span.until_ms)
         .step_by(MS_PER_HOUR as usize)
         .map(|from_ms| Span {

@@ -171,6 +171,12 @@ impl Zone {
             .to_rfc3339_opts(chrono::SecondsFormat::Secs, false)
     }
 
+    /// The start of the local clock hour that holds an instant: where the zone is half an hour off, not that of UTC.
+    pub fn hour_start_ms(self, at_ms: i64) -> i64 {
+        let off_ms = i64::from(self.offset_s(at_ms)) * 1000;
+        at_ms - (at_ms + off_ms).rem_euclid(MS_PER_HOUR)
+    }
+
     /// The offset from UTC at an instant, s, east positive.
     pub fn offset_s(self, at_ms: i64) -> i32 {
         use chrono::Offset;

@@ -15,7 +15,7 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 use super::context::Context;
 use super::device::hours_within;
 use super::heater;
-use super::places::{Line, hour_of, hour_start};
+use super::places::{Line, hour_of};
 use super::thermal::{Shares, WhatItWouldDo};
 use super::usual::{Usual, hour_mean};
 use crate::series::Excess;
@@ -157,7 +157,7 @@ fn departures(
 ) -> Option<Departures> {
     let room = context.room_c.as_ref()?;
     let (mut weights, mut room_k, mut excess_k) = (0.0, 0.0, 0.0);
-    let mut from_ms = hour_start(hot.from_ms);
+    let mut from_ms = context.zone.hour_start_ms(hot.from_ms);
     while from_ms < hot.until_ms {
         let hour = hour_of(context.zone, from_ms);
         let found = hour_mean(line, from_ms)

@@ -14,7 +14,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::context::Context;
 use super::device::{States, hours_within, overlapping, union};
-use super::places::{Line, hour_of, hour_start};
+use super::places::{Line, hour_of};
 use super::usual::{Usual, hour_mean};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value, Verdicts};
 use crate::statistics::robust::median;
@@ -84,15 +84,30 @@ pub(super) fn judge(context: &Context<'_>) -> Verdicts {
     verdicts
 }
 
-/// What the thermostat's probe read, as it came.
+/// What the thermostat's probe read, as it came; where that is not among the sensors, the first that is known for most of the span, or the one
+/// that is known best.
 fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
-    let first = || context.enclosure.sensors.first().map(|sensor| sensor.id.as_str());
-    let id = context.enclosure.controller_of(device).or_else(first)?;
-    let series = context
-        .record
-        .get(id, Quantity::Temperature)?
-        .filtered(|at, _, mark| mark != Mark::Impossible && at < context.span.until_ms);
-    (!series.is_empty()).then(|| Line::of(&series))
+    const MOST_FRAC: f64 = 0.9;
+    let read = |id: &str| {
+        let series = context
+            .record
+            .get(id, Quantity::Temperature)?
+            .filtered(|at, _, mark| mark != Mark::Impossible && at < context.span.until_ms);
+        (!series.is_empty()).then(|| Line::of(&series))
+    };
+    if let Some(id) = context.enclosure.controller_of(device) {
+        return read(id);
+    }
+    let sensors = &context.enclosure.sensors;
+    let lines: Vec<Line> = sensors.iter().filter_map(|sensor| read(&sensor.id)).collect();
+    let known_frac = |line: &&Line| line.known_frac(context.span);
+    let well_known = lines.iter().find(|line| known_frac(line) >= MOST_FRAC);
+    let best_known = || {
+        lines
+            .iter()
+            .max_by(|a, b| known_frac(a).total_cmp(&known_frac(b)))
+    };
+    well_known.or_else(best_known).cloned()
 }
 
 /// Since when a heater's set-point is what the site file says, by the journal.
@@ -195,7 +210,7 @@ fn is_no_warmer(context: &Context<'_>, probe: &Line, stuck: &Finding) -> bool {
             None => Some(inside_c - usual.inside_c.get(&hour)?),
         }
     };
-    let hours: Vec<f64> = (hour_start(stretch.from_ms)..stretch.until_ms)
+    let hours: Vec<f64> = (context.zone.hour_start_ms(stretch.from_ms)..stretch.until_ms)
         .step_by(MS_PER_HOUR as usize)
         .filter_map(warmer_k)
         .collect();

@@ -311,11 +311,6 @@ impl Differences {
     }
 }
 
-/// The start of the elapsed hour that holds an instant.
-pub(super) fn hour_start(at_ms: i64) -> i64 {
-    at_ms - at_ms.rem_euclid(MS_PER_HOUR)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

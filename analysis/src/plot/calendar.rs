@@ -106,7 +106,7 @@ fn month_names(canvas: &Canvas<'_>, strip: &Strip<'_>, frame: &Frame, dates: &[N
 }
 
 fn hours_of<'s>(strip: &'s Strip<'_>, every: u32) -> impl Iterator<Item = i64> + 's {
-    let first = (strip.span.from_ms + MS_PER_HOUR - 1) / MS_PER_HOUR * MS_PER_HOUR;
+    let first = strip.zone.hour_start_ms(strip.span.from_ms + MS_PER_HOUR - 1);
     (first..strip.span.until_ms)
         .step_by(MS_PER_HOUR as usize)
         .filter(move |at| strip.zone.local(*at).hour().is_multiple_of(every))

@@ -229,7 +229,7 @@ fn extremes(
     show: &dyn Fn(f64) -> String,
 ) -> Option<String> {
     let chosen = chosen?;
-    let means: Vec<(Span, f64)> = words::hours_of(material.span)
+    let means: Vec<(Span, f64)> = words::hours_of(material.site.zone, material.span)
         .filter_map(|hour| {
             let summary = chosen.usable().summary(hour, chosen.gap_ms())?;
             (summary.covered_frac >= HOUR_FRAC_MIN).then_some((hour, summary.mean))

@@ -2,7 +2,7 @@
 //!
 //! A cycle counts where the probe stood above the set-point both when the heater came on and when it went off: no way of placing the
 //! hysteresis about a set-point does that. Where no probe is known to be the thermostat's, the usual reading of another at switching off stands
-//! for the set-point, while the room is no warmer than usual.
+//! for the set-point, and so much more as the room is warmer than usual.
 
 use std::collections::BTreeSet;
 
@@ -26,8 +26,6 @@ const PROGRAMME_DAYS_MIN: usize = 3;
 
 /// Cycles that say what is usual, where the thermostat's own probe is not known (own choice).
 const USUAL_CYCLES_MIN: usize = 30;
-/// In a room this much warmer than usual, K, a probe that is not the thermostat's reads more at switching off.
-const ROOM_WARMER_K: f64 = 1.0;
 
 /// Where a heater should go off, by the probe that is read.
 #[derive(Debug, Clone, Copy)]
@@ -65,13 +63,13 @@ pub(super) fn set_elsewhere(
         return Vec::new();
     };
     let is_above = |cycle: &Cycle| {
-        let is_warm_room = || {
-            let room = room_c(cycle).zip(usual_room_c);
-            room.is_none_or(|(now_c, usual_c)| now_c > usual_c + ROOM_WARMER_K)
+        // In a warmer room a probe that is not the thermostat's reads more at switching off, by no more than the room.
+        let warmer_k = match (is_usual, room_c(cycle).zip(usual_room_c)) {
+            (false, _) => 0.0,
+            (true, Some((now_c, usual_c))) => (now_c - usual_c).max(0.0),
+            (true, None) => return false,
         };
-        cycle.on_c > goal.off_c + MARGIN_K
-            && cycle.off_c > goal.off_c + SET_ELSEWHERE_K
-            && !(is_usual && is_warm_room())
+        cycle.on_c - warmer_k > goal.off_c + MARGIN_K && cycle.off_c - warmer_k > goal.off_c + SET_ELSEWHERE_K
     };
     if is_programme(context, &cycles, is_above) {
         return Vec::new();
@@ -182,8 +180,8 @@ fn finding(
     let goal_c = words.temperature(goal.off_c);
     finding.message = match goal.is_usual {
         true => format!(
-            "{between} by the enclosure's first sensor, while it usually goes off at {goal_c} there and the room is no warmer than usual: in {runs} in \
-             a row it came on only when the sensor was above that already. Its thermostat is set higher, or its probe hangs elsewhere."
+            "{between} by a sensor of the enclosure, while it usually goes off at {goal_c} there, and the room does not explain it: in {runs} in a \
+             row it came on only when the sensor was above that already. Its thermostat is set higher, or its probe hangs elsewhere."
         ),
         false => format!(
             "{between} by its own probe, while the site file has a set-point of {goal_c}: in {runs} in a row it came on only when the probe was above \

@@ -8,7 +8,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 use super::{FAILED_H_MIN, GONE_K, KNOWN_FRAC_MIN, MARGIN_K, mains_were_off};
 use crate::conditions::context::Context;
 use crate::conditions::device::States;
-use crate::conditions::places::{Line, hour_of, hour_start};
+use crate::conditions::places::{Line, hour_of};
 use crate::conditions::usual::{Usual, hour_mean};
 use crate::findings::{Finding, Kind, Severity, Value};
 use crate::statistics::robust::median;
@@ -360,7 +360,7 @@ fn excess_lost(context: &Context<'_>, probe: &Line, on: Span) -> Option<bool> {
     };
     let (mut now, mut before, mut hours) = (0.0, 0.0, 0.0);
     // The first hour is left out: the heat that is stored fades over it.
-    let mut from_ms = hour_start(on.from_ms) + 2 * MS_PER_HOUR;
+    let mut from_ms = context.zone.hour_start_ms(on.from_ms) + 2 * MS_PER_HOUR;
     while from_ms + MS_PER_HOUR <= on.until_ms {
         let hour = hour_of(context.zone, from_ms);
         if let (Some(inside_c), Some(room_c), Some(excess_k)) = (

@@ -7,7 +7,7 @@
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::context::Context;
-use super::super::places::{hour_of, hour_start};
+use super::super::places::hour_of;
 use super::super::usual::hour_mean;
 use super::Beyond;
 use crate::physics::humidity::{
@@ -95,7 +95,7 @@ impl Made {
 /// little changed.
 pub(super) fn made(context: &Context<'_>, day: Span, wanted: &[Span]) -> Option<Made> {
     let (mut all, mut by_room, mut by_own_warmth, mut hours) = (0.0, 0.0, 0.0, 0);
-    let mut from_ms = hour_start(day.from_ms);
+    let mut from_ms = context.zone.hour_start_ms(day.from_ms);
     while from_ms < day.until_ms {
         let hour = Span {
             from_ms,

@@ -7,7 +7,7 @@ use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
 use super::super::context::Context;
 use super::super::moisture::{Bands, Beyond};
-use super::super::places::{Line, Places, hour_of, hour_start};
+use super::super::places::{Line, Places, hour_of};
 use super::super::usual::hour_mean;
 use crate::statistics::robust::median;
 
@@ -59,7 +59,7 @@ pub(super) fn measure(context: &Context<'_>, device: &Device, set_pct: f64, plac
     let own = shown_by_controller(context, device);
     let states = context.states(device);
     let mut samples: [[Vec<f64>; 3]; HOURS] = Default::default();
-    let mut from_ms = hour_start(context.span.from_ms);
+    let mut from_ms = context.zone.hour_start_ms(context.span.from_ms);
     while from_ms < context.span.until_ms {
         let hour = &mut samples[hour_of(context.zone, from_ms)];
         let span = Span {

@@ -31,8 +31,9 @@ const ASCENT: f32 = 1.03;
 const SMALL_PICTURE_PX: f64 = 400.0;
 /// A picture's pixel on paper where the page does not force it smaller, pt.
 const PICTURE_PT_PER_PX: f32 = TEXT_WIDTH / 740.0;
-/// The scales that are tried, largest first, to fit one page.
-const SCALES: [f32; 9] = [1.0, 0.94, 0.88, 0.83, 0.78, 0.74, 0.7, 0.66, 0.62];
+/// The least scale at which a page is still read, and the steps to it, of which the largest that fits is taken.
+const SCALE_MIN: f32 = 0.62;
+const SCALE_STEPS: u8 = 32;
 
 /// Ink on paper: 0 black, 1 white.
 pub(super) const BLACK: f32 = 0.08;
@@ -544,25 +545,34 @@ impl<'s> Layout<'s> {
     }
 
     fn one_page(&mut self, blocks: &'s [Block], frame: Frame) -> Vec<Node> {
-        for (index, scale) in SCALES.into_iter().enumerate() {
-            let (outer, pictures, heads) = (
-                std::mem::take(&mut self.pieces),
-                self.pictures.len(),
-                self.heads.len(),
-            );
+        let outer = std::mem::take(&mut self.pieces);
+        let (pictures, heads) = (self.pictures.len(), self.heads.len());
+        // Steps down from the whole size; the last is taken whether it fits or not.
+        let (mut too_large, mut fits) = (None, SCALE_STEPS);
+        let mut step = 0;
+        let nodes = loop {
+            let scale = 1.0 - (1.0 - SCALE_MIN) * f32::from(step) / f32::from(SCALE_STEPS);
             let nodes = self.blocks(blocks, Frame { scale, ..frame });
-            let mut inner = std::mem::replace(&mut self.pieces, outer);
-            let height: f32 = inner.iter().map(|piece| piece.before + piece.height).sum();
-            if height <= TEXT_HEIGHT || index + 1 == SCALES.len() {
-                if let Some(first) = inner.first_mut() {
-                    first.begins_page = true;
-                }
-                self.pieces.append(&mut inner);
-                return nodes;
+            let height: f32 = self.pieces.iter().map(|piece| piece.before + piece.height).sum();
+            if height <= TEXT_HEIGHT {
+                fits = step;
+            } else {
+                too_large = Some(step);
             }
+            let next = too_large.map_or(fits, |too_large| too_large + (fits - too_large).div_ceil(2));
+            if step == fits && next == fits {
+                break nodes;
+            }
+            step = next;
+            self.pieces.clear();
             self.pictures.truncate(pictures);
             self.heads.truncate(heads);
+        };
+        let mut inner = std::mem::replace(&mut self.pieces, outer);
+        if let Some(first) = inner.first_mut() {
+            first.begins_page = true;
         }
-        Vec::new()
+        self.pieces.append(&mut inner);
+        nodes
     }
 }
