@@ -172,6 +172,21 @@ pub(super) fn prose(text: &str) -> String {
     escape(&out)
 }
 
+/// What became of what was just sent, where a screen reader says it at once.
+pub(super) fn said(text: &str) -> String {
+    format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(text))
+}
+
+/// A choice of a list.
+pub(super) fn option(value: &str, word: &str, chosen: &str) -> String {
+    let selected = if value == chosen { " selected" } else { "" };
+    format!(
+        "<option value=\"{}\"{selected}>{}</option>\n",
+        escape(value),
+        escape(word)
+    )
+}
+
 /// "3 min ago", "just now".
 pub(super) fn ago(now_ms: i64, at_ms: i64) -> String {
     let age_ms = (now_ms - at_ms).max(0);
@@ -244,7 +259,7 @@ pub(super) fn figure(heading: &str, picture: &Picture, id: &str, notes: &[String
     )
 }
 
-/// A table of words, which keeps room for them on a phone.
+/// A table of words, whose rows stand one below the other on a phone.
 pub(super) fn words_table(shown: &Table) -> String {
     table("", shown).replacen("<table>", "<table class=\"words\">", 1)
 }
@@ -264,6 +279,13 @@ fn table(under: &str, table: &Table) -> String {
             ""
         }
     };
+    // On a phone each cell of a table of words stands after its column's name.
+    let term = |column: usize| {
+        table
+            .columns
+            .get(column)
+            .map_or_else(String::new, |name| escape(name))
+    };
     let head: String = table
         .columns
         .iter()
@@ -282,7 +304,7 @@ fn table(under: &str, table: &Table) -> String {
                     if column == 0 {
                         format!("<th scope=\"row\">{text}</th>")
                     } else {
-                        format!("<td{}>{text}</td>", class(column))
+                        format!("<td{} data-term=\"{}\">{text}</td>", class(column), term(column))
                     }
                 })
                 .collect();
