@@ -9,13 +9,15 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use chrono::{Days, NaiveDate};
 use futures_util::stream;
+use mosswarden_analysis::load;
 use mosswarden_analysis::plot::escape;
+use mosswarden_config::table::Reading;
 use mosswarden_config::zone::Span;
 use serde::Deserialize;
 use tokio::sync::mpsc;
 
-use super::Page;
-use super::layout::{View, answer};
+use super::layout::{View, answer, option};
+use super::{Page, layout};
 use crate::commands::export;
 
 /// A browser's span is read into memory a day at a time; this many days are as long as a year and a bit.
@@ -47,25 +49,19 @@ fn show(page: &Page, said: Option<&str>, status: StatusCode) -> Response {
         .site
         .enclosures
         .iter()
-        .map(|enclosure| {
-            format!(
-                "<option value=\"{}\">{}</option>\n",
-                escape(&enclosure.id),
-                escape(&enclosure.label)
-            )
-        })
+        .map(|enclosure| option(&enclosure.id, &enclosure.label, ""))
         .collect();
-    let said = said.map_or_else(String::new, |said| {
-        format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said))
-    });
+    let said = said.map_or_else(String::new, layout::said);
     let body = format!(
         "<h1>Export</h1>\n{said}<p>Readings as they are stored, one a row, for a spreadsheet or another program.</p>\n\
          <form method=\"get\" action=\"/export.csv\">\n\
          <label for=\"from\">First day</label>\n<input id=\"from\" name=\"from\" type=\"date\" value=\"{week_ago}\" required>\n\
          <label for=\"until\">Last day</label>\n<input id=\"until\" name=\"until\" type=\"date\" value=\"{local_today}\" required>\n\
          <label for=\"enclosure\">Where</label>\n<select id=\"enclosure\" name=\"enclosure\">\n<option value=\"\">Everywhere</option>\n\
-         {places}<option value=\"room\">The room</option>\n</select>\n<button type=\"submit\">Fetch the file</button>\n</form>\n\
-         <p class=\"small faint\">Times are UTC; <code>mosswarden export</code> gives Parquet and longer spans.</p>\n"
+         {places}<option value=\"room\">The room</option>\n</select>\n<p class=\"small\">Days are those of {zone}; the times inside the file are UTC (they end in Z).</p>\n\
+         <button type=\"submit\">Fetch the file</button>\n</form>\n\
+         <p class=\"small faint\"><code>mosswarden export</code> gives Parquet and longer spans.</p>\n",
+        zone = escape(page.site.zone.name())
     );
     answer(page, &View::new("Export", "", body).status(status))
 }
@@ -91,14 +87,10 @@ pub(super) async fn csv(State(page): State<Arc<Page>>, Query(asked): Query<Asked
         );
     };
     let name = format!("readings-{}-{}.csv", asked.from, asked.until);
-    let (pieces, waiting) = mpsc::channel(PIECES);
-    tokio::task::spawn_blocking(move || {
-        if let Err(error) = write(&page, &dates, &asked.enclosure, &pieces) {
-            tracing::warn!(%error, "an export by the page broke off");
-            // The browser must not take half a file for the whole.
-            let _gone = pieces.blocking_send(Err(error));
-        }
-        drop(turn);
+    let waiting = in_pieces(move |pieces| {
+        // Given back when the last piece is written.
+        let _turn = turn;
+        write(&page, &dates, &asked.enclosure, pieces)
     });
     let body = Body::from_stream(stream::unfold(waiting, |mut waiting| async move {
         waiting.recv().await.map(|piece| (piece, waiting))
@@ -134,18 +126,41 @@ fn dates(asked: &Asked) -> Result<Vec<NaiveDate>, &'static str> {
     Ok(first.iter_days().take(count as usize + 1).collect())
 }
 
+type Piece = io::Result<Bytes>;
+
+/// What `write` sends, piece by piece. However it ends before its end, the last piece is an error: the browser must not take half a
+/// file for the whole.
+fn in_pieces(
+    write: impl FnOnce(&mpsc::Sender<Piece>) -> io::Result<()> + Send + 'static,
+) -> mpsc::Receiver<Piece> {
+    let (pieces, waiting) = mpsc::channel(PIECES);
+    let sender = pieces.clone();
+    tokio::spawn(async move {
+        let written = tokio::task::spawn_blocking(move || write(&sender)).await;
+        // The outer error is a panic.
+        if let Err(error) = written.map_err(io::Error::other).flatten() {
+            tracing::warn!(%error, "an export by the page broke off");
+            let _gone = pieces.send(Err(error)).await;
+        }
+    });
+    waiting
+}
+
 /// A day at a time, so that memory stays small whatever was asked for.
-fn write(
-    page: &Page,
-    dates: &[NaiveDate],
-    enclosure: &str,
-    pieces: &mpsc::Sender<io::Result<Bytes>>,
-) -> io::Result<()> {
+fn write(page: &Page, dates: &[NaiveDate], enclosure: &str, pieces: &mpsc::Sender<Piece>) -> io::Result<()> {
     let mut out = BufWriter::with_capacity(PIECE_BYTES, Pieces(pieces));
+    // First what no file has yet: what is published meanwhile is met in both, and told once.
+    let tail = mosswarden_collector::tail(&page.site).map_err(io::Error::other)?;
+    let archive = mosswarden_collector::archive(&page.site)?;
     writeln!(out, "{}", export::HEADER)?;
     for date in dates {
         let span: Span = page.site.zone.day(*date);
-        let readings = export::stored(&page.site, span).map_err(io::Error::other)?;
+        let of_day: Vec<Reading> = tail
+            .iter()
+            .filter(|reading| span.contains(reading.at_ms))
+            .cloned()
+            .collect();
+        let readings = load::stored(&*archive, span, of_day).map_err(io::Error::other)?;
         let wanted = readings
             .iter()
             .filter(|reading| enclosure.is_empty() || *reading.enclosure == *enclosure);
@@ -155,7 +170,7 @@ fn write(
 }
 
 /// A writer whose bytes go to the browser as they come.
-struct Pieces<'c>(&'c mpsc::Sender<io::Result<Bytes>>);
+struct Pieces<'c>(&'c mpsc::Sender<Piece>);
 
 impl Write for Pieces<'_> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
@@ -167,5 +182,31 @@ impl Write for Pieces<'_> {
 
     fn flush(&mut self) -> io::Result<()> {
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn begin(pieces: &mpsc::Sender<Piece>) -> io::Result<()> {
+        Pieces(pieces).write_all(b"time\n")
+    }
+
+    #[tokio::test]
+    async fn what_breaks_off_ends_with_an_error_and_what_ends_does_not() {
+        let mut whole = in_pieces(begin);
+        assert!(whole.recv().await.is_some_and(|piece| piece.is_ok()));
+        assert!(whole.recv().await.is_none());
+        let failing = in_pieces(|pieces| begin(pieces).and(Err(io::Error::other("the disk failed"))));
+        let panicking = in_pieces(|pieces| {
+            begin(pieces)?;
+            panic!("a file that no one foresaw")
+        });
+        for mut broken in [failing, panicking] {
+            assert!(broken.recv().await.is_some_and(|piece| piece.is_ok()));
+            assert!(broken.recv().await.is_some_and(|piece| piece.is_err()));
+            assert!(broken.recv().await.is_none());
+        }
     }
 }
