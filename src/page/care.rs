@@ -1,11 +1,12 @@
 //! `/care`: what is due, ticked off with one press; and the same as a calendar, `/care.ics`.
 
+use std::cmp::Ordering;
 use std::sync::Arc;
 
 use axum::extract::{Extension, Form, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Redirect, Response};
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime};
 use mosswarden_analysis::care::{Due, due};
 use mosswarden_analysis::plot::escape;
 use mosswarden_config::journal::{CARE_DONE, Entry};
@@ -15,8 +16,11 @@ use serde::Deserialize;
 use super::guard::{Visitor, is_own_form};
 use super::journal::write;
 use super::layout::{View, answer, capital, count, place_link, prose};
-use super::{Page, journal};
+use super::{Page, journal, layout};
 use crate::calendar;
+
+/// When something was done of which only the day is known.
+const NOON: NaiveTime = NaiveTime::from_hms_opt(12, 0, 0).expect("it is on every clock");
 
 #[derive(Deserialize)]
 pub(super) struct Asked {
@@ -34,6 +38,9 @@ pub(super) struct Sent {
     done: String,
     #[serde(default)]
     by: String,
+    /// The day on which it was done; empty for today.
+    #[serde(default)]
+    on: String,
     /// "enclosure" leads back to the enclosure's view.
     #[serde(default)]
     from: String,
@@ -59,10 +66,17 @@ pub(super) async fn tick(
         return show(&page, &visitor, Some(why), StatusCode::FORBIDDEN).await;
     }
     let now_ms = (page.now_ms)();
+    let at_ms = match done_ms(&page, sent.on.trim(), now_ms) {
+        Ok(at_ms) => at_ms,
+        Err(why) => {
+            let why = format!("Not ticked off: {why}.");
+            return show(&page, &visitor, Some(&why), StatusCode::UNPROCESSABLE_ENTITY).await;
+        }
+    };
     let by = sent.by.trim();
     let (place, task) = sent.done.split_once(' ').unwrap_or_default();
     let entry = Entry {
-        at_ms: now_ms,
+        at_ms,
         written_ms: now_ms,
         enclosure: place.to_owned(),
         kind: CARE_DONE.to_owned(),
@@ -77,6 +91,21 @@ pub(super) async fn tick(
         }
         Ok(()) => Redirect::to("/care?done=1").into_response(),
         Err((status, why)) => show(&page, &visitor, Some(&format!("Not ticked off: {why}.")), status).await,
+    }
+}
+
+/// When it was done: now, or at noon of an earlier day.
+fn done_ms(page: &Page, on: &str, now_ms: i64) -> Result<i64, &'static str> {
+    let zone = page.site.zone;
+    let local_today = zone.date(now_ms);
+    if on.is_empty() {
+        return Ok(now_ms);
+    }
+    let day: NaiveDate = on.parse().map_err(|_| "a day is written as 2026-05-18")?;
+    match day.cmp(&local_today) {
+        Ordering::Greater => Err("that day lies ahead"),
+        Ordering::Equal => Ok(now_ms),
+        Ordering::Less => Ok(zone.instant_ms(day.and_time(NOON))),
     }
 }
 
@@ -101,9 +130,9 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
         .count();
     let unknown = all.iter().filter(|due| due.local_due.is_none()).count();
     let is_noted = all.iter().any(|due| due.last.is_some());
-    let mut body = format!("<h1>{}</h1>\n", headline(overdue, today, unknown));
+    let mut body = format!("<h1>{}</h1>\n", headline(overdue, today, unknown, is_noted));
     if let Some(said) = said {
-        body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
+        body += &layout::said(said);
     }
     let mut places = String::new();
     for place in page.site.places() {
@@ -133,17 +162,23 @@ async fn show(page: &Arc<Page>, visitor: &Visitor, said: Option<&str>, status: S
     answer(page, &View::new("Care", "/care", body).status(status))
 }
 
-fn headline(overdue: usize, today: usize, unknown: usize) -> String {
+fn headline(overdue: usize, today: usize, unknown: usize, is_noted: bool) -> String {
     let verb = |count: usize| if count == 1 { "is" } else { "are" };
     match (overdue, today) {
-        (0, 0) => match unknown {
-            0 => "Nothing is due today.".to_owned(),
-            1 => "Nothing noted is due; of one usual task nobody knows when it was done last.".to_owned(),
-            _ => format!(
-                "Nothing noted is due; of {} usual tasks nobody knows when they were done last.",
-                count(unknown)
-            ),
-        },
+        (0, 0) => {
+            let (tasks, them) = match unknown {
+                0 => return "Nothing is due today.".to_owned(),
+                1 => ("task has", "it"),
+                _ => ("tasks have", "them"),
+            };
+            let nothing = if is_noted {
+                "Nothing that has a date is due. "
+            } else {
+                ""
+            };
+            let many = capital(&count(unknown));
+            format!("{nothing}{many} {tasks} no date yet. When did you last do {them}?")
+        }
         (0, today) => format!("{} {} due today.", capital(&count(today)), verb(today)),
         (overdue, 0) => format!("{} {} overdue.", capital(&count(overdue)), verb(overdue)),
         (overdue, today) => format!(
@@ -156,45 +191,62 @@ fn headline(overdue: usize, today: usize, unknown: usize) -> String {
     }
 }
 
-/// The form around the tasks: who did it, and a button each.
-pub(super) fn form(visitor: &Visitor, from: &str, tasks: &str) -> String {
+/// The form around the tasks: who did it and when, and a button each.
+fn form(visitor: &Visitor, from: &str, tasks: &str) -> String {
     format!(
         "<form method=\"post\" action=\"/care\" class=\"care\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
          <input type=\"hidden\" name=\"from\" value=\"{from}\">\n<label for=\"by\">Done by (may be empty)</label>\n\
-         <input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\">\n{tasks}</form>\n",
+         <input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\">\n\
+         <label for=\"on\">Done on (empty: today)</label>\n<input id=\"on\" name=\"on\" type=\"date\">\n{tasks}</form>\n",
         escape(&visitor.form_token)
     )
 }
 
-/// The tasks of one place, what is overdue first; those that nobody keeps here one click away, or unfolded.
-pub(super) fn tasks(tasks: &[&Due], local_today: NaiveDate, is_unfolded: bool) -> String {
-    let mut sorted: Vec<&&Due> = tasks.iter().collect();
-    sorted.sort_by_key(|due| (due.local_due.is_none(), due.local_due));
-    let list = |is_kept: bool| -> String {
-        let lines: String = sorted
-            .iter()
-            .filter(|due| due.is_kept() == is_kept)
-            .map(|due| task(due, local_today))
-            .collect();
-        if lines.is_empty() {
-            String::new()
-        } else {
-            format!("<ul>\n{lines}</ul>\n")
-        }
-    };
-    let (kept, usual) = (list(true), list(false));
-    if usual.is_empty() {
-        return kept;
+/// An enclosure's tasks with their form, on its own view; all one click away where nobody keeps any of them.
+pub(super) fn of_enclosure(visitor: &Visitor, here: &[&Due], local_today: NaiveDate) -> String {
+    if here.iter().any(|due| due.is_kept()) {
+        return form(visitor, "enclosure", &tasks(here, local_today, false));
     }
-    let names: Vec<&str> = sorted
+    let form = form(visitor, "enclosure", &list(here, false, local_today));
+    format!("<div class=\"care\">{}</div>\n", folded(here, &form, false))
+}
+
+/// The tasks of one place, what is overdue first; those that nobody keeps here one click away, or unfolded.
+fn tasks(here: &[&Due], local_today: NaiveDate, is_unfolded: bool) -> String {
+    let usual = list(here, false, local_today);
+    let folded = if usual.is_empty() {
+        usual
+    } else {
+        folded(here, &usual, is_unfolded)
+    };
+    list(here, true, local_today) + &folded
+}
+
+/// Tasks that somebody keeps, or the others; empty where there is none.
+fn list(here: &[&Due], is_kept: bool, local_today: NaiveDate) -> String {
+    let mut sorted: Vec<&&Due> = here.iter().filter(|due| due.is_kept() == is_kept).collect();
+    sorted.sort_by_key(|due| (due.local_due.is_none(), due.local_due));
+    let lines: String = sorted.iter().map(|due| task(due, local_today)).collect();
+    if lines.is_empty() {
+        lines
+    } else {
+        format!("<ul>\n{lines}</ul>\n")
+    }
+}
+
+/// What nobody keeps: one click away under its names, or unfolded.
+fn folded(here: &[&Due], inside: &str, is_unfolded: bool) -> String {
+    if is_unfolded {
+        return format!("<details open><summary>No date yet</summary>\n{inside}</details>\n");
+    }
+    let names: Vec<&str> = here
         .iter()
         .filter(|due| !due.is_kept())
-        .map(|due| due.task.name.as_str())
+        .map(|due| due.task.label.as_str())
         .collect();
-    let open = if is_unfolded { " open" } else { "" };
     format!(
-        "{kept}<details{open}><summary>Usual, and never ticked off here: {}</summary>\n{usual}</details>\n",
-        escape(&names.join(", ").replace('-', " "))
+        "<details><summary>No date yet: {}</summary>\n{inside}</details>\n",
+        escape(&names.join("; "))
     )
 }
 

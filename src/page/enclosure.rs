@@ -12,7 +12,7 @@ use mosswarden_config::zone::MS_PER_24_H;
 use serde::Deserialize;
 
 use super::guard::Visitor;
-use super::layout::{View, answer, figure, missing, prose, words_table};
+use super::layout::{View, answer, figure, missing, prose, said, words_table};
 use super::live::{collecting, live, section};
 use super::{Page, alarm, care, journal, weights};
 
@@ -63,7 +63,7 @@ pub(super) async fn view(
         body += &figure("The last 24 hours", day, "day", &[]);
     }
     if !asked.done.is_empty() {
-        body += "<p role=\"status\"><strong>Ticked off. It stands in the journal.</strong></p>\n";
+        body += &said("Ticked off. It stands in the journal.");
     }
     body += &kept(&page, &visitor, &id).await;
     let since_ms = (page.now_ms)() - JOURNAL_MS;
@@ -134,10 +134,10 @@ async fn kept(page: &Arc<Page>, visitor: &Visitor, id: &str) -> String {
     if here.is_empty() {
         return String::new();
     }
-    let tasks = care::tasks(&here, page.site.zone.date(now_ms), false);
+    let local_today = page.site.zone.date(now_ms);
     format!(
         "<h2 id=\"care\">Care</h2>\n{}",
-        care::form(visitor, "enclosure", &tasks)
+        care::of_enclosure(visitor, &here, local_today)
     )
 }
 

@@ -59,11 +59,21 @@ async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
     let unknown = served.get("/care").await;
     let all = unknown.matches("Never ticked off here").count();
     let heading = format!(
-        "<h1>Nothing noted is due; of {} usual tasks nobody knows",
-        layout::count(all)
+        "<h1>{} tasks have no date yet. When did you last do them?</h1>",
+        layout::capital(&layout::count(all))
     );
     assert!(unknown.contains(&heading), "{unknown}");
     assert!(unknown.contains("<details open>"), "{unknown}");
+    let own = served.get("/enclosure/mossy-1").await;
+    let folded = between(&own, "<h2 id=\"care\">Care</h2>", "</details>");
+    assert!(
+        folded.contains("<summary>No date yet: ") && folded.contains("; Prune the plants"),
+        "{own}"
+    );
+    assert!(
+        folded.contains("Done by"),
+        "the fields are folded away with their tasks: {own}"
+    );
     let form = format!("token={}&done=mossy-1+prune&by=Ana", served.page.token);
     let taken = served.post_to("/care", "", &form).await;
     assert!(
@@ -77,8 +87,8 @@ async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
     );
     let shown = served.get("/care").await;
     let heading = format!(
-        "<h1>Nothing noted is due; of {} usual tasks nobody knows",
-        layout::count(all - 1)
+        "<h1>Nothing that has a date is due. {} tasks have no date yet.",
+        layout::capital(&layout::count(all - 1))
     );
     assert!(shown.contains(&heading), "{shown}");
     assert!(!shown.contains("<details open>"), "{shown}");
@@ -88,14 +98,26 @@ async fn care_is_ticked_off_by_post_and_stands_in_the_journal() {
         ),
         "{shown}"
     );
-    for wrong in ["mossy-1+prun", "mossy-1", "mossy-2+prune", ""] {
+    let earlier = format!(
+        "token={}&done=mossy-1+nozzle-descale&on=2026-02-20",
+        served.page.token
+    );
+    let taken = served.post_to("/care", "", &earlier).await;
+    assert!(taken.starts_with("HTTP/1.1 303"), "{taken}");
+    let shown = served.get("/care").await;
+    assert!(shown.contains("last done on Fri 20 Feb"), "{shown}");
+    let days = ["mossy-1+prune&on=2026-03-02", "mossy-1+prune&on=soon"];
+    for wrong in ["mossy-1+prun", "mossy-1", "mossy-2+prune", ""]
+        .into_iter()
+        .chain(days)
+    {
         let form = format!("token={}&done={wrong}", served.page.token);
         let refused = served.post_to("/care", "", &form).await;
         assert!(refused.starts_with("HTTP/1.1 422"), "{wrong}: {refused}");
     }
     let refused = served.post_to("/care", "", "token=0&done=mossy-1+prune").await;
     assert!(refused.starts_with("HTTP/1.1 403"), "{refused}");
-    assert_eq!(served.journal().len(), 1);
+    assert_eq!(served.journal().len(), 2);
 }
 
 #[tokio::test]
