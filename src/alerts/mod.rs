@@ -33,6 +33,7 @@ pub(crate) use send::{Sentry, keep_watch};
 #[cfg(test)]
 pub(crate) use watch::Danger;
 pub(crate) use ways::Way;
+pub(crate) use words::over_when;
 
 /// How an alert calls the whole site where an enclosure's id would stand.
 const EVERYWHERE: &str = "all";

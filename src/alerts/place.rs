@@ -26,8 +26,8 @@ const RUNAWAY_MS: i64 = 15 * MS_PER_MIN;
 /// Told again when it is this much further beyond the limit.
 const WORSE_K: f64 = 1.0;
 /// Over when this far back inside the limit, for two readings.
-const CLEAR_K: f64 = 0.5;
-const CLEAR_READINGS: usize = 2;
+pub(super) const CLEAR_K: f64 = 0.5;
+pub(super) const CLEAR_READINGS: usize = 2;
 /// How long readings are remembered, and at most how many: a sensor that speaks just before it counts as silent fills a run too.
 const MEMORY_MS: i64 = LIMIT_READINGS as i64 * SILENT_MS;
 const MEMORY_READINGS: usize = 512;

@@ -6,7 +6,7 @@ use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_HOUR, Zone};
 
-use super::place::{Moment, Place};
+use super::place::{CLEAR_K, CLEAR_READINGS, Moment, Place};
 use super::watch::Danger;
 
 /// The unit in which a reading far too hot would be inside the limits.
@@ -14,6 +14,23 @@ fn another_unit(place: &Place, value_c: f64) -> Option<&'static str> {
     let (unit, _) = Quantity::Temperature.fits_rather(value_c, value_c)?;
     let meant_c = Quantity::Temperature.to_stored(value_c, unit).ok()?;
     (place.cold_c..=place.hot_c).contains(&meant_c).then_some(unit)
+}
+
+/// When a danger that was told is over, for whoever shows it beside newer readings; `None` where any reading ends it.
+pub(crate) fn over_when(danger: Danger, display: Display) -> Option<String> {
+    let inside = match danger {
+        Danger::TooHot | Danger::TooCold => format!(
+            "at least {:.1} {} inside the limit",
+            display.difference(CLEAR_K),
+            display.degree()
+        ),
+        Danger::HeaterRunaway => "back in the wanted range".to_owned(),
+        Danger::Silent | Danger::CutOff | Danger::NotStoring => return None,
+    };
+    let readings = words::count(CLEAR_READINGS);
+    Some(format!(
+        "It counts as open until {readings} readings in a row are {inside}"
+    ))
 }
 
 pub(super) struct Say {

@@ -5,26 +5,28 @@ use std::sync::Arc;
 use axum::extract::{Extension, Form, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse as _, Redirect, Response};
-use mosswarden_analysis::plot::escape;
+use mosswarden_analysis::plot::{Display, escape};
 use serde::Deserialize;
 
 use super::Page;
 use super::guard::{Visitor, is_own_form};
+use super::judged::State as Known;
 use super::layout::{View, answer, moment, prose};
-use crate::alerts::{Told, acknowledge};
+use super::live::newest_temperature;
+use crate::alerts::{Told, acknowledge, over_when};
 
 /// Longer names are cut.
 const NAME_CHARS_MAX: usize = 80;
 
 /// What is dangerous at this moment. What somebody knows of is not cried out again.
-pub(super) fn section(page: &Page, visitor: &Visitor, told: &[Told]) -> String {
+pub(super) fn section(page: &Page, known: &Known, visitor: &Visitor, told: &[Told]) -> String {
     if told.is_empty() {
         return String::new();
     }
     let lines: String = told
         .iter()
         .enumerate()
-        .map(|(index, told)| item(page, visitor, told, index))
+        .map(|(index, told)| item(page, known, visitor, told, index))
         .collect();
     let is_known = told.iter().all(|told| told.acknowledged.is_some());
     let heading = if is_known {
@@ -34,12 +36,21 @@ pub(super) fn section(page: &Page, visitor: &Visitor, told: &[Told]) -> String {
     } else {
         "Act now"
     };
-    let role = if is_known { "" } else { " role=\"alert\"" };
-    format!("<section class=\"alarm\"{role}><h2>{heading}</h2>\n{lines}</section>\n")
+    format!("<section class=\"alarm\"><h2>{heading}</h2>\n{lines}</section>\n")
 }
 
-fn item(page: &Page, visitor: &Visitor, told: &Told, index: usize) -> String {
-    let text = format!("<p>{}</p>\n", prose(&told.text));
+fn item(page: &Page, known: &Known, visitor: &Visitor, told: &Told, index: usize) -> String {
+    // Only what was told is cried out; what is newest is renewed beside it.
+    let role = if told.acknowledged.is_none() {
+        " role=\"alert\""
+    } else {
+        ""
+    };
+    let text = format!(
+        "<p{role}>{}</p>\n{}",
+        prose(&told.text),
+        newest(page, known, told)
+    );
     if let Some(known) = &told.acknowledged {
         let by = if known.by.is_empty() {
             String::new()
@@ -60,6 +71,22 @@ fn item(page: &Page, visitor: &Visitor, told: &Told, index: usize) -> String {
         escape(&visitor.form_token),
         escape(&told.id)
     )
+}
+
+/// What is read now, and why the danger is open all the same.
+fn newest(page: &Page, known: &Known, told: &Told) -> String {
+    let enclosure = told.enclosure.as_ref().and_then(|id| page.site.enclosure(id));
+    let over = over_when(told.danger, Display::new(page.site.units));
+    match enclosure.zip(over) {
+        Some((enclosure, over)) => {
+            let newest = newest_temperature(page, known, enclosure);
+            format!(
+                "<p class=\"newest\">{}</p>\n",
+                prose(&format!("{newest} {over}."))
+            )
+        }
+        None => String::new(),
+    }
 }
 
 #[derive(Deserialize)]

@@ -43,7 +43,7 @@ pub(super) async fn view(
         .filter(|told| told.enclosure.as_ref().is_none_or(|of| *of == id))
         .collect();
     let live = live(&page, &state, &told, enclosure);
-    let mut body = alarm::section(&page, &visitor, &told);
+    let mut body = alarm::section(&page, &state, &visitor, &told);
     body += &format!(
         "<div class=\"{}\"><h1>{}: <span class=\"verdict\">{}</span></h1></div>\n",
         live.verdict.name(),

@@ -36,6 +36,72 @@ struct Reading<'s> {
     standing: Option<Standing>,
 }
 
+/// Where a sensor is, in the site file's words; its id where that says nothing.
+fn called(sensor: &Sensor) -> &str {
+    sensor.place.as_deref().unwrap_or(&sensor.id)
+}
+
+/// Temperatures that say something of now.
+struct Fresh<'r, 's> {
+    readings: Vec<&'r Reading<'s>>,
+    low_c: f64,
+    high_c: f64,
+}
+
+impl<'r, 's> Fresh<'r, 's> {
+    fn of(temperature: &'r [Reading<'s>], now_ms: i64) -> Option<Fresh<'r, 's>> {
+        let readings: Vec<&Reading<'_>> = temperature
+            .iter()
+            .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
+            .collect();
+        let values = || readings.iter().map(|reading| reading.value);
+        let low_c = values().fold(f64::INFINITY, f64::min);
+        let high_c = values().fold(f64::NEG_INFINITY, f64::max);
+        (!readings.is_empty()).then_some(Fresh {
+            readings,
+            low_c,
+            high_c,
+        })
+    }
+
+    /// "22.4 to 23.1 °C (middle, in shade; under leaves), 3 min ago"; of many sensors how many of them.
+    fn words(&self, display: Display, enclosure: &Enclosure, now_ms: i64) -> String {
+        /// More places than this are not named one by one.
+        const NAMED_MAX: usize = 2;
+        let read = if number(display.temperature(self.low_c)) == number(display.temperature(self.high_c)) {
+            display.temperature_words(self.low_c)
+        } else {
+            display.range_words(self.low_c, self.high_c)
+        };
+        let places = if self.readings.len() <= NAMED_MAX {
+            let names: Vec<&str> = self
+                .readings
+                .iter()
+                .map(|reading| called(reading.sensor))
+                .collect();
+            names.join("; ")
+        } else {
+            format!("{} of {} sensors", self.readings.len(), enclosure.sensors.len())
+        };
+        let at_ms = self.readings.iter().map(|reading| reading.at_ms).min();
+        format!("{read} ({places}), {}", ago(now_ms, at_ms.unwrap_or(now_ms)))
+    }
+}
+
+/// The newest temperature where the animals are, as a sentence.
+pub(super) fn newest_temperature(page: &Page, state: &State, enclosure: &Enclosure) -> String {
+    let now_ms = (page.now_ms)();
+    let judged = state.judged.as_deref();
+    let temperature = readings(page, judged, &enclosure.animal_sensors(), Quantity::Temperature);
+    match Fresh::of(&temperature, now_ms) {
+        Some(fresh) => {
+            let words = fresh.words(Display::new(page.site.units), enclosure, now_ms);
+            format!("The newest reading: {words}.")
+        }
+        None => "No newer reading.".to_owned(),
+    }
+}
+
 pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclosure) -> Live {
     let now_ms = (page.now_ms)();
     let judged = state.judged.as_deref();
@@ -62,45 +128,27 @@ pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclos
     if newest_ms.is_none_or(|at_ms| now_ms - at_ms > OLD_MS) {
         sentences.extend(refused(page, &all, now_ms));
     }
-    let fresh: Vec<&Reading<'_>> = temperature
-        .iter()
-        .filter(|reading| now_ms - reading.at_ms <= OLD_MS)
-        .collect();
-    let values = || fresh.iter().map(|reading| reading.value);
     let band = if is_day { limits.day_c } else { limits.night_c };
-    if fresh.is_empty() {
-        sentences.push(old_words(
+    match Fresh::of(&temperature, now_ms) {
+        None => sentences.push(old_words(
             state,
             temperature.iter(),
             "temperature",
             now_ms,
             |value| display.temperature_words(value),
-        ));
-    } else {
-        let (low, high) = (
-            values().fold(f64::INFINITY, f64::min),
-            values().fold(f64::NEG_INFINITY, f64::max),
-        );
-        is_outside = low > limits.max_c || high < limits.min_c;
-        let read = if number(display.temperature(low)) == number(display.temperature(high)) {
-            display.temperature_words(low)
-        } else {
-            display.range_words(low, high)
-        };
-        let places = match fresh.len() {
-            1 => String::new(),
-            count => format!(" at {count} places"),
-        };
-        let at_ms = fresh.iter().map(|reading| reading.at_ms).min().unwrap_or(now_ms);
-        sentences.push(format!(
-            "{read}{places}, {}; wanted by {} {}, never below {} or above {}.{}",
-            ago(now_ms, at_ms),
-            if is_day { "day" } else { "night" },
-            display.range_words(band.low, band.high),
-            display.temperature_words(limits.min_c),
-            display.temperature_words(limits.max_c),
-            doubt(&fresh)
-        ));
+        )),
+        Some(fresh) => {
+            is_outside = fresh.low_c > limits.max_c || fresh.high_c < limits.min_c;
+            sentences.push(format!(
+                "{}; wanted by {} {}, never below {} or above {}.{}",
+                fresh.words(display, enclosure, now_ms),
+                if is_day { "day" } else { "night" },
+                display.range_words(band.low, band.high),
+                display.temperature_words(limits.min_c),
+                display.temperature_words(limits.max_c),
+                doubt(&fresh.readings)
+            ));
+        }
     }
 
     let wanted = if is_day {
@@ -114,9 +162,9 @@ pub(super) fn live(page: &Page, state: &State, told: &[Told], enclosure: &Enclos
                 format!("; wanted {:.0} to {:.0} %RH", band.low, band.high)
             });
             sentences.push(format!(
-                "{} %RH by {}, {}{wanted}.{}",
+                "{} %RH ({}), {}{wanted}.{}",
                 number(reading.value),
-                reading.sensor.id,
+                called(reading.sensor),
                 ago(now_ms, reading.at_ms),
                 doubt(&[reading])
             ));
@@ -178,7 +226,11 @@ pub(super) fn room(page: &Page, state: &State) -> Option<String> {
                 Quantity::Temperature => display.temperature_words(reading.value),
                 _ => format!("{} %RH", number(reading.value)),
             };
-            let said = format!("{value} by {}, {}", reading.sensor.id, ago(now_ms, reading.at_ms));
+            let said = format!(
+                "{value} ({}), {}",
+                called(reading.sensor),
+                ago(now_ms, reading.at_ms)
+            );
             Some(said + "." + &doubt(&[reading]))
         })
         .collect();
@@ -319,12 +371,12 @@ fn best<'r, 's>(readings: &'r [Reading<'s>], now_ms: i64) -> Option<&'r Reading<
 /// What must be added where what was just said can't be believed.
 fn doubt(readings: &[&Reading<'_>]) -> String {
     let named = |standing| {
-        let ids: Vec<&str> = readings
+        let names: Vec<&str> = readings
             .iter()
             .filter(|reading| reading.standing == Some(standing))
-            .map(|reading| reading.sensor.id.as_str())
+            .map(|reading| called(reading.sensor))
             .collect();
-        ids.join(" and ")
+        names.join(" and ")
     };
     let (doubtful, not_believed) = (named(Standing::Doubtful), named(Standing::NotBelieved));
     let mut words = String::new();

@@ -32,7 +32,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
     });
     let newest_ms = places.iter().filter_map(|(live, _)| live.newest_ms).max();
 
-    let mut body = alarm::section(&page, &visitor, &told);
+    let mut body = alarm::section(&page, &state, &visitor, &told);
     let verdicts: Vec<(Verdict, &str)> = places
         .iter()
         .map(|(live, enclosure)| (live.verdict, enclosure.label.as_str()))
@@ -56,6 +56,13 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
         let found = found.map_or(&[][..], |section| &section.needs);
         body += &needs(found);
         if let (true, Some(coverage)) = (found.is_empty(), &live.coverage) {
+        // Where there is danger, what to do stands above already.
+        let is_told = told
+            .iter()
+            .any(|told| told.enclosure.as_ref() == Some(&enclosure.id));
+        if let (false, Some(heaviest)) = (is_told, found.first()) {
+            body += &format!("<p><strong>Next:</strong> {}</p>\n", prose(&heaviest.next));
+        }
             let nothing = match live.verdict {
                 Verdict::Well => "Nothing found in seven days. ",
                 _ => "",

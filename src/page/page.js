@@ -15,13 +15,16 @@
     const all = [...main.querySelectorAll(element.tagName)];
     return [element.tagName, all.indexOf(element)];
   };
-  // An alert that is the same stays where it is: a screen reader would say it anew.
+  // What an alarm says without its newest reading, which alone is renewed where the rest is the same: a screen reader would say it all anew.
+  const said = (alarm) => [...alarm.children].map((line) => (line.matches(".newest") ? "" : line.textContent)).join("\n");
   const put = (fresh) => {
     const [before, after] = [main.querySelector(".alarm"), fresh.querySelector(".alarm")];
-    if (!before || !after || before.textContent !== after.textContent) {
+    if (!before || !after || said(before) !== said(after)) {
       main.replaceChildren(...fresh.childNodes);
       return;
     }
+    const renewed = [...after.querySelectorAll(".newest")];
+    before.querySelectorAll(".newest").forEach((line, index) => line.replaceWith(renewed[index]));
     after.remove();
     for (const node of [...main.childNodes]) if (node !== before) node.remove();
     main.append(...fresh.childNodes);

@@ -273,11 +273,13 @@ async fn until_the_archive_is_read_nothing_is_said_of_it() {
         "{answer}"
     );
     assert!(
-        answer.contains("22.0\u{a0}°C, 5\u{a0}min ago; wanted by day 20.0 to 25.0\u{a0}°C, never below 10.0\u{a0}°C or above 28.0\u{a0}°C."),
+        answer.contains("22.0\u{a0}°C (middle, in shade), 5\u{a0}min ago; wanted by day 20.0 to 25.0\u{a0}°C, never below 10.0\u{a0}°C or above 28.0\u{a0}°C."),
         "{answer}"
     );
     assert!(
-        answer.contains("<p>19.5\u{a0}°C by room-wall, 5\u{a0}min ago.</p>\n<p>In the last seven days: "),
+        answer.contains(
+            "<p>19.5\u{a0}°C (wall by the door, 1.5 m up), 5\u{a0}min ago.</p>\n<p>In the last seven days: "
+        ),
         "{answer}"
     );
     let health = served.get("/health").await;
@@ -318,7 +320,10 @@ async fn what_is_newer_than_the_judgement_is_too_new_and_never_denied() {
     show_now(&served, 34.4, Mark::Ok);
     for path in ["/", "/enclosure/mossy-1"] {
         let answer = served.get(path).await;
-        assert!(answer.contains("34.4\u{a0}°C, just now"), "{path}: {answer}");
+        assert!(
+            answer.contains("34.4\u{a0}°C (middle, in shade), just now"),
+            "{path}: {answer}"
+        );
         let new = "Too new to judge: temperatures came only after the last seven days were judged, at 08:00.";
         assert!(answer.contains(new), "{path}: {answer}");
         for denial in ["no temperature reading came", "Nothing found"] {
@@ -374,6 +379,11 @@ async fn what_was_worse_in_the_week_stands_first() {
         .collect();
     assert_eq!(order, [("mossy-2", "look-at-this"), ("mossy-1", "look-at-this")]);
     let answer = served.get("/").await;
+    let next = &week.week.enclosures[0].needs[0].next;
+    assert!(
+        answer.contains(&format!("<strong>Next:</strong> {}", layout::prose(next))),
+        "{answer}"
+    );
     let place = |id: &str| {
         answer
             .find(&format!("<h2><a href=\"/enclosure/{id}\""))
@@ -394,8 +404,12 @@ async fn an_open_alert_stands_before_everything() {
         text: "Mossy: too hot <now>".to_owned(),
     }]);
     served.judge().await;
+    show_now(&served, 22.4, Mark::Ok);
     for path in ["/", "/enclosure/mossy-1"] {
         let answer = served.get(path).await;
+        let newest = "<p class=\"newest\">The newest reading: 22.4\u{a0}°C (middle, in shade), just now. It counts as open until two readings in a \
+                      row are at least 0.5\u{a0}°C inside the limit.</p>";
+        assert!(answer.contains(newest), "{path}: {answer}");
         assert!(!answer.contains("Nothing found"), "{path}");
         let alarm = answer.find("Mossy: too hot &lt;now&gt;").expect("it is shown");
         assert!(alarm < answer.find("<h1>").expect("a heading"), "{path}");
