@@ -220,6 +220,11 @@ pub(crate) struct Report {
     pub(crate) open: bool,
 }
 
+/// How far an audit and a hand-over look back where nothing is said: what the 12 weeks of the audit's first page need; a year has all
+/// seasons.
+pub(crate) const AUDIT_DAYS: u32 = 84;
+pub(crate) const HANDOVER_DAYS: u32 = 365;
+
 #[derive(Debug, Args)]
 pub(crate) struct Audit {
     /// The enclosure
@@ -229,7 +234,7 @@ pub(crate) struct Audit {
     #[arg(long, value_name = "T")]
     pub(crate) until: String,
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
-    #[arg(long, value_name = "N", default_value_t = 84, value_parser = clap::value_parser!(u32).range(3..=3660))]
+    #[arg(long, value_name = "N", default_value_t = AUDIT_DAYS, value_parser = clap::value_parser!(u32).range(3..=3660))]
     pub(crate) days: u32,
     /// Folder for the audit's files [default: reports in the data folder]
     #[arg(long, value_name = "DIR")]
@@ -281,7 +286,7 @@ pub(crate) struct Handover {
     #[arg(long, value_name = "T")]
     pub(crate) until: Option<String>,
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
-    #[arg(long, value_name = "N", default_value_t = 365, value_parser = clap::value_parser!(u32).range(14..=3660))]
+    #[arg(long, value_name = "N", default_value_t = HANDOVER_DAYS, value_parser = clap::value_parser!(u32).range(14..=3660))]
     pub(crate) days: u32,
     /// Folder for the hand-over's files [default: reports in the data folder]
     #[arg(long, value_name = "DIR")]

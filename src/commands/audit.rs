@@ -31,7 +31,12 @@ pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
 }
 
 /// Writes the audit in every form; never over another file unless forced.
-fn write(site: &Site, asked: &cli::Audit, until_ms: i64, folder: &Path) -> Result<Vec<PathBuf>, Failure> {
+pub(crate) fn write(
+    site: &Site,
+    asked: &cli::Audit,
+    until_ms: i64,
+    folder: &Path,
+) -> Result<Vec<PathBuf>, Failure> {
     let enclosure = enclosure(site, &asked.enclosure)?;
     let name = format!(
         "audit-{}-{}",

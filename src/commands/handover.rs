@@ -1,5 +1,7 @@
 //! `handover`: what the next keeper of an enclosure must know, as HTML, PDF, JSON and text.
 
+use std::path::{Path, PathBuf};
+
 use mosswarden_analysis::audit::{self, Asked};
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::handover;
@@ -12,7 +14,6 @@ use crate::commands::{Readable, enclosure, now_ms, only, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
-    let own = enclosure(site, &asked.enclosure)?;
     let until_ms = match &asked.until {
         None => now_ms(),
         Some(text) => site
@@ -21,8 +22,21 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
             .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
     };
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let files = write(site, asked, until_ms, &folder)?;
+    written::show(&files, asked.open)?;
+    Ok(Outcome::Done)
+}
+
+/// Writes the hand-over in every form; never over another file unless forced.
+pub(crate) fn write(
+    site: &Site,
+    asked: &Handover,
+    until_ms: i64,
+    folder: &Path,
+) -> Result<Vec<PathBuf>, Failure> {
+    let own = enclosure(site, &asked.enclosure)?;
     let name = format!("handover-{}-{}", own.id, site.zone.date(until_ms));
-    let files = written::files(&folder, &name);
+    let files = written::files(folder, &name);
     written::never_over(&files, asked.force)?;
 
     let readable = Readable::open(site)?;
@@ -56,7 +70,6 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
         json: &|| handover::json(&model),
         sheet: handover::sheet(&model),
     };
-    written::write(&forms, &folder, &name)?;
-    written::show(&files, asked.open)?;
-    Ok(Outcome::Done)
+    written::write(&forms, folder, &name)?;
+    Ok(files)
 }

@@ -2,7 +2,7 @@
 
 mod advise;
 mod alerts;
-mod audit;
+pub(crate) mod audit;
 mod calibrate;
 mod care;
 mod check;
@@ -13,11 +13,11 @@ mod describe;
 mod discover;
 pub(crate) mod export;
 mod flags;
-mod handover;
+pub(crate) mod handover;
 mod import;
 mod journal;
 mod page;
-mod report;
+pub(crate) mod report;
 mod simulate;
 mod verify;
 mod written;

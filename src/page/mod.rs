@@ -7,7 +7,7 @@
 //! - [`router`]: the addresses; [`layout`]: what all views share.
 //! - [`guard`]: who is answered, and the headers; [`access`]: password, sessions, limits; [`login`]: its views; [`door`]: how many come in; [`tls`]: HTTPS.
 //! - [`live`]: how each enclosure is at this moment; [`now`], [`alarm`], [`enclosure`], [`changes`], [`care`], [`journal`], [`weights`],
-//!   [`findings`], [`reports`], [`export`]: the views.
+//!   [`findings`], [`reports`], [`export`]: the views; [`made`]: reports made at a press; [`unwell`]: what an animal's keeper does next.
 //! - [`health`]: for programs.
 
 pub(crate) mod access;
@@ -25,6 +25,7 @@ mod judged;
 mod layout;
 mod live;
 mod login;
+mod made;
 mod now;
 mod random;
 mod reports;
@@ -72,6 +73,7 @@ pub(crate) struct Page {
     /// Exports under way: each holds a day of readings.
     exports: Arc<Semaphore>,
     /// Said on every view where the readings are made up.
+    making: made::Making,
     is_invented: bool,
     /// Stands for a session's token where there is no log-in.
     token: String,
@@ -106,6 +108,7 @@ impl Page {
             lookers: Arc::new(Semaphore::new(stream::LOOKERS_MAX)),
             exports: Arc::new(Semaphore::new(export::EXPORTS_MAX)),
             token: random::hex()?,
+            making: made::Making::default(),
             now_ms,
             since_ms: now_ms(),
         })
@@ -137,7 +140,7 @@ pub(crate) fn router(page: Arc<Page>) -> Router {
         .route("/export", get(export::view))
         .route("/export.csv", get(export::csv))
         .route("/findings", get(findings::view))
-        .route("/reports", get(reports::view))
+        .route("/reports", get(reports::view).post(reports::make))
         .route("/reports/{file}", get(reports::file))
         .route("/journal", get(journal::view).post(journal::add))
         .route("/journal/amend/{id}", get(journal::amend))

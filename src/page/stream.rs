@@ -47,12 +47,12 @@ pub(super) async fn live(State(page): State<Arc<Page>>) -> Response {
     Sse::new(signs).keep_alive(KeepAlive::default()).into_response()
 }
 
-/// What a view depends on, in short: the newest reading, the judgement, the open alerts, the journal.
-fn sign(page: &Page) -> (Option<i64>, Option<i64>, String, u64) {
+/// What a view depends on, in short: the newest reading, the judgement, the open alerts, the journal, what is being made.
+fn sign(page: &Page) -> (Option<i64>, Option<i64>, String, u64, (usize, bool)) {
     let newest = page.counts.snapshot().last_received_ms((page.now_ms)());
     let judged = page.judging.look().judged.map(|judged| judged.at_ms);
     let open = format!("{:?}", page.board.open());
     let journal = mosswarden_config::table::journal_file(&page.site.data_dir);
     let journal_bytes = std::fs::metadata(journal).map_or(0, |found| found.len());
-    (newest, judged, open, journal_bytes)
+    (newest, judged, open, journal_bytes, page.making.sign())
 }

@@ -26,11 +26,34 @@ async fn reports_are_listed_and_sent_without_script() {
     let served = served().await;
     let dir = mosswarden_config::table::reports_dir(&served.page.site.data_dir);
     fs_err::create_dir_all(&dir).expect("room");
-    fs_err::write(dir.join("report-2026-W08.html"), "<p>old</p>").expect("room");
+    let written = [
+        "report-2026-W08.html",
+        "report-2026-W09.html",
+        "report-2026-W09.json",
+        "report-2026-02-20-1130-to-2026-02-27-mossy-1.txt",
+        "audit-mossy-1-2026-03-01-0730.pdf",
+        "handover-gone-2-2026-02-28.html",
+        "something-else.html",
+    ];
+    for name in written {
+        fs_err::write(dir.join(name), "<p>old</p>").expect("room");
+    }
     fs_err::write(dir.join("report-2026-W09.html"), "<p>new</p>").expect("room");
     let list = served.get("/reports").await;
-    let place = |name: &str| list.find(name).expect("it is listed");
-    assert!(place("report-2026-W09.html") < place("report-2026-W08.html"));
+    let shown = [
+        "<li>Weekly report, Monday 23 February to Sunday 1 March 2026: <a href=\"/reports/report-2026-W09.html\">read<",
+        "/reports/report-2026-W09.json\">for programs (JSON)<",
+        "<li>Audit of Mossy &lt;b&gt;&amp;&lt;/b&gt; frogs, up to Sunday 1 March 2026, 07:30: <a",
+        "<li>Hand-over of gone-2, Saturday 28 February 2026: <a",
+        "<li>Report of Mossy &lt;b&gt;&amp;&lt;/b&gt; frogs, Friday 20 February, 11:30 to Friday 27 February 2026: <a",
+        "<li>Weekly report, Monday 16 February to Sunday 22 February 2026: <a",
+        "<li>something-else: <a",
+    ];
+    let places: Vec<usize> = shown
+        .iter()
+        .map(|text| list.find(text).unwrap_or_else(|| panic!("no {text} in {list}")))
+        .collect();
+    assert!(places.is_sorted(), "the newest first: {list}");
     let file = served.get("/reports/report-2026-W09.html").await;
     assert!(file.ends_with("<p>new</p>"), "{file}");
     assert!(file.contains("sandbox"), "{file}");
