@@ -16,6 +16,20 @@ pub const POWER_CUT: &str = "power-cut";
 /// An animal was weighed; the text begins with the grams.
 pub const WEIGHT: &str = "weight";
 
+/// Anything else; it is its words.
+pub const NOTE: &str = "note";
+
+/// What was usual before such an entry says nothing of what comes after: it is learned anew, for the subject, or for everything
+/// in its place where it names none.
+pub const BEGINS_ANEW: [&str; 6] = [
+    "sensor-moved",
+    "sensor-replaced",
+    "sensor-calibrated",
+    "device-replaced",
+    "setpoint-changed",
+    "schedule-changed",
+];
+
 /// Kinds of entries, as written in journal CSV and on the command line.
 pub const KINDS: [&str; 24] = [
     LOOKS_UNWELL,
@@ -41,7 +55,7 @@ pub const KINDS: [&str; 24] = [
     "schedule-changed",
     POWER_CUT,
     CARE_DONE,
-    "note",
+    NOTE,
 ];
 
 /// The grams and the name in the text of a `weight`: `"41.5 g Juno"` → 41.5 and `"Juno"`; a comma stands for the point too, kilograms are turned into grams.

@@ -14,7 +14,7 @@ use serde::Deserialize;
 use super::guard::Visitor;
 use super::layout::{View, answer, figure, missing, prose, said, words_table};
 use super::live::{collecting, live, section};
-use super::{Page, alarm, care, journal, weights};
+use super::{Page, alarm, care, journal, unwell, weights};
 
 /// Entries shown here go back this far.
 const JOURNAL_MS: i64 = 28 * MS_PER_24_H;
@@ -54,6 +54,7 @@ pub(super) async fn view(
         body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
     body += &format!("<p>{}</p>\n", prose(&live.sentences.join(" ")));
+    body += &unwell::section(&page, &visitor, Some(&id)).await;
     let section = judged.and_then(|judged| section(judged, enclosure));
     body += &section.map_or_else(
         || "<p>The last seven days are being judged; look again in a minute.</p>\n".to_owned(),

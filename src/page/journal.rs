@@ -10,20 +10,22 @@ use axum::response::{IntoResponse as _, Redirect, Response};
 use mosswarden_analysis::plot::escape;
 use mosswarden_collector::journal::{self, Journal, Line};
 use mosswarden_config::care;
-use mosswarden_config::journal::{CARE_DONE, Entry, KINDS};
+use mosswarden_config::journal::{BEGINS_ANEW, CARE_DONE, Entry, KINDS, LOOKS_UNWELL, NOTE};
 use mosswarden_config::table::{ROOM, journal_file};
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::Deserialize;
 
-use super::Page;
 use super::guard::{Visitor, is_own_form};
-use super::layout::{View, answer, label, missing, moment};
+use super::layout::{View, answer, label, missing, moment, option, said};
+use super::{Page, unwell};
 
 /// Entries listed below the form go back this far, and are at most this many.
 const LIST_MS: i64 = 84 * MS_PER_24_H;
 const LIST_MAX: usize = 60;
 /// An entry may lie this far ahead: clocks of a phone and of this machine differ.
 const AHEAD_MS: i64 = 10 * 60_000;
+/// Chosen where an entry is about every sensor or device of its place; no id looks like this.
+const ALL: &str = "*";
 
 /// The journal as it was last read, and how its file looked then.
 pub(super) struct Kept {
@@ -113,12 +115,45 @@ pub(super) async fn view(
     Extension(visitor): Extension<Visitor>,
     Query(asked): Query<Asked>,
 ) -> Response {
-    let said = (!asked.noted.is_empty()).then_some("Noted. It stands below.");
+    let journal = known(&page).await;
+    let line = journal.as_ref().and_then(|journal| journal.line(&asked.noted));
+    let said = line.map_or_else(String::new, |line| {
+        said("Noted. It stands below.") + &what_follows(&page, &visitor, line)
+    });
     let sent = Sent {
         enclosure: asked.enclosure,
         ..Sent::default()
     };
-    show(&page, &visitor, &sent, said, StatusCode::OK).await
+    show(&page, &visitor, &sent, &said, StatusCode::OK).await
+}
+
+/// What an entry that was just written does, or asks for.
+fn what_follows(page: &Page, visitor: &Visitor, line: &Line) -> String {
+    let entry = &line.entry;
+    if entry.kind == LOOKS_UNWELL {
+        return unwell::what_to_do(page, visitor, &entry.enclosure);
+    }
+    if !BEGINS_ANEW.contains(&entry.kind.as_str()) {
+        return String::new();
+    }
+    let place = label(page, &entry.enclosure);
+    let from = moment(page, entry.at_ms);
+    let (what, is_one) = match &entry.subject {
+        Some(subject) => (
+            format!("{subject} ({place})"),
+            "Was it about another one, or at another time?",
+        ),
+        None if entry.kind.starts_with("sensor") => {
+            (format!("all sensors of {place}"), "Was it only one of them?")
+        }
+        None => (format!("all devices of {place}"), "Was it only one of them?"),
+    };
+    format!(
+        "<p>What was usual for {} is learned anew from {from} on, so a fault that began before may not be told any more. {is_one} \
+         <a href=\"/journal/amend/{}\">Correct it</a>.</p>\n",
+        escape(&what),
+        line.id
+    )
 }
 
 /// The form with an entry in it, to be corrected.
@@ -135,7 +170,13 @@ pub(super) async fn amend(
     let sent = Sent {
         enclosure: entry.enclosure.clone(),
         kind: entry.kind.clone(),
-        subject: entry.subject.clone().unwrap_or_default(),
+        subject: entry.subject.clone().unwrap_or_else(|| {
+            if BEGINS_ANEW.contains(&entry.kind.as_str()) {
+                ALL.to_owned()
+            } else {
+                String::new()
+            }
+        }),
         at: page
             .site
             .zone
@@ -147,7 +188,7 @@ pub(super) async fn amend(
         amends: id.clone(),
         token: String::new(),
     };
-    show(&page, &visitor, &sent, None, StatusCode::OK).await
+    show(&page, &visitor, &sent, "", StatusCode::OK).await
 }
 
 pub(super) async fn add(
@@ -159,17 +200,20 @@ pub(super) async fn add(
     if !is_own_form(&headers, &visitor.form_token, &sent.token) {
         let why = "Not noted: the form is from before the collector's last start, or from elsewhere. What you wrote is still \
                    below; send it again.";
-        return show(&page, &visitor, &sent, Some(why), StatusCode::FORBIDDEN).await;
+        return show(&page, &visitor, &sent, &said(why), StatusCode::FORBIDDEN).await;
     }
     let written = match entry(&page, &sent).await {
-        Ok(entry) => write(&page, entry).await,
+        Ok(entry) => {
+            let id = journal::id(&entry);
+            write(&page, entry).await.map(|()| id)
+        }
         Err(why) => Err((StatusCode::UNPROCESSABLE_ENTITY, why)),
     };
     match written {
-        Ok(()) => Redirect::to("/journal?noted=1").into_response(),
+        Ok(id) => Redirect::to(&format!("/journal?noted={id}")).into_response(),
         Err((status, why)) => {
-            let why = format!("Not noted: {why}. What you wrote is still below.");
-            show(&page, &visitor, &sent, Some(&why), status).await
+            let why = said(&format!("Not noted: {why}. What you wrote is still below."));
+            show(&page, &visitor, &sent, &why, status).await
         }
     }
 }
@@ -184,12 +228,20 @@ async fn entry(page: &Arc<Page>, sent: &Sent) -> Result<Entry, String> {
     if at_ms > written_ms + AHEAD_MS {
         return Err("the time lies ahead".to_owned());
     }
+    if sent.kind == NOTE && some(&sent.text).is_none() {
+        return Err("a note needs words".to_owned());
+    }
+    let subject = some(&sent.subject);
+    if BEGINS_ANEW.contains(&sent.kind.as_str()) && subject.is_none() {
+        let why = "choose the sensor or device that it is about, or \"all of them there\": what is usual for it is learned anew";
+        return Err(why.to_owned());
+    }
     let new = Entry {
         at_ms,
         written_ms,
         enclosure: sent.enclosure.clone(),
         kind: sent.kind.clone(),
-        subject: some(&sent.subject),
+        subject: subject.filter(|subject| subject != ALL),
         text: sent.text.trim().replace("\r\n", "\n"),
         by: some(&sent.by),
         amends: None,
@@ -207,22 +259,13 @@ async fn entry(page: &Arc<Page>, sent: &Sent) -> Result<Entry, String> {
     })
 }
 
-async fn show(
-    page: &Arc<Page>,
-    visitor: &Visitor,
-    sent: &Sent,
-    said: Option<&str>,
-    status: StatusCode,
-) -> Response {
+async fn show(page: &Arc<Page>, visitor: &Visitor, sent: &Sent, said: &str, status: StatusCode) -> Response {
     let heading = if sent.amends.is_empty() {
         "Journal"
     } else {
         "Correct an entry"
     };
-    let mut body = format!("<h1>{heading}</h1>\n");
-    if let Some(said) = said {
-        body += &format!("<p role=\"status\"><strong>{}</strong></p>\n", escape(said));
-    }
+    let mut body = format!("<h1>{heading}</h1>\n{said}");
     body += &form(page, visitor, sent);
     if sent.amends.is_empty() {
         body += "<h2>Written down</h2>\n";
@@ -230,15 +273,6 @@ async fn show(
         body += "<p><a href=\"/weights\">Weights as lines</a></p>\n";
     }
     answer(page, &View::new(heading, "/journal", body).status(status))
-}
-
-fn option(value: &str, word: &str, chosen: &str) -> String {
-    let selected = if value == chosen { " selected" } else { "" };
-    format!(
-        "<option value=\"{}\"{selected}>{}</option>\n",
-        escape(value),
-        escape(word)
-    )
 }
 
 fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
@@ -260,7 +294,7 @@ fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
         let options: String = ids.iter().map(|id| option(id, id, &sent.subject)).collect();
         format!("<optgroup label=\"{}\">\n{options}</optgroup>\n", escape(id))
     };
-    let mut subjects = option("", "none", &sent.subject);
+    let mut subjects = option("", "none", &sent.subject) + &option(ALL, "all of them there", &sent.subject);
     for enclosure in &site.enclosures {
         let sensors = enclosure.sensors.iter().map(|sensor| sensor.id.as_str());
         let devices = enclosure.devices.iter().map(|device| device.id.as_str());
@@ -276,13 +310,16 @@ fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
         tasks.dedup();
         subjects += &inside("Care", tasks);
     }
+    let anew = BEGINS_ANEW.map(|kind| kind.replace('-', " ")).join(", ");
     format!(
         "<form method=\"post\" action=\"/journal\">\n<input type=\"hidden\" name=\"token\" value=\"{}\">\n\
          <input type=\"hidden\" name=\"amends\" value=\"{}\">\n\
          <label for=\"enclosure\">Where</label>\n<select id=\"enclosure\" name=\"enclosure\">\n{places}</select>\n\
          <label for=\"kind\">What kind</label>\n<select id=\"kind\" name=\"kind\">\n{kinds}</select>\n\
+         <label for=\"subject\">The sensor or device, if it is about one</label>\n\
+         <select id=\"subject\" name=\"subject\" aria-describedby=\"anew\">\n{subjects}</select>\n\
+         <p id=\"anew\" class=\"small faint\">Must be chosen for {anew}: what is usual there is learned anew.</p>\n\
          <label for=\"text\">What you saw or did (a weight in grams)</label>\n<textarea id=\"text\" name=\"text\" maxlength=\"4000\">{}</textarea>\n\
-         <label for=\"subject\">The sensor or device, if it is about one</label>\n<select id=\"subject\" name=\"subject\">\n{subjects}</select>\n\
          <label for=\"at\">When (empty: now)</label>\n<input id=\"at\" name=\"at\" type=\"datetime-local\" value=\"{}\">\n\
          <label for=\"by\">Who (may be empty)</label>\n<input id=\"by\" name=\"by\" maxlength=\"80\" autocomplete=\"name\" value=\"{}\">\n\
          <button type=\"submit\">Write it down</button>\n</form>\n\
@@ -347,10 +384,11 @@ fn words(page: &Page, entry: &Entry, names_place: bool) -> String {
     } else {
         String::new()
     };
-    let subject = entry
-        .subject
-        .as_ref()
-        .map_or_else(String::new, |subject| format!(" ({subject})"));
+    let subject = match &entry.subject {
+        Some(subject) => format!(" ({subject})"),
+        None if BEGINS_ANEW.contains(&entry.kind.as_str()) => " (all of them)".to_owned(),
+        None => String::new(),
+    };
     let by = entry
         .by
         .as_ref()

@@ -33,6 +33,7 @@ mod stream;
 #[cfg(test)]
 mod tests;
 mod tls;
+mod unwell;
 mod weights;
 
 use std::net::SocketAddr;
@@ -72,8 +73,8 @@ pub(crate) struct Page {
     lookers: Arc<Semaphore>,
     /// Exports under way: each holds a day of readings.
     exports: Arc<Semaphore>,
-    /// Said on every view where the readings are made up.
     making: made::Making,
+    /// Said on every view where the readings are made up.
     is_invented: bool,
     /// Stands for a session's token where there is no log-in.
     token: String,
@@ -107,8 +108,8 @@ impl Page {
             journal: Mutex::default(),
             lookers: Arc::new(Semaphore::new(stream::LOOKERS_MAX)),
             exports: Arc::new(Semaphore::new(export::EXPORTS_MAX)),
-            token: random::hex()?,
             making: made::Making::default(),
+            token: random::hex()?,
             now_ms,
             since_ms: now_ms(),
         })

@@ -11,7 +11,7 @@ use mosswarden_analysis::report::{Need, Verdict};
 use super::guard::Visitor;
 use super::layout::{View, ago, answer, capital, count, prose};
 use super::live::{Live, collecting, live, room, section, unread_topics};
-use super::{Page, alarm, journal};
+use super::{Page, alarm, journal, unwell};
 
 pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
     let state = page.judging.look();
@@ -41,6 +41,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
     for line in collecting(&page, &state, newest_ms) {
         body += &format!("<p class=\"small faint\">{}</p>\n", prose(&line));
     }
+    body += &unwell::section(&page, &visitor, None).await;
     body += &care(&page).await;
     body += "<ul class=\"places\">\n";
     for (live, enclosure) in &places {
@@ -55,7 +56,6 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
         let found = judged.and_then(|judged| section(judged, enclosure));
         let found = found.map_or(&[][..], |section| &section.needs);
         body += &needs(found);
-        if let (true, Some(coverage)) = (found.is_empty(), &live.coverage) {
         // Where there is danger, what to do stands above already.
         let is_told = told
             .iter()
@@ -63,6 +63,7 @@ pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Exte
         if let (false, Some(heaviest)) = (is_told, found.first()) {
             body += &format!("<p><strong>Next:</strong> {}</p>\n", prose(&heaviest.next));
         }
+        if let (true, Some(coverage)) = (found.is_empty(), &live.coverage) {
             let nothing = match live.verdict {
                 Verdict::Well => "Nothing found in seven days. ",
                 _ => "",
