@@ -99,7 +99,7 @@ impl Judging {
     fn is_due(&self) -> bool {
         let age_ms = (self.now_ms)() - self.tried_ms.load(Ordering::Relaxed);
         // A judgement from later than now is of before the machine's clock was set back.
-        age_ms < 0 || age_ms > STALE_MS || (age_ms > FRESH_MS && self.is_asked.load(Ordering::Relaxed))
+        !(0..=STALE_MS).contains(&age_ms) || (age_ms > FRESH_MS && self.is_asked.load(Ordering::Relaxed))
     }
 
     /// Judges the last seven days; for a thread that may block.
