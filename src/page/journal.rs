@@ -11,6 +11,7 @@ use mosswarden_analysis::plot::escape;
 use mosswarden_collector::journal::{self, Journal, Line};
 use mosswarden_config::care;
 use mosswarden_config::journal::{BEGINS_ANEW, CARE_DONE, Entry, KINDS, LOOKS_UNWELL, NOTE};
+use mosswarden_config::site::Sensor;
 use mosswarden_config::table::{ROOM, journal_file};
 use mosswarden_config::zone::MS_PER_24_H;
 use serde::Deserialize;
@@ -290,25 +291,29 @@ fn form(page: &Page, visitor: &Visitor, sent: &Sent) -> String {
         .filter(|kind| **kind != CARE_DONE || sent.kind == CARE_DONE)
         .map(|kind| option(kind, &kind.replace('-', " "), chosen))
         .collect();
-    let inside = |id: &str, ids: Vec<&str>| {
-        let options: String = ids.iter().map(|id| option(id, id, &sent.subject)).collect();
-        format!("<optgroup label=\"{}\">\n{options}</optgroup>\n", escape(id))
+    let inside =
+        |id: &str, options: String| format!("<optgroup label=\"{}\">\n{options}</optgroup>\n", escape(id));
+    let named = |id: &str| option(id, id, &sent.subject);
+    let sensors = |sensors: &[Sensor]| -> String {
+        let placed = |sensor: &Sensor| match &sensor.place {
+            Some(place) => option(&sensor.id, &format!("{} ({place})", sensor.id), &sent.subject),
+            None => named(&sensor.id),
+        };
+        sensors.iter().map(placed).collect()
     };
     let mut subjects = option("", "none", &sent.subject) + &option(ALL, "all of them there", &sent.subject);
     for enclosure in &site.enclosures {
-        let sensors = enclosure.sensors.iter().map(|sensor| sensor.id.as_str());
-        let devices = enclosure.devices.iter().map(|device| device.id.as_str());
-        subjects += &inside(&enclosure.label, sensors.chain(devices).collect());
+        let devices: String = enclosure.devices.iter().map(|device| named(&device.id)).collect();
+        subjects += &inside(&enclosure.label, sensors(&enclosure.sensors) + &devices);
     }
-    let room = site.room_sensors.iter().map(|sensor| sensor.id.as_str());
-    subjects += &inside("The room", room.collect());
+    subjects += &inside("The room", sensors(&site.room_sensors));
     if sent.kind == CARE_DONE {
         let tasks = care::KNOWN.iter().map(|known| known.name);
         let own = site.care(&sent.enclosure).iter().map(|task| task.name.as_str());
         let mut tasks: Vec<&str> = tasks.chain(own).collect();
         tasks.sort_unstable();
         tasks.dedup();
-        subjects += &inside("Care", tasks);
+        subjects += &inside("Care", tasks.into_iter().map(named).collect());
     }
     let anew = BEGINS_ANEW.map(|kind| kind.replace('-', " ")).join(", ");
     format!(
