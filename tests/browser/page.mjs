@@ -137,6 +137,38 @@ for (const isOn of [true, false]) {
   });
 }
 
+await step("an entry that begins anew names its device", async () => {
+  const page = await visitor(PHONE, false);
+  await page.goto(`${open}/journal?enclosure=${enclosure}`);
+  await page.getByLabel("What kind").selectOption("device-replaced");
+  await page.getByLabel("What you saw or did").fill("a new pump");
+  await page.getByRole("button", { name: "Write it down" }).click();
+  await page.getByRole("status").filter({ hasText: "choose the sensor or device" }).waitFor();
+  assert.equal(await page.getByLabel("What kind").inputValue(), "device-replaced");
+  assert.equal(await page.getByLabel("What you saw or did").inputValue(), "a new pump");
+  await page.context().close();
+});
+
+await step("an animal that looks unwell: its audit is made, and the line stays", async () => {
+  const page = await visitor(PHONE, false);
+  await page.goto(`${open}/journal?enclosure=${enclosure}`);
+  await page.getByLabel("What kind").selectOption("looks-unwell");
+  await page.getByRole("button", { name: "Write it down" }).click();
+  await page.getByText("Ring a veterinarian who knows such animals").waitFor();
+  await picture(page, "unwell");
+  await page.getByRole("button", { name: "Make the audit" }).click();
+  for (let look = 0; look < 120 && !(await page.getByText("is made; it stands below").count()); look += 1) {
+    await page.waitForTimeout(1000);
+    await page.reload();
+  }
+  await picture(page, "reports-made");
+  await page.goto(open);
+  await picture(page, "now-unwell");
+  await page.getByRole("link", { name: /^read ?: Audit of/ }).click();
+  assert.match(page.url(), /\/reports\/audit-.*\.html$/);
+  await page.context().close();
+});
+
 await step("a view renews itself where script is on, and keeps what was opened", async () => {
   const looker = await visitor(WIDE, true);
   await looker.goto(`${open}/enclosure/${enclosure}`);
