@@ -4,6 +4,8 @@
 //! A local time that a clock change skips means the later instant (the offset before the change is used); one that occurs
 //! twice means the first. That is the "compatible" rule of ECMA-262 and of Python's `fold=0`.
 
+use std::fmt;
+
 use chrono::{
     DateTime, Datelike, Days, LocalResult, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc, Weekday,
 };
@@ -63,7 +65,7 @@ impl std::fmt::Display for LightHours {
 
 /// A point in time that a person wrote.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{text}` is not a time; write 2026-05-18, 2026-05-18T14:30 (local time) or 2026-05-18T14:30:00Z")]
+#[error("`{text}` is not a time; {}", as_it_should_be(text))]
 pub struct NotATime {
     pub text: String,
 }
@@ -288,6 +290,91 @@ pub fn local_time(text: &str, order: DateOrder) -> Option<NaiveDateTime> {
     Some(date.and_time(time))
 }
 
+/// What is wrong with a date, as far as it shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Misdated {
+    /// No calendar has that day of that month.
+    NoSuchDay { day: u32, month: u32, year: i32 },
+    /// The year does not stand first: what it is where the day does, and where the month does.
+    YearLast {
+        day_first: Option<NaiveDate>,
+        month_first: Option<NaiveDate>,
+    },
+}
+
+impl Misdated {
+    /// Looks at the date that a text begins with; `None` where that is none, or a sound one with the year first.
+    pub fn of(text: &str) -> Option<Misdated> {
+        let date = text.split([' ', 'T', ',']).next()?;
+        let parts: Vec<&str> = date.split(['/', '.', '-']).collect();
+        let [first, second, third] = parts[..] else {
+            return None;
+        };
+        let number = |text: &str| text.parse::<u32>().ok();
+        let (a, b, c) = (number(first)?, number(second)?, number(third)?);
+        let no_day = |day: u32, month: u32, year: u32| Misdated::NoSuchDay {
+            day,
+            month,
+            year: year as i32,
+        };
+        let is_odd = |day: u32, month: u32| (1..=12).contains(&month) && (29..=31).contains(&day);
+        if first.len() == 4 {
+            let sound = NaiveDate::from_ymd_opt(a as i32, b, c).is_some();
+            return (!sound && is_odd(c, b)).then(|| no_day(c, b, a));
+        }
+        let year = match third.len() {
+            2 => 2000 + c,
+            4 => c,
+            _ => return None,
+        };
+        let day_first = NaiveDate::from_ymd_opt(year as i32, b, a);
+        let month_first = NaiveDate::from_ymd_opt(year as i32, a, b);
+        if day_first.is_some() || month_first.is_some() {
+            Some(Misdated::YearLast {
+                day_first,
+                month_first,
+            })
+        } else if is_odd(a, b) {
+            Some(no_day(a, b, year))
+        } else {
+            is_odd(b, a).then(|| no_day(b, a, year))
+        }
+    }
+}
+
+/// "there is no 31 February 2026"; of a date with its year last what it is with the year first.
+impl fmt::Display for Misdated {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Misdated::NoSuchDay { day, month, year } => {
+                let name = NaiveDate::from_ymd_opt(year, month, 1)
+                    .map_or_else(String::new, |first| first.format("%B").to_string());
+                write!(f, "there is no {day} {name} {year}")
+            }
+            Misdated::YearLast {
+                day_first,
+                month_first,
+            } => {
+                let mut read: Vec<String> = [day_first, month_first]
+                    .iter()
+                    .flatten()
+                    .map(NaiveDate::to_string)
+                    .collect();
+                read.dedup();
+                write!(f, "write the year first: {}", read.join(" or "))
+            }
+        }
+    }
+}
+
+/// How a time is written, for one whose text is not.
+fn as_it_should_be(text: &str) -> String {
+    Misdated::of(text).map_or_else(
+        || "write 2026-05-18, 2026-05-18T14:30 (local time) or 2026-05-18T14:30:00Z".to_owned(),
+        |wrong| wrong.to_string(),
+    )
+}
+
 fn next(date: NaiveDate) -> NaiveDate {
     date.succ_opt().unwrap_or(date)
 }
@@ -408,6 +495,29 @@ mod tests {
             assert_eq!(zone.parse(same), Ok(noon_ms), "{same}");
         }
         assert!(zone.parse("2026-05-18T12Z").is_err());
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_date_is_said() {
+        let zone = Zone::from_name("Europe/Lisbon").expect("an IANA name");
+        for (text, said) in [
+            ("24.11.2026", "write the year first: 2026-11-24"),
+            ("11/24/26 14:00", "write the year first: 2026-11-24"),
+            ("3/4/2026", "write the year first: 2026-04-03 or 2026-03-04"),
+            ("4/4/2026", "write the year first: 2026-04-04"),
+            ("2026-02-30", "there is no 30 February 2026"),
+            ("31/02/2026 10:00", "there is no 31 February 2026"),
+            (
+                "soon",
+                "write 2026-05-18, 2026-05-18T14:30 (local time) or 2026-05-18T14:30:00Z",
+            ),
+        ] {
+            let wrong = zone.parse(text).expect_err(text).to_string();
+            assert_eq!(wrong, format!("`{text}` is not a time; {said}"));
+        }
+        for sound in ["2026-05-18", "2026-05-18T12Z", "1.2", "32/13/2026"] {
+            assert_eq!(Misdated::of(sound), None, "{sound}");
+        }
     }
 
     #[test]

@@ -11,6 +11,7 @@ use chrono::{DateTime, NaiveDate};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Site, nearest};
 use mosswarden_config::table::{self, Reading, TimeSource};
+use mosswarden_config::zone::{DateOrder, Misdated, local_time};
 
 use crate::csv::{Next, Records};
 use crate::validate;
@@ -156,12 +157,7 @@ impl<'k, R: BufRead> Lines<'k, R> {
     fn reading(&self) -> Result<Reading, Wrong> {
         let [time, enclosure, sensor, quantity, value, unit] =
             self.places.map(|place| self.records.cell(place));
-        let at_ms = instant_ms(time).ok_or_else(|| {
-            format!(
-                "`{}` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339); --columns reads local times as well",
-                short(time)
-            )
-        })?;
+        let at_ms = instant_ms(time).ok_or_else(|| no_instant(time))?;
         let (enclosure, sensor) = self.known.ids(enclosure, sensor)?;
         let quantity = Quantity::from_name(quantity)
             .ok_or_else(|| unknown_word("quantity", quantity, Quantity::ALL.map(Quantity::name)))?;
@@ -256,6 +252,29 @@ pub(crate) fn short(text: &str) -> String {
         .collect()
 }
 
+/// Why a text is no instant, and what to write instead.
+fn no_instant(text: &str) -> String {
+    let orders: Vec<String> = [
+        ("day-first", DateOrder::DayFirst),
+        ("month-first", DateOrder::MonthFirst),
+    ]
+    .iter()
+    .filter(|(_, order)| local_time(text, *order).is_some())
+    .map(|(name, _)| format!("\"HEADER=time {name}\""))
+    .collect();
+    let told = short(text);
+    match Misdated::of(text) {
+        Some(wrong @ Misdated::NoSuchDay { .. }) => format!("`{told}` is not a time: {wrong}"),
+        Some(Misdated::YearLast { .. }) if orders.is_empty() => format!("`{told}` has no time of day"),
+        Some(Misdated::YearLast { .. }) => {
+            format!("`{told}` is read with --columns {}", orders.join(" or "))
+        }
+        None => format!(
+            "`{told}` is not a time; write it with its distance from UTC, as 2026-03-01T09:00:00+01:00, or in UTC with Z (RFC 3339); --columns reads local times as well"
+        ),
+    }
+}
+
 /// RFC 3339, with a quick way for the usual form `2026-03-01T08:00:00Z`.
 fn instant_ms(text: &str) -> Option<i64> {
     quick_instant_ms(text.as_bytes()).or_else(|| {
@@ -307,6 +326,28 @@ fn quick_instant_ms(text: &[u8]) -> Option<i64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_date_that_is_no_instant_is_told_how_it_is_read() {
+        for (text, said) in [
+            (
+                "28/11/2026 14:00",
+                "`28/11/2026 14:00` is read with --columns \"HEADER=time day-first\"",
+            ),
+            (
+                "3/4/2026 2:00 PM",
+                "`3/4/2026 2:00 PM` is read with --columns \"HEADER=time day-first\" or \"HEADER=time month-first\"",
+            ),
+            ("28/11/2026", "`28/11/2026` has no time of day"),
+            (
+                "31/02/2026 14:00",
+                "`31/02/2026 14:00` is not a time: there is no 31 February 2026",
+            ),
+        ] {
+            assert_eq!(no_instant(text), said);
+        }
+        assert!(no_instant("soon").contains("RFC 3339"));
+    }
 
     #[test]
     fn times_in_every_form_of_rfc_3339() {
