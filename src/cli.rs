@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use mosswarden_config::journal::MEANINGS;
 use mosswarden_config::site::ArchivePlace;
 
 use crate::memory::Use;
@@ -77,8 +78,7 @@ pub(crate) enum Command {
         #[arg(value_enum)]
         shell: clap_complete::Shell,
     },
-    /// Write the manual pages into a folder; for whoever packages
-    #[command(hide = true)]
+    /// Write the manual pages into a folder, for whoever packages
     Man {
         #[arg(value_name = "DIR")]
         folder: PathBuf,
@@ -314,12 +314,19 @@ pub(crate) enum Journal {
     },
 }
 
+/// The kinds of entries with what each says, one a line.
+fn kinds() -> String {
+    let lines = MEANINGS.map(|(kind, meaning)| format!("  {kind:<20} {meaning}"));
+    format!("Kinds:\n{}", lines.join("\n"))
+}
+
 #[derive(Debug, Args)]
+#[command(after_help = kinds())]
 pub(crate) struct JournalAdd {
     /// An enclosure's id, or room
     #[arg(long, value_name = "ID")]
     pub(crate) enclosure: String,
-    /// What kind of entry, such as cleaned, sensor-moved, looks-unwell
+    /// What kind of entry, of those below
     #[arg(long, value_name = "KIND")]
     pub(crate) kind: String,
     /// The sensor or device that it concerns; the task for care-done

@@ -10,7 +10,7 @@ use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use mosswarden_config::care;
-use mosswarden_config::journal::{CARE_DONE, Entry, KINDS, WEIGHT, weight};
+use mosswarden_config::journal::{CARE_DONE, Entry, KINDS, NOTE, WEIGHT, weight};
 use mosswarden_config::site::Site;
 use mosswarden_config::table;
 use sha2::{Digest as _, Sha256};
@@ -84,6 +84,7 @@ impl Journal {
                 }
             };
             place_of.insert(id.clone(), place);
+            place_of.insert(old_id(&entry), place);
             lines.push(Line {
                 id,
                 entry,
@@ -103,7 +104,7 @@ impl Journal {
         let mut found = self
             .lines
             .iter()
-            .filter(|line| !id.is_empty() && line.id.starts_with(id));
+            .filter(|line| !id.is_empty() && (line.id.starts_with(id) || old_id(&line.entry) == id));
         match (found.next(), found.next()) {
             (Some(line), None) => Some(line),
             _ => None,
@@ -111,9 +112,31 @@ impl Journal {
     }
 }
 
-/// An entry's id: the first eight hexadecimal digits of SHA-256 over what it says and when it was written.
+/// An entry's id: the first sixteen hexadecimal digits of SHA-256 over what it says and when it was written, each part with its length before it.
 pub fn id(entry: &Entry) -> String {
     let mut hash = Sha256::new();
+    for instant_ms in [entry.at_ms, entry.written_ms] {
+        hash.update(instant_ms.to_be_bytes());
+    }
+    let parts = [
+        Some(entry.enclosure.as_str()),
+        Some(entry.kind.as_str()),
+        entry.subject.as_deref(),
+        Some(entry.text.as_str()),
+        entry.by.as_deref(),
+        entry.amends.as_deref(),
+    ];
+    for part in parts {
+        // What is absent is not what is empty.
+        let length = part.map_or(u64::MAX, |part| part.len() as u64);
+        hash.update(length.to_be_bytes());
+        hash.update(part.unwrap_or_default());
+    }
+    hexadecimal(&hash.finalize()[..8])
+}
+
+/// The id that an entry had before: amendments in older journals name it.
+fn old_id(entry: &Entry) -> String {
     let whole = format!(
         "{:?}{:?}{:?}{:?}",
         entry.identity(),
@@ -121,12 +144,11 @@ pub fn id(entry: &Entry) -> String {
         entry.by,
         entry.amends
     );
-    hash.update(whole.as_bytes());
-    hash.finalize()
-        .iter()
-        .take(4)
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
+    hexadecimal(&Sha256::digest(whole.as_bytes())[..4])
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// What an import did.
@@ -159,6 +181,9 @@ pub fn check(site: &Site, entry: &Entry) -> Result<(), JournalError> {
             entry.text.len()
         ));
     }
+    if entry.kind == NOTE && entry.text.trim().is_empty() {
+        return wrong("a note needs words: write what you saw or did".to_owned());
+    }
     if entry.kind == WEIGHT && weight(&entry.text).is_none() {
         return wrong(format!(
             "`{}` does not begin with a weight; write the grams first, such as \"41.5 g Juno\"",
@@ -167,7 +192,9 @@ pub fn check(site: &Site, entry: &Entry) -> Result<(), JournalError> {
     }
     if entry.kind == CARE_DONE {
         let tasks = || site.care(&entry.enclosure).iter().map(|task| task.name.as_str());
-        let known = || care::KNOWN.iter().map(|known| known.name).chain(tasks());
+        // What a place no longer asks for stays true of the past.
+        let own = || tasks().filter(|name| care::find(name).is_none());
+        let known = || care::KNOWN.iter().map(|known| known.name).chain(own());
         return match &entry.subject {
             Some(task) if known().any(|name| name == task) => Ok(()),
             Some(task) => wrong(unknown_word("task", task, known())),
@@ -485,6 +512,48 @@ soon,mossy-1,note,,x
         let texts: Vec<&str> = journal.entries.iter().map(|e| e.text.as_str()).collect();
         assert_eq!(texts, ["four crickets", "nothing"]);
         assert!(journal.line("").is_none() && journal.line("zz").is_none());
+    }
+
+    #[test]
+    fn amendments_by_the_ids_of_older_journals_are_found() {
+        let written = [
+            r#"{"at_ms":1000,"written_ms":1,"enclosure":"mossy-1","kind":"ate","text":"two crickets"}"#,
+            r#"{"at_ms":1000,"written_ms":3,"enclosure":"mossy-1","kind":"ate","text":"three","amends":"OLD"}"#,
+        ];
+        let first: Entry = serde_json::from_str(written[0]).expect("an entry");
+        // What the first version called it, computed by Python's hashlib from the text that it hashed then.
+        let old = "cf5480db";
+        assert_eq!(old_id(&first), old);
+        let second = serde_json::from_str(&written[1].replace("OLD", old)).expect("an entry");
+        let journal = Journal::new(vec![first, second], 0);
+        assert_eq!(journal.entries.len(), 1);
+        assert_eq!(journal.entries[0].text, "three");
+        assert!(journal.line(old).is_some_and(|line| line.is_amended));
+    }
+
+    #[test]
+    fn ids_tell_apart_what_reads_alike() {
+        let entry = |subject: Option<&str>, text: &str, by: Option<&str>| Entry {
+            at_ms: 1,
+            written_ms: 2,
+            enclosure: "mossy-1".to_owned(),
+            kind: "note".to_owned(),
+            subject: subject.map(str::to_owned),
+            text: text.to_owned(),
+            by: by.map(str::to_owned),
+            amends: None,
+        };
+        let ids: HashSet<String> = [
+            entry(None, "ab", None),
+            entry(Some(""), "ab", None),
+            entry(Some("a"), "b", None),
+            entry(None, "a", Some("b")),
+        ]
+        .iter()
+        .map(id)
+        .collect();
+        assert_eq!(ids.len(), 4);
+        assert!(ids.iter().all(|id| id.len() == 16));
     }
 
     #[test]

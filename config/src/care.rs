@@ -4,6 +4,8 @@
 
 use chrono::NaiveDate;
 
+use crate::journal::{PRUNED, REFILLED, SENSOR_CALIBRATED};
+
 /// A task that is known without being written out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Known {
@@ -23,17 +25,17 @@ pub const KNOWN: [Known; 9] = [
         "dechlorinated-refill",
         "Change or top up with dechlorinated water",
         7,
-        Some("refilled"),
+        Some(REFILLED),
     ),
     known("nozzle-descale", "Descale the nozzles", 30, None),
-    known("prune", "Prune the plants", 30, Some("pruned")),
+    known("prune", "Prune the plants", 30, Some(PRUNED)),
     known("leaf-litter", "Top up the leaf litter", 90, None),
     known("clean-up-crew", "Feed the clean-up crew", 14, None),
     known(
         "sensor-check",
         "Check the humidity sensors over salt or side by side",
         180,
-        Some("sensor-calibrated"),
+        Some(SENSOR_CALIBRATED),
     ),
     known("uv-lamp-renewal", "Renew the UV lamp", 365, None),
     known(

@@ -4,59 +4,115 @@
 
 use serde::{Deserialize, Serialize};
 
-/// A task that comes back was done; the subject is the task.
-pub const CARE_DONE: &str = "care-done";
-
-/// An animal looks unwell.
 pub const LOOKS_UNWELL: &str = "looks-unwell";
-
-/// The power was off; noted for the room it concerns every enclosure.
-pub const POWER_CUT: &str = "power-cut";
-
-/// An animal was weighed; the text begins with the grams.
+pub const ATE: &str = "ate";
+pub const FED: &str = "fed";
+pub const REFUSED_FOOD: &str = "refused-food";
+pub const SHED: &str = "shed";
 pub const WEIGHT: &str = "weight";
-
-/// Anything else; it is its words.
+pub const LAID_EGGS: &str = "laid-eggs";
+pub const TREATED: &str = "treated";
+pub const ARRIVED: &str = "arrived";
+pub const LEFT: &str = "left";
+pub const DIED: &str = "died";
+pub const CLEANED: &str = "cleaned";
+pub const DOOR_OPEN: &str = "door-open";
+pub const LID_OR_VENT_CHANGED: &str = "lid-or-vent-changed";
+pub const PRUNED: &str = "pruned";
+pub const PLANTED: &str = "planted";
+pub const MISTED_BY_HAND: &str = "misted-by-hand";
+pub const REFILLED: &str = "refilled";
+pub const SENSOR_MOVED: &str = "sensor-moved";
+pub const SENSOR_REPLACED: &str = "sensor-replaced";
+pub const SENSOR_CALIBRATED: &str = "sensor-calibrated";
+pub const BATTERY_CHANGED: &str = "battery-changed";
+pub const DEVICE_REPLACED: &str = "device-replaced";
+pub const SETPOINT_CHANGED: &str = "setpoint-changed";
+pub const SCHEDULE_CHANGED: &str = "schedule-changed";
+pub const POWER_CUT: &str = "power-cut";
+pub const CARE_DONE: &str = "care-done";
 pub const NOTE: &str = "note";
 
 /// What was usual before such an entry says nothing of what comes after: it is learned anew, for the subject, or for everything
 /// in its place where it names none.
 pub const BEGINS_ANEW: [&str; 6] = [
-    "sensor-moved",
-    "sensor-replaced",
-    "sensor-calibrated",
-    "device-replaced",
-    "setpoint-changed",
-    "schedule-changed",
+    SENSOR_MOVED,
+    SENSOR_REPLACED,
+    SENSOR_CALIBRATED,
+    DEVICE_REPLACED,
+    SETPOINT_CHANGED,
+    SCHEDULE_CHANGED,
 ];
 
-/// Kinds of entries, as written in journal CSV and on the command line.
-pub const KINDS: [&str; 24] = [
-    LOOKS_UNWELL,
-    "ate",
-    "refused-food",
-    "shed",
-    WEIGHT,
-    "laid-eggs",
-    "treated",
-    "arrived",
-    "left",
-    "cleaned",
-    "door-open",
-    "pruned",
-    "misted-by-hand",
-    "refilled",
-    "sensor-moved",
-    "sensor-replaced",
-    "sensor-calibrated",
-    "battery-changed",
-    "device-replaced",
-    "setpoint-changed",
-    "schedule-changed",
-    POWER_CUT,
-    CARE_DONE,
-    NOTE,
+/// Kinds of entries, as written in journal CSV and on the command line, and what each says.
+pub const MEANINGS: [(&str, &str); 28] = [
+    (LOOKS_UNWELL, "an animal looks unwell: the audit begins here"),
+    (ATE, "an animal ate"),
+    (FED, "food was offered"),
+    (REFUSED_FOOD, "food was refused"),
+    (SHED, "an animal shed its skin"),
+    (WEIGHT, "an animal was weighed; the text begins with the grams"),
+    (LAID_EGGS, "eggs were laid"),
+    (TREATED, "a medicine or treatment was given"),
+    (
+        ARRIVED,
+        "an animal came in: audits and hand-overs look back to here",
+    ),
+    (LEFT, "an animal was given away"),
+    (DIED, "an animal died"),
+    (CLEANED, "the enclosure was cleaned"),
+    (DOOR_OPEN, "a door stood open for a while"),
+    (
+        LID_OR_VENT_CHANGED,
+        "another lid, or a vent opened, closed or covered",
+    ),
+    (PRUNED, "plants were cut back"),
+    (PLANTED, "plants were put in"),
+    (MISTED_BY_HAND, "somebody misted"),
+    (REFILLED, "water or a reservoir was filled up"),
+    (
+        SENSOR_MOVED,
+        "a sensor hangs in another place; name it with --subject",
+    ),
+    (
+        SENSOR_REPLACED,
+        "a new sensor hangs where an old one was; name it",
+    ),
+    (
+        SENSOR_CALIBRATED,
+        "a sensor was out for a check, or was set right; name it",
+    ),
+    (BATTERY_CHANGED, "a sensor has new cells; name it"),
+    (
+        DEVICE_REPLACED,
+        "a heater, mister, lamp or other device is a new one; name it",
+    ),
+    (
+        SETPOINT_CHANGED,
+        "a thermostat or humidistat was set to another value",
+    ),
+    (SCHEDULE_CHANGED, "misting or lighting has other times"),
+    (
+        POWER_CUT,
+        "the power was off; noted for the room it concerns every enclosure",
+    ),
+    (
+        CARE_DONE,
+        "a task that comes back was done; the subject is the task",
+    ),
+    (NOTE, "anything else; it needs words"),
 ];
+
+/// The kinds alone.
+pub const KINDS: [&str; MEANINGS.len()] = {
+    let mut kinds = [""; MEANINGS.len()];
+    let mut place = 0;
+    while place < kinds.len() {
+        kinds[place] = MEANINGS[place].0;
+        place += 1;
+    }
+    kinds
+};
 
 /// The grams and the name in the text of a `weight`: `"41.5 g Juno"` → 41.5 and `"Juno"`; a comma stands for the point too, kilograms are turned into grams.
 pub fn weight(text: &str) -> Option<(f64, String)> {

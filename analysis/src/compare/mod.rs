@@ -16,6 +16,10 @@ mod tests;
 
 use chrono::NaiveDate;
 use mosswarden_config::journal::Entry;
+use mosswarden_config::journal::{
+    DEVICE_REPLACED, LID_OR_VENT_CHANGED, PLANTED, PRUNED, SCHEDULE_CHANGED, SENSOR_CALIBRATED, SENSOR_MOVED,
+    SENSOR_REPLACED, SETPOINT_CHANGED,
+};
 use mosswarden_config::site::{Enclosure, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 use serde::Serialize;
@@ -31,16 +35,24 @@ pub use picture::picture;
 pub use text::text;
 
 /// Journal entries that ask for a comparison.
-pub const KINDS: [&str; 3] = ["schedule-changed", "setpoint-changed", "device-replaced"];
+pub const KINDS: [&str; 5] = [
+    SCHEDULE_CHANGED,
+    SETPOINT_CHANGED,
+    DEVICE_REPLACED,
+    LID_OR_VENT_CHANGED,
+    PLANTED,
+];
 /// Entries that change the enclosure or what is measured of it for good: a comparison never reaches across one.
-const CUTS: [&str; 7] = [
-    "schedule-changed",
-    "setpoint-changed",
-    "device-replaced",
-    "sensor-moved",
-    "sensor-replaced",
-    "sensor-calibrated",
-    "pruned",
+const CUTS: [&str; 9] = [
+    SCHEDULE_CHANGED,
+    SETPOINT_CHANGED,
+    DEVICE_REPLACED,
+    LID_OR_VENT_CHANGED,
+    PLANTED,
+    SENSOR_MOVED,
+    SENSOR_REPLACED,
+    SENSOR_CALIBRATED,
+    PRUNED,
 ];
 /// Entries this near to the change belong to it.
 const SAME_MS: i64 = 12 * 60 * 60_000;
