@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use mosswarden_config::plain::plain;
 use mosswarden_config::site::{Broker, Way};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, MqttOptions, Packet, TlsConfiguration, Transport,
@@ -109,8 +110,10 @@ impl Target {
             ConnectionError::Tls(error) => format!(
                 "{name} and we do not agree on TLS: {error}; name the authority that signed its certificate with `ca_file`"
             ),
-            ConnectionError::Io(error) => format!("nothing answers at {name}: {error}; {}", start_it()),
-            other => format!("{name}: {other}; {}", start_it()),
+            ConnectionError::Io(error) => {
+                format!("nothing answers at {name}: {}; {}", plain(error), start_it())
+            }
+            other => format!("{name}: {}; {}", plain(other), start_it()),
         }
     }
 }

@@ -11,6 +11,7 @@ pub(crate) mod packets;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use mosswarden_config::plain::plain;
 use mosswarden_config::site::Broker;
 use rustls::ClientConfig;
 use tokio::sync::{mpsc, watch};
@@ -307,7 +308,7 @@ impl Client {
             LinkError::Refused(_) => "check `username` and `password_file` under [broker]",
             _ => "the broker keeps messages meanwhile if its persistence is on; it is tried again by itself",
         };
-        let text = format!("no connection to {host}:{port}: {error}; {hint}");
+        let text = format!("no connection to {host}:{port}: {}; {hint}", plain(error));
         self.counts.trouble(Part::Broker, Some(text));
         if pause.last_log.is_none_or(|last| last.elapsed() >= REPEAT_LOG) {
             pause.last_log = Some(Instant::now());

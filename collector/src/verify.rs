@@ -11,6 +11,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
+use mosswarden_config::plain::plain;
 use mosswarden_config::table::{self, Reading};
 
 use crate::archive::{self, ArchiveError, Stop};
@@ -151,7 +152,11 @@ impl Verifier<'_> {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
             // What the system refuses says nothing of the bytes: the file stays where it is.
             Err(error) => Seen {
-                wrong: BTreeSet::from([format!("can't be read: {error}; {}", disk::next_step(&error))]),
+                wrong: BTreeSet::from([format!(
+                    "can't be read: {}; {}",
+                    plain(&error),
+                    disk::next_step(&error)
+                )]),
                 is_left: true,
                 ..Seen::default()
             },
@@ -402,8 +407,8 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
 
 fn words(error: &dyn std::error::Error) -> String {
     match error.source() {
-        Some(source) => format!("{error}: {source}"),
-        None => error.to_string(),
+        Some(source) => plain(format!("{error}: {source}")),
+        None => plain(error),
     }
 }
 

@@ -7,6 +7,7 @@ use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use mosswarden_config::plain::plain;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
 use tokio::time::{Instant, sleep, timeout, timeout_at};
 
@@ -253,7 +254,8 @@ impl Retry {
         counts.trouble(
             Part::Spool,
             Some(format!(
-                "readings can't be made durable, nothing is acknowledged: {error}; {}",
+                "readings can't be made durable, nothing is acknowledged: {}; {}",
+                plain(&error),
                 disk::next_step(&error)
             )),
         );

@@ -8,12 +8,14 @@
 //! - [`care`]: tasks that come back.
 //! - [`journal`]: what a keeper saw and did.
 //! - [`correction`]: what a check against a reference says of a sensor.
+//! - [`plain`]: what the system says, in plain words.
 //! - [`table`]: the archive's record, columns, folders.
 #![forbid(unsafe_code)]
 
 pub mod care;
 pub mod correction;
 pub mod journal;
+pub mod plain;
 pub mod quantity;
 pub mod site;
 pub mod species;

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
+use mosswarden_config::plain::plain;
 use mosswarden_config::site::{Site, Way};
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -322,7 +323,7 @@ pub fn is_collecting(data_dir: &Path) -> io::Result<bool> {
     }
 }
 
-/// An error with its sources, in one line.
+/// An error with its sources, in one line of plain words.
 pub fn chain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut source = error.source();
@@ -331,5 +332,5 @@ pub fn chain(error: &dyn std::error::Error) -> String {
         text.push_str(&error.to_string());
         source = error.source();
     }
-    text
+    plain(text)
 }

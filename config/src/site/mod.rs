@@ -18,6 +18,7 @@ pub(crate) use reader::{Reader, Section};
 pub use season::{Dates, Season};
 
 use crate::care::Task;
+use crate::plain::why_unread;
 use crate::quantity::Quantity;
 use crate::species::Species;
 use crate::sun::Place;
@@ -437,7 +438,7 @@ impl Site {
             vec![Problem {
                 file: file.to_owned(),
                 line: 1,
-                message: format!("the site file can't be read: {}", error.kind()),
+                message: format!("the site file can't be read: {}", why_unread(&error)),
                 hint: Some("name it with --site FILE, or start one with `mosswarden discover`".to_owned()),
             }]
         })?;

@@ -52,6 +52,30 @@ pub(crate) struct Reader<'s> {
     pub(crate) problems: Vec<Problem>,
 }
 
+/// What the parser says of a file that is no TOML, in a keeper's words where we have them.
+fn no_toml(said: &str) -> (String, Option<String>) {
+    let (message, hint) = match said.split(',').next().unwrap_or_default() {
+        "invalid basic string" | "invalid literal string" | "invalid string" | "missing opening quote" => (
+            "a text is not closed, or holds a sign that it may not",
+            "begin and end it with a quote on one line, as in name = \"My room\"; for \\ write \\\\",
+        ),
+        "string values must be quoted" => (
+            "a text stands without quotes",
+            "write it as in name = \"My room\"",
+        ),
+        "key with no value" | "missing value for key" | "missing value" => (
+            "a key has no value",
+            "write one behind it, as in name = \"My room\", or take the line away",
+        ),
+        "unclosed array" | "missing comma between array elements" => (
+            "a list is not closed, or a comma is missing in it",
+            "write it as in day_c = [21.0, 26.0]",
+        ),
+        _ => return (said.to_owned(), None),
+    };
+    (message.to_owned(), Some(hint.to_owned()))
+}
+
 /// A value with its place in the file.
 pub(crate) type Value<'s> = Spanned<DeValue<'s>>;
 
@@ -81,7 +105,8 @@ impl<'s> Reader<'s> {
             Ok(table) => Some(table),
             Err(error) => {
                 let span = error.span().unwrap_or(0..0);
-                self.problem(&span, error.message().trim().to_owned(), None);
+                let (message, hint) = no_toml(error.message().trim());
+                self.problem(&span, message, hint);
                 None
             }
         }
