@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use chrono::{NaiveDate, NaiveTime};
 use mosswarden_config::table;
+use mosswarden_config::zone::MS_PER_24_H;
 
 use crate::archive::{self, ArchiveError, Stop};
 use crate::disk::{Disk, Unfinished};
@@ -46,8 +47,37 @@ pub(crate) fn compact_settled(
 }
 
 /// The first date that `keep` wants to be kept: days that ended longer ago than `keep_ms` lie before it.
-pub(crate) fn keep_from(now_ms: i64, keep_ms: i64) -> NaiveDate {
-    table::partition_date(now_ms - keep_ms - 1)
+pub(crate) fn keep_from(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    now_ms: i64,
+    keep_ms: i64,
+) -> Result<NaiveDate, ArchiveError> {
+    let names = disk.list(&table::readings_dir(data_dir))?;
+    let mut spans: Vec<(i64, i64)> = names
+        .iter()
+        .filter_map(|name| table::dates_of_partition(name))
+        .map(|(first, last)| (start_ms(first), start_ms(last) + MS_PER_24_H))
+        .filter(|(from_ms, _)| *from_ms < now_ms)
+        .collect();
+    spans.sort_unstable();
+    Ok(table::partition_date(
+        counted_from_ms(&spans, now_ms, keep_ms) - keep_ms - 1,
+    ))
+}
+
+/// The instant from which `keep` is counted back: now, or the end of what is stored before a leap over more than `keep`. Such a leap, at whose
+/// other end less than `keep` is stored, is rather a clock that was set wrong, and would let everything go at once.
+fn counted_from_ms(stored: &[(i64, i64)], now_ms: i64, keep_ms: i64) -> i64 {
+    let begins = stored.iter().skip(1).map(|(from_ms, _)| *from_ms).chain([now_ms]);
+    stored
+        .iter()
+        .map(|(_, until_ms)| *until_ms)
+        .zip(begins)
+        .filter(|(until_ms, next_ms)| next_ms - until_ms > keep_ms && now_ms - next_ms < keep_ms)
+        .map(|(until_ms, _)| until_ms)
+        .min()
+        .unwrap_or(now_ms)
 }
 
 /// Removes days (and months) before `keep_from`; gives the count of folders.
@@ -239,7 +269,7 @@ mod tests {
             remove_old(
                 &RealDisk,
                 dir.path(),
-                keep_from(BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS),
+                keep_from(&RealDisk, dir.path(), BEGAN_MS + 4 * DAY_MS, 2 * DAY_MS).expect("works"),
                 &Stop::default()
             )
             .expect("works"),

@@ -462,6 +462,40 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_far_ahead_lets_nothing_go() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let written = archive(dir.path());
+        let keep_ms = 60 * DAY_MS;
+        let keep_from = |now_ms| compact::keep_from(&RealDisk, dir.path(), now_ms, keep_ms).expect("works");
+        let counted_from = |at_ms: i64| table::partition_date(at_ms - keep_ms - 1);
+        let end_ms = compact::start_ms(date(4, 6));
+        // A pause, then fourteen years ahead; then readings that came in by that clock.
+        assert_eq!(
+            keep_from(end_ms + 30 * DAY_MS),
+            counted_from(end_ms + 30 * DAY_MS)
+        );
+        let ahead_ms = end_ms + 14 * 365 * DAY_MS;
+        assert_eq!(keep_from(ahead_ms), counted_from(end_ms));
+        let late = reading("a", ahead_ms, 1.0);
+        archive::put(
+            &RealDisk,
+            dir.path(),
+            late.partition_date(),
+            "day",
+            std::slice::from_ref(&late),
+        )
+        .expect("room");
+        assert_eq!(keep_from(ahead_ms + DAY_MS), counted_from(end_ms));
+        compact::remove_old(&RealDisk, dir.path(), keep_from(ahead_ms), &Stop::default()).expect("works");
+        assert_eq!(stored(dir.path()).len(), written.len() + 1);
+        // The clock was right, and so much came in since: what lies before the leap is old.
+        let later_ms = ahead_ms + keep_ms + DAY_MS;
+        assert_eq!(keep_from(later_ms), counted_from(later_ms));
+        // The clock is right again.
+        assert_eq!(keep_from(end_ms), counted_from(end_ms));
+    }
+
+    #[test]
     fn daily_figures_that_are_missing_or_of_another_file_are_made_anew() {
         let dir = tempfile::tempdir().expect("a temporary folder");
         archive(dir.path());

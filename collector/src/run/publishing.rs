@@ -76,6 +76,14 @@ impl Publishing {
         work(&mut self.store.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
+    /// Aside from the other tasks: the writer holds the store for as long as the disk syncs.
+    async fn sealed_count(&self) -> usize {
+        let work = self.clone();
+        tokio::task::spawn_blocking(move || work.with_store(|store| store.sealed_count()))
+            .await
+            .unwrap_or_default()
+    }
+
     /// Publishes every segment; `false` when some stay because the archive can't be written.
     pub(crate) fn publish_all(&self) -> bool {
         let segments = self.with_store(Store::seal);
@@ -145,7 +153,10 @@ impl Publishing {
 
     fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
         let (disk, data_dir, stop) = (&*self.disk, &self.data_dir, &self.stop);
-        let keep_from = self.keep_ms.map(|keep_ms| compact::keep_from(now_ms, keep_ms));
+        let keep_from = match self.keep_ms {
+            Some(keep_ms) => Some(compact::keep_from(disk, data_dir, now_ms, keep_ms)?),
+            None => None,
+        };
         // Each step is tried whatever became of the others: a day that can't be read is no reason to keep what `keep` lets go.
         let days = compact::compact_settled(disk, data_dir, now_ms, stop);
         let removed = keep_from.map_or(Ok(0), |keep_from| {
@@ -189,7 +200,7 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
             changed = stop.changed() => if changed.is_err() { return },
         }
         let is_due = Instant::now() >= next_publish;
-        if is_due || publishing.with_store(|store| store.sealed_count()) >= SEALED_MAX {
+        if is_due || publishing.sealed_count().await >= SEALED_MAX {
             let work = publishing.clone();
             let is_published = tokio::task::spawn_blocking(move || work.publish_all())
                 .await
