@@ -183,12 +183,12 @@ impl State {
     /// An empty payload forgets (MQTT 3.1.1, section 3.3.1.3).
     fn keep(&mut self, topic: Arc<str>, payload: &Bytes) {
         if let Some(old) = self.retained.remove(&topic) {
-            self.retained_bytes -= old.len();
+            self.retained_bytes -= topic.len() + old.len();
         }
-        let fits =
-            self.retained.len() < RETAINED_MAX && self.retained_bytes + payload.len() <= RETAINED_BYTES_MAX;
+        let bytes = topic.len() + payload.len();
+        let fits = self.retained.len() < RETAINED_MAX && self.retained_bytes + bytes <= RETAINED_BYTES_MAX;
         if !payload.is_empty() && fits {
-            self.retained_bytes += payload.len();
+            self.retained_bytes += bytes;
             // Copied, so that it does not hold on to a whole read buffer.
             self.retained.insert(topic, Bytes::copy_from_slice(payload));
         }
@@ -198,6 +198,30 @@ impl State {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_retained_is_bounded_with_its_topics() {
+        let mut state = State::default();
+        let payload = Bytes::from_static(b"1");
+        let long = "t".repeat(60_000);
+        for number in 0..RETAINED_MAX {
+            state.keep(Arc::from(format!("{long}{number}")), &payload);
+        }
+        let held: usize = state
+            .retained
+            .iter()
+            .map(|(topic, kept)| topic.len() + kept.len())
+            .sum();
+        assert_eq!(state.retained_bytes, held);
+        assert!(
+            held <= RETAINED_BYTES_MAX && held > RETAINED_BYTES_MAX / 2,
+            "{held}"
+        );
+        for topic in state.retained.keys().cloned().collect::<Vec<_>>() {
+            state.keep(topic, &Bytes::new());
+        }
+        assert_eq!((state.retained.len(), state.retained_bytes), (0, 0));
+    }
 
     #[test]
     fn subscribers_that_take_nothing_leave_room_for_the_others() {
