@@ -8,14 +8,17 @@ use mosswarden_analysis::load::{self, Record};
 use mosswarden_analysis::physics::salt::Salt;
 use mosswarden_analysis::series::Series;
 use mosswarden_analysis::statistics::robust::median;
+use mosswarden_analysis::words;
 use mosswarden_collector::corrections;
 use mosswarden_config::correction::{Correction, Method, holding};
+use mosswarden_config::journal::{SENSOR_CALIBRATED, SENSOR_MOVED};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Sensor, Site, nearest};
+use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{Calibrate, CheckArguments, SaltCheck, SaltName, SideBySide};
-use crate::commands::{archive, now_ms};
+use crate::commands::{archive, instant, now_ms};
 use crate::reporter::{Failure, Outcome};
 
 /// What is usual for a sensor is learned over this long before the test.
@@ -44,6 +47,15 @@ pub(crate) fn run(site: &Site, command: Calibrate) -> Result<Outcome, Failure> {
             let at_ms = valid_from
                 .as_ref()
                 .map_or_else(|| Ok(now_ms()), |text| instant(site, text))?;
+            if holding(&known(site)?, &id, Quantity::Humidity, at_ms, &[]).is_none() {
+                return Err(Failure::usage(
+                    format!(
+                        "no correction of {id} applies on {}: there is nothing to withdraw",
+                        words::instant(site.zone, at_ms)
+                    ),
+                    "mosswarden calibrate list shows what was noted and from when on",
+                ));
+            }
             let end = Correction {
                 valid_from_ms: at_ms,
                 written_ms: now_ms(),
@@ -79,6 +91,7 @@ fn side_by_side(site: &Site, asked: &SideBySide) -> Result<Outcome, Failure> {
             "name two, or use calibrate salt",
         ));
     }
+    are_out(site, asked, &ids, span)?;
     let known = known(site)?;
     let record = record(site, span, &ids)?;
     let probes: Vec<Probe<'_>> = ids
@@ -127,6 +140,50 @@ fn side_by_side(site: &Site, asked: &SideBySide) -> Result<Outcome, Failure> {
     }
     save(site, &asked.check, &fits, span)?;
     Ok(outcome)
+}
+
+/// Says of which sensors the journal does not tell that they were taken out for the test; their differences are then saved for no error.
+fn are_out(site: &Site, asked: &SideBySide, ids: &[&str], span: Span) -> Result<(), Failure> {
+    /// Such an entry is written when a sensor is taken out or put back (our choice).
+    const NEAR_MS: i64 = MS_PER_24_H;
+    let journal = mosswarden_collector::journal::list(&site.data_dir)
+        .map_err(Failure::failed("could not read the journal"))?;
+    let is_told = |id: &&&str| {
+        journal.entries.iter().any(|entry| {
+            [SENSOR_CALIBRATED, SENSOR_MOVED].contains(&entry.kind.as_str())
+                && entry.subject.as_deref() == Some(**id)
+                && (span.from_ms - NEAR_MS..=span.until_ms + NEAR_MS).contains(&entry.at_ms)
+        })
+    };
+    let is_reference = |id: &&&str| asked.reference.as_deref() == Some(**id);
+    let in_place: Vec<String> = ids
+        .iter()
+        .filter(|id| !is_told(id) && !is_reference(id))
+        .map(|id| (*id).to_owned())
+        .collect();
+    let Some(first) = in_place.first() else {
+        return Ok(());
+    };
+    let message = format!(
+        "the journal does not tell that {} stood in the tub then: where sensors hang as usual, their places differ, and no error is shown",
+        words::list(&in_place)
+    );
+    if asked.check.save {
+        let home = site
+            .enclosures
+            .iter()
+            .find(|home| home.sensors.iter().any(|sensor| sensor.id == *first));
+        return Err(Failure::usage(
+            message,
+            format!(
+                "if they were there: mosswarden journal add --enclosure {} --kind {SENSOR_CALIBRATED} --subject {first} --at {}",
+                home.map_or(ROOM, |home| home.id.as_str()),
+                asked.check.from
+            ),
+        ));
+    }
+    println!("Take care: {message}.");
+    Ok(())
 }
 
 fn salt(site: &Site, asked: &SaltCheck) -> Result<Outcome, Failure> {
@@ -189,12 +246,6 @@ fn refused(refusal: &Refusal) -> Result<Outcome, Failure> {
     println!("no correction from this check: {refusal}.");
     println!("  mosswarden calibrate guide says how a check is prepared");
     Ok(Outcome::Attention)
-}
-
-fn instant(site: &Site, text: &str) -> Result<i64, Failure> {
-    site.zone
-        .parse(text)
-        .map_err(|error| Failure::usage(error.to_string(), "see --help"))
 }
 
 fn span(site: &Site, from: &str, to: &str) -> Result<Span, Failure> {
@@ -292,13 +343,13 @@ fn save(site: &Site, asked: &CheckArguments, fits: &[Fit], span: Span) -> Result
 fn note(site: &Site, lines: &[Correction]) -> Result<Outcome, Failure> {
     corrections::append(&site.data_dir, lines).map_err(Failure::failed("could not write the corrections"))?;
     for line in lines {
-        println!("noted: {}", words(site, line));
+        println!("noted: {}", in_words(site, line));
     }
     println!("The stored readings stay as they are, and a humidistat still follows the raw reading.");
     Ok(Outcome::Done)
 }
 
-fn words(site: &Site, line: &Correction) -> String {
+fn in_words(site: &Site, line: &Correction) -> String {
     let from = site.zone.rfc3339(line.valid_from_ms);
     let by = line.by.as_ref().map_or_else(String::new, |by| format!(" ({by})"));
     if line.method == Method::Withdrawn {
@@ -323,7 +374,7 @@ fn words(site: &Site, line: &Correction) -> String {
 fn list(site: &Site) -> Result<Outcome, Failure> {
     let all = corrections::list(&site.data_dir).map_err(Failure::failed("could not read the corrections"))?;
     for line in &all.corrections {
-        println!("{}  {}", site.zone.rfc3339(line.written_ms), words(site, line));
+        println!("{}  {}", site.zone.rfc3339(line.written_ms), in_words(site, line));
     }
     if all.corrections.is_empty() {
         println!("no correction was noted");

@@ -20,7 +20,9 @@ Side by side: several sensors in one tub
   2. Put the sensors close together in a clean closed tub, not touching the walls, with a damp (not dripping) sponge in a cup apart.
   3. Let it stand where no sun, lamp or heater reaches: at least 4 h, better a night. The temperature must stay within half a degree an hour.
   4. For the gain too, let the humidity move slowly by 20 %RH or more: half the time with the sponge, half without.
-  5. mosswarden calibrate side-by-side --from T --to T --reference SPARE SENSOR ...
+  5. Note it for each sensor, or the program can't know that it did not hang in its place:
+     mosswarden journal add --enclosure ID --kind sensor-calibrated --subject SENSOR --at T side by side
+  6. mosswarden calibrate side-by-side --from T --to T --reference SPARE SENSOR ...
   Without a reference at least three sensors are needed: the mean of all stands in. Sensors of one make may all be wrong together.
 ";
 

@@ -72,6 +72,11 @@ pub enum Refusal {
         "two sensors without a reference: they show a difference, not which of them is wrong; name the better one with --reference, or add a third"
     )]
     NoReference,
+    #[error(
+        "{sensor} was {apart_k:+.1} °C beside the others, more than the air of one closed tub differs by: they hung apart, or its \
+         thermometer is wrong; put them close together"
+    )]
+    Apart { sensor: String, apart_k: f64 },
     #[error("{0}")]
     Salt(#[from] OutOfRange),
     #[error("{0}")]

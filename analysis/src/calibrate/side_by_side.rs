@@ -23,6 +23,8 @@ const QUIET_PCT_PER_H: f64 = 6.0;
 const SETTLED_PCT: f64 = 0.5;
 /// The air of a small closed tub is not the same everywhere, ±%RH (own choice).
 const PLACE_LIMIT_PCT: f64 = 0.5;
+/// Nor is it as warm everywhere: beyond what the thermometers may be wrong by, K (own choice: five times what a tub in a steady room shows).
+const APART_K: f64 = 0.5;
 /// A maker's limits may be crossed from one end to the other over this much humidity, %RH (own choice).
 const LIMITS_CROSSED_PCT: f64 = 40.0;
 
@@ -246,12 +248,25 @@ fn result(
     let level_pct = ends(&points.level);
     check_size(probe.id, offset)?;
     check_reach(probe.id, level_pct.1, probe.working_pct)?;
+    let ones = vec![1.0; points.index.len()];
+    let temperature = Fitted::of(&[&ones], &points.index, &points.t_difference)?;
     // The share of a temperature in a humidity that is judged by its water.
     let from_t = |limit_k: f64| level_mean * log_slope_per_k(t_c) * rectangular(limit_k);
     let limits: Vec<&Probe<'_>> = match against {
         Against::Reference(reference, _) => vec![&probes[reference]],
         Against::MeanOfAll => probes.iter().collect(),
     };
+    let thermometer_k = limits
+        .iter()
+        .map(|probe| probe.accuracy.temperature_c)
+        .fold(probe.accuracy.temperature_c, f64::max);
+    let apart_k = temperature.coefficients[0];
+    if apart_k.abs() > 2.0 * thermometer_k + APART_K {
+        return Err(Refusal::Apart {
+            sensor: probe.id.to_owned(),
+            apart_k,
+        });
+    }
     let of_mean = |part: &dyn Fn(&Probe<'_>) -> f64| {
         limits.iter().map(|probe| part(probe).powi(2)).sum::<f64>().sqrt() / limits.len() as f64
     };
@@ -299,8 +314,6 @@ fn result(
         slope = found / (1.0 + found);
         u_gain = fitted.errors[1].hypot(u_reference_gain) / (1.0 + found).powi(2);
     }
-    let ones = vec![1.0; points.index.len()];
-    let temperature = Fitted::of(&[&ones], &points.index, &points.t_difference)?;
     let against = match against {
         Against::Reference(reference, _) => {
             format!("{} at {level_mean:.0} %RH, {t_c:.1} °C", probes[reference].id)

@@ -365,6 +365,24 @@ fn what_would_mislead_is_refused() {
 }
 
 #[test]
+fn sensors_that_hang_apart_are_in_no_tub() {
+    let sensor = plain(2.0, 0.0);
+    let apart = |warmer_k: f64| {
+        let mut rng = stream(7, "apart");
+        let steady = |t_c: f64| move |_hour: f64| (t_c, 80.0);
+        let pairs = [
+            read(&sensor, 8.0, steady(22.0), &mut rng),
+            read(&sensor, 8.0, steady(22.0 + warmer_k), &mut rng),
+        ];
+        let probes = [probe("spare", &pairs[0], GOOD), probe("low", &pairs[1], GOOD)];
+        let found = compare(&probes, Against::Reference(0, None), whole(8.0)).expect("quiet");
+        found[0].1.clone().err()
+    };
+    assert_eq!(apart(0.3), None);
+    assert!(matches!(apart(2.0), Some(Refusal::Apart { apart_k, .. }) if (apart_k - 2.0).abs() < 0.1));
+}
+
+#[test]
 fn the_mean_of_all_needs_three_and_a_corrected_reference_lends_its_correction() {
     let mut rng = stream(6, "mean");
     let biases = [3.0, -1.0, -2.0];

@@ -92,7 +92,7 @@ pub fn fit_lines(fit: &Fit, working_pct: f64) -> Vec<String> {
     };
     let at = |reading_pct: f64| {
         format!(
-            "where {} reads {reading_pct:.0} %RH, the air has {:.1} ±{:.1} %RH",
+            "where {} reads {reading_pct:.1} %RH, the air has {:.1} ±{:.1} %RH",
             fit.sensor,
             reading_pct - bias(reading_pct),
             doubt(reading_pct)
