@@ -15,6 +15,15 @@ fn help_and_version_are_no_failures() {
         help.stdout
             .contains("never replaces a thermostat or a veterinarian")
     );
+    let kinds = home.run(&["journal", "add", "--help"]).expect_code(0).stdout;
+    for (kind, meaning) in mosswarden_config::journal::MEANINGS {
+        assert!(
+            kinds.contains(kind) && kinds.contains(meaning),
+            "{kind} in {kinds}"
+        );
+    }
+    home.run(&["flags", "--from", "yesterday", "--to", "now"])
+        .expect_code(0);
     let version = home.run(&["--version"]).expect_code(0);
     assert!(version.stdout.starts_with("mosswarden "));
 }
@@ -48,7 +57,10 @@ fn a_wrong_command_line_is_refused_with_a_way_out() {
     refused(
         &home,
         &["flags", "--from", "2026-02-30"],
-        &["`2026-02-30` is not a time", "2026-05-18T14:30"],
+        &[
+            "`2026-02-30` is not a time; there is no 30 February 2026",
+            "`yesterday`",
+        ],
     );
     refused(
         &home,
@@ -64,6 +76,41 @@ fn a_wrong_command_line_is_refused_with_a_way_out() {
         &home,
         &["compare", "--enclosure", "mossy-1"],
         &["journal add --enclosure mossy-1 --kind schedule-changed"],
+    );
+    refused(
+        &home,
+        &["care", "done", "water-bowl", "--enclosure", "mossy-1"],
+        &["mossy-1 has no task `water-bowl`", "it has: dechlorinated-refill"],
+    );
+    refused(
+        &home,
+        &["calibrate", "withdraw", "--sensor", "mossy-1-stat"],
+        &["there is nothing to withdraw", "calibrate list"],
+    );
+    let tub = [
+        "calibrate",
+        "side-by-side",
+        "--from",
+        "2026-03-01T20:00",
+        "--to",
+        "2026-03-02T08:00",
+    ];
+    refused(
+        &home,
+        &[
+            &tub[..],
+            &["--save", "--reference", "mossy-1-check", "mossy-1-stat"],
+        ]
+        .concat(),
+        &[
+            "the journal does not tell that mossy-1-stat stood in the tub then",
+            "journal add --enclosure mossy-1 --kind sensor-calibrated --subject mossy-1-stat --at 2026-03-01T20:00",
+        ],
+    );
+    refused(
+        &home,
+        &["journal", "add", "--enclosure", "mossy-1", "--kind", "note"],
+        &["a note needs words"],
     );
     refused(
         &home,
@@ -532,6 +579,45 @@ fn where_no_reading_is_that_is_the_first_thing_said() {
         answer("2026-01-01", "2026-01-08").as_deref(),
         Some("Nothing can be said: no reading of this span is there.")
     );
+    let said = home
+        .run(&["flags", "--from", "2026-01-01", "--to", "2026-01-08"])
+        .expect_code(0);
+    assert_eq!(
+        said.stdout.lines().nth(2),
+        Some("Your readings are of 1 March 2026; ask: mosswarden flags --from 2026-03-01 --to 2026-03-02")
+    );
+    assert_eq!(
+        said.stdout.lines().count(),
+        3,
+        "nothing else is listed: {}",
+        said.stdout
+    );
+    let said = home
+        .run(&[
+            "flags",
+            "--from",
+            "2026-02-25",
+            "--to",
+            "2026-03-01T08:10",
+            "--enclosure",
+            "mossy-1",
+        ])
+        .expect_code(0);
+    assert!(!said.stdout.contains(" room "), "{}", said.stdout);
+    let said = home
+        .run(&["report", "--from", "2026-01-01", "--to", "2026-01-08"])
+        .expect_code(0);
+    assert!(
+        said.stderr
+            .contains("nothing was recorded then: your readings are of 1 March 2026"),
+        "{}",
+        said.stderr
+    );
+    refused(
+        &home,
+        &["audit", "--enclosure", "mossy-1", "--until", "2999-01-01"],
+        &["--until 2999-01-01 lies in the future"],
+    );
     assert_eq!(
         answer("2026-02-25", "2026-03-01T08:10").as_deref(),
         Some(
@@ -588,6 +674,22 @@ fn what_is_no_tidy_file_gets_a_next_step() {
             .iter()
             .any(|line| line.contains(",temperature,21.7,"))
     );
+    home.write(
+        "late.csv",
+        "When,T,RH\n28/11/2026 10:00,21.7,80\n31/02/2026 10:00,21.8,80\n",
+    );
+    let both = [
+        &["import", "late.csv"],
+        &columns[..],
+        &["--columns", "RH=mossy-1-stat humidity"],
+    ];
+    let said = home.run(&both.concat()).expect_code(1).stderr;
+    for words in [
+        "late.csv:2: `28/11/2026 10:00` is read with --columns \"HEADER=time day-first\"\n",
+        "late.csv:3: `31/02/2026 10:00` is not a time: there is no 31 February 2026\n",
+    ] {
+        assert_eq!(said.matches(words).count(), 1, "{words:?} once in {said}");
+    }
     let hinted = |file: &str, words: &str| {
         let said = home.run(&["import", file]).expect_code(1);
         assert!(said.stderr.contains(words), "no {words:?} in {}", said.stderr);

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use chrono::NaiveDate;
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::{Entry, POWER_CUT};
 use mosswarden_config::quantity::Quantity;
@@ -489,37 +490,55 @@ fn set_apart(rows: &mut [Row]) {
 ///
 /// # Errors
 /// [`LoadError`] names the file or folder.
-pub fn first_date(archive: &dyn Archive) -> Result<Option<chrono::NaiveDate>, LoadError> {
-    let partitions = archive.partitions()?;
-    let dates = partitions
-        .iter()
-        .filter_map(|name| table::dates_of_partition(name));
-    let Some((first, last)) = dates.min() else {
+pub fn first_date(archive: &dyn Archive) -> Result<Option<NaiveDate>, LoadError> {
+    let Some(dates) = dates_of_partitions(archive)?.into_iter().min() else {
         return Ok(None);
     };
+    let within = times_within(archive, dates)?;
+    Ok(Some(within.map_or(dates.0, |(first, _)| first)))
+}
+
+/// The last one.
+///
+/// # Errors
+/// [`LoadError`] names the file or folder.
+pub fn last_date(archive: &dyn Archive) -> Result<Option<NaiveDate>, LoadError> {
+    let all = dates_of_partitions(archive)?;
+    let Some(dates) = all.into_iter().max_by_key(|(_, last)| *last) else {
+        return Ok(None);
+    };
+    let within = times_within(archive, dates)?;
+    Ok(Some(within.map_or(dates.1, |(_, last)| last)))
+}
+
+fn dates_of_partitions(archive: &dyn Archive) -> Result<Vec<(NaiveDate, NaiveDate)>, LoadError> {
+    let partitions = archive.partitions()?;
+    let dates = |name: &String| table::dates_of_partition(name);
+    Ok(partitions.iter().filter_map(dates).collect())
+}
+
+/// The first and last day with a reading of a partition: a month may begin and end on any of its days.
+fn times_within(
+    archive: &dyn Archive,
+    (first, last): (NaiveDate, NaiveDate),
+) -> Result<Option<(NaiveDate, NaiveDate)>, LoadError> {
     if first == last {
-        return Ok(Some(first));
+        return Ok(None);
     }
-    // A month may begin on any of its days.
-    let start_ms =
-        |date: chrono::NaiveDate| date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis();
+    let start_ms = |date: NaiveDate| date.and_time(chrono::NaiveTime::MIN).and_utc().timestamp_millis();
     let month = Span {
         from_ms: start_ms(first),
         until_ms: start_ms(last) + MS_PER_24_H,
     };
-    let (began, _) = each_file(
-        archive,
-        month,
-        || None,
-        |path, began: &mut Option<i64>| {
-            let Some(file) = columns::File::open(path)? else {
-                return Ok(false);
-            };
-            *began = began.iter().copied().chain(file.first_ms()).min();
-            Ok(true)
-        },
-    )?;
-    Ok(Some(began.map_or(first, table::partition_date)))
+    let (ends, _) = each_file(archive, month, Vec::new, |path, ends: &mut Vec<i64>| {
+        let Some(file) = columns::File::open(path)? else {
+            return Ok(false);
+        };
+        ends.extend(file.times_ms());
+        Ok(true)
+    })?;
+    let date = |end: Option<&i64>| end.copied().map(table::partition_date);
+    Ok(date(ends.iter().min()).zip(date(ends.iter().max())))
 }
 
 /// Whether a file of readings holds any of the span.

@@ -9,16 +9,13 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::Span;
 
 use crate::cli::{Advise, FlagsFormat};
-use crate::commands::{Readable, enclosure, now_ms};
+use crate::commands::{Readable, enclosure, now_ms, past};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Advise) -> Result<Outcome, Failure> {
     let enclosure = enclosure(site, &asked.enclosure)?;
     let until_ms = match &asked.until {
-        Some(text) => site
-            .zone
-            .parse(text)
-            .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
+        Some(text) => past(site, "--until", text)?,
         None => now_ms(),
     };
     let span = Span {

@@ -12,11 +12,11 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli;
 use crate::commands::export::{self, HEADER};
-use crate::commands::{Readable, enclosure, instant, written};
+use crate::commands::{Readable, enclosure, past, say_if_unrecorded, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
-    let until_ms = instant(site, &asked.until)?;
+    let until_ms = past(site, "--until", &asked.until)?;
     if asked.until.parse::<NaiveDate>().is_ok() {
         eprintln!(
             "looking at the time before {}: nothing of that day itself (--until {}T18:00 would take it in up to 18:00)",
@@ -25,18 +25,18 @@ pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
         );
     }
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
-    let files = write(site, asked, until_ms, &folder)?;
-    written::show(&files, asked.open)?;
+    let (answer, files) = write(site, asked, until_ms, &folder)?;
+    written::show(answer.first(), &files, asked.open)?;
     Ok(Outcome::Done)
 }
 
-/// Writes the audit in every form; never over another file unless forced.
+/// Writes the audit in every form; never over another file unless forced. Gives its answer and its files.
 pub(crate) fn write(
     site: &Site,
     asked: &cli::Audit,
     until_ms: i64,
     folder: &Path,
-) -> Result<Vec<PathBuf>, Failure> {
+) -> Result<(Vec<String>, Vec<PathBuf>), Failure> {
     let enclosure = enclosure(site, &asked.enclosure)?;
     let name = format!(
         "audit-{}-{}",
@@ -68,6 +68,7 @@ pub(crate) fn write(
         from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
         until_ms,
     };
+    say_if_unrecorded(&readable, span)?;
     readings(&readable, &enclosure.id, span, &readings_file)?;
     let mut inputs = audit::inputs(&gathered).map_err(Failure::failed("could not read the archive"))?;
     inputs.readings = Some(
@@ -81,7 +82,7 @@ pub(crate) fn write(
         sheet: audit::sheet(&model),
     };
     written::write(&forms, folder, &name)?;
-    Ok(files)
+    Ok((model.answer.clone(), files))
 }
 
 /// The raw readings of the enclosure and of the room as tidy CSV with when each came and its mark, day by day, so that a long

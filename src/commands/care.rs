@@ -5,8 +5,8 @@ use mosswarden_collector::journal;
 use mosswarden_config::journal::{CARE_DONE, Entry};
 use mosswarden_config::site::Site;
 
-use super::journal::{note, past};
-use super::now_ms;
+use super::journal::note;
+use super::{now_ms, past};
 use crate::calendar;
 use crate::cli::Care;
 use crate::reporter::{Failure, Outcome};
@@ -21,9 +21,10 @@ pub(crate) fn run(site: &Site, command: Care) -> Result<Outcome, Failure> {
             by,
         } => {
             let at_ms = match &at {
-                Some(text) => past(site, text)?,
+                Some(text) => past(site, "--at", text)?,
                 None => now_ms,
             };
+            is_of(site, &enclosure, &task)?;
             let entry = Entry {
                 at_ms,
                 written_ms: now_ms,
@@ -47,6 +48,21 @@ pub(crate) fn run(site: &Site, command: Care) -> Result<Outcome, Failure> {
             Ok(Outcome::Done)
         }
     }
+}
+
+/// Refuses a task that a place does not have; whether there is such a place is checked with the entry.
+fn is_of(site: &Site, place: &str, task: &str) -> Result<(), Failure> {
+    let known: Vec<&str> = site.care(place).iter().map(|task| task.name.as_str()).collect();
+    if known.contains(&task) || !site.places().any(|id| id == place) {
+        return Ok(());
+    }
+    Err(Failure::usage(
+        format!("{place} has no task `{task}`"),
+        match known.is_empty() {
+            true => "it has none; write [[enclosure.care]] in the site file to give it one".to_owned(),
+            false => format!("it has: {}", known.join(", ")),
+        },
+    ))
 }
 
 fn tasks(site: &Site, now_ms: i64) -> Result<Vec<Due>, Failure> {

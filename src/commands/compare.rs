@@ -7,7 +7,7 @@ use mosswarden_config::site::Site;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::{Compare, FlagsFormat};
-use crate::commands::{Readable, enclosure, now_ms};
+use crate::commands::{Readable, enclosure, now_ms, past};
 use crate::reporter::{Failure, Outcome};
 
 /// Changes in the journal are looked for this far back where no time is given.
@@ -19,11 +19,10 @@ pub(crate) fn run(site: &Site, asked: &Compare) -> Result<Outcome, Failure> {
     let at = |at_ms: i64, what: String| (at_ms, what);
     let changes: Vec<(i64, String)> = match &asked.at {
         Some(text) => {
-            let at_ms = site
-                .zone
-                .parse(text)
-                .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
-            vec![at(at_ms, asked.what.clone().unwrap_or_default())]
+            vec![at(
+                past(site, "--at", text)?,
+                asked.what.clone().unwrap_or_default(),
+            )]
         }
         None => {
             let back = Span {

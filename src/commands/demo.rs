@@ -3,6 +3,7 @@
 //! A simulated room's devices connect to the collector's own listener, send four weeks of history as fast as it goes, and the
 //! collector stores them like any others. Then findings and the report, and on it goes live.
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -144,7 +145,7 @@ async fn show(
     let name = report::span_name(&site, week);
     let (_, assessment) = judge(&site, month, Kept::Nothing)?;
     println!("\n{}\n", flags::text(&site, month, &assessment));
-    let files = report::write(&site, week, &folder, &name, false)?;
+    let (_, files) = report::write(&site, week, &folder, &name, false)?;
     println!("The last seven days' report: {}", files[0].display());
     println!(
         "All of it is invented data. {:.0} s in all.",
@@ -156,7 +157,8 @@ async fn show(
             "Going on live on {address} until Ctrl-C; look again with: mosswarden flags --site {}",
             site.file.display()
         );
-        let shown = open_page(&site, counts, newest).await?;
+        let (shown, page) = open_page(&site, counts, newest).await?;
+        name_ports(&site.file, address, page)?;
         tokio::select! {
             result = send_live(address.port(), ahead) => result?,
             () = stop_signal() => {}
@@ -171,12 +173,30 @@ async fn show(
     Ok(())
 }
 
+/// Writes into the site file where the demo listens, so that `check` and whoever reads it look there.
+fn name_ports(file: &Path, way_in: SocketAddr, page: SocketAddr) -> Result<(), Failure> {
+    fs_err::read_to_string(file)
+        .and_then(|source| fs_err::write(file, with_ports(&source, way_in, page)))
+        .map_err(Failure::failed(
+            "could not write the demo's ports into its site file",
+        ))
+}
+
+/// A simulated site file with other addresses: it has one `listen`, that of the way in, and no page.
+fn with_ports(source: &str, way_in: SocketAddr, page: SocketAddr) -> String {
+    let lines = source.lines().map(|line| match line.starts_with("listen = ") {
+        true => format!("listen = \"{way_in}\"\n\n[page]\nlisten = \"{page}\"\n"),
+        false => format!("{line}\n"),
+    });
+    lines.collect()
+}
+
 /// The page on a free port of this machine.
 async fn open_page(
     site: &Site,
     counts: Arc<Counts>,
     newest: Arc<Newest>,
-) -> Result<tokio::task::JoinHandle<()>, Failure> {
+) -> Result<(tokio::task::JoinHandle<()>, SocketAddr), Failure> {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
         .await
         .map_err(Failure::failed("could not open the page"))?;
@@ -186,7 +206,7 @@ async fn open_page(
     let page = Page::new(site.clone(), counts, newest, Arc::new(Board::default()), now_ms)
         .map_err(Failure::failed("could not open the page"))?;
     eprintln!("Its page: http://{address}/");
-    Ok(tokio::spawn(page::serve(listener, Arc::new(page))))
+    Ok((tokio::spawn(page::serve(listener, Arc::new(page))), address))
 }
 
 fn collector_failure(
@@ -303,5 +323,22 @@ async fn send_live(port: u16, ahead: Vec<Message>) -> Result<(), Failure> {
             }
             () = tokio::time::sleep(Duration::from_secs(5)), if publisher.is_finished() => return Ok(()),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_sites_file_names_the_ports_that_the_demo_took() {
+        let until = chrono::NaiveDate::from_ymd_opt(2026, 5, 20).expect("a date");
+        let source = simulate::run(&scenario::demo(1, until)).site_toml;
+        let address = |port| SocketAddr::from(([127, 0, 0, 1], port));
+        let named = with_ports(&source, address(40_001), address(40_002));
+        let site = Site::from_source(Path::new("site.toml"), &named).expect("it is sound");
+        assert_eq!(site.page.listen.as_deref(), Some("127.0.0.1:40002"));
+        assert!(named.contains("listen = \"127.0.0.1:40001\""), "{named}");
+        assert_eq!(named.matches("listen =").count(), 2);
     }
 }

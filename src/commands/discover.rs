@@ -203,20 +203,21 @@ fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
         password_file: asked.password_file.as_deref().map(whole),
         ca_file: asked.ca_file.as_deref().map(whole),
         zone: system.clone(),
-        is_zone_said: !asked.yes,
+        is_zone_said: false,
         species: BTreeMap::new(),
     };
     if asked.yes {
         return Ok(answers);
     }
     answers.zone = ask(
-        &format!("Your time zone, as an IANA name [{system}]: "),
+        &format!("Your time zone by continent and city, such as Europe/Lisbon [{system}]: "),
         |text| match text {
             "" => Ok(system.clone()),
             text if Zone::from_name(text).is_some() => Ok(text.to_owned()),
             text => Err(near(text, Zone::names())),
         },
     )?;
+    answers.is_zone_said = is_somebodys(&answers.zone);
     let species = SpeciesList::load(None).map_err(Failure::Site)?;
     let known: Vec<&str> = species.ids().collect();
     eprintln!("Species that are known: {}", known.join(", "));
@@ -236,6 +237,13 @@ fn answers(asked: &Discover, layout: &Layout) -> Result<Answers, Failure> {
         }
     }
     Ok(answers)
+}
+
+/// A machine that was never told where it stands says UTC, and nobody lives there.
+fn is_somebodys(zone: &str) -> bool {
+    !["UTC", "GMT", "Etc/"]
+        .iter()
+        .any(|nobody| zone.starts_with(nobody))
 }
 
 /// The draft may lie elsewhere than here: a path in it is whole.

@@ -1,5 +1,6 @@
 //! `flags`: findings of a span as text or JSON.
 
+use chrono::Days;
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::findings::{Document, Kind, Verdicts, by_cause, gathered};
@@ -9,17 +10,33 @@ use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::Span;
 
 use crate::cli::{Flags, FlagsFormat};
-use crate::commands::{judge, only, span};
+use crate::commands::{Readable, days_of, only, recorded, span};
 use crate::reporter::{Failure, Outcome};
+
+/// The answer where no reading is there.
+const NOTHING_READ: &str = "Nothing can be said: no reading of this span is there.";
 
 pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
     only(&mut site, &flags.enclosures)?;
     let span = span(&site, &flags.span)?;
-    let (_, assessment) = judge(&site, span, Kept::Nothing)?;
+    let readable = Readable::open(&site)?;
+    let (_, mut assessment) = readable.judge(&site, span, Kept::Nothing)?;
     let printed = match flags.format {
         FlagsFormat::Json => serde_json::to_string_pretty(&Document::new(&site, span, &assessment.verdicts))
             .map_err(Failure::failed("could not write the findings"))?,
-        FlagsFormat::Text => text(&site, span, &assessment),
+        FlagsFormat::Text => {
+            if !flags.enclosures.is_empty() {
+                // It was judged with them, and was not asked for.
+                site.room_sensors.clear();
+                assessment.silent.retain(|place| place != ROOM);
+                let verdicts = &mut assessment.verdicts;
+                verdicts.not_assessed.retain(|item| item.enclosure != ROOM);
+            }
+            match is_unheard(&site, &assessment) {
+                true => unheard(&site, span, &readable)?,
+                false => text(&site, span, &assessment),
+            }
+        }
     };
     println!("{printed}");
     Ok(if assessment.verdicts.findings.is_empty() {
@@ -33,13 +50,7 @@ pub(crate) fn run(mut site: Site, flags: &Flags) -> Result<Outcome, Failure> {
 pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
     let zone = site.zone;
     let verdicts = &assessment.verdicts;
-    let mut lines = vec![format!(
-        "{}, {} to {} ({})",
-        site.name,
-        words::instant(zone, span.from_ms),
-        words::instant(zone, span.until_ms),
-        zone.name()
-    )];
+    let mut lines = vec![title(site, span)];
     let mut answer = answer(site, verdicts, &assessment.silent);
     let barely = barely_known(site, verdicts, &assessment.silent, span);
     if !barely.is_empty() {
@@ -87,6 +98,42 @@ pub(crate) fn text(site: &Site, span: Span, assessment: &Assessment) -> String {
     lines.join("\n")
 }
 
+fn title(site: &Site, span: Span) -> String {
+    format!(
+        "{}, {} to {} ({})",
+        site.name,
+        words::instant(site.zone, span.from_ms),
+        words::instant(site.zone, span.until_ms),
+        site.zone.name()
+    )
+}
+
+/// Nothing was read and nothing found: what could not be judged is everything.
+fn is_unheard(site: &Site, assessment: &Assessment) -> bool {
+    let silent = &assessment.silent;
+    assessment.verdicts.findings.is_empty() && !silent.is_empty() && silent.len() == places(site)
+}
+
+/// The same in words, with the span to ask for instead.
+fn unheard(site: &Site, span: Span, readable: &Readable) -> Result<String, Failure> {
+    let instead = match recorded(&*readable.archive, &readable.tail)? {
+        None => "Nothing was recorded yet; mosswarden check says what is missing.".to_owned(),
+        Some((first, last)) => format!(
+            "Your readings are of {}; ask: mosswarden flags --from {} --to {}",
+            days_of(first, last),
+            first.max(last - Days::new(6)),
+            last + Days::new(1)
+        ),
+    };
+    Ok(format!("{}\n{NOTHING_READ}\n{instead}", title(site, span)))
+}
+
+/// How many places have sensors.
+fn places(site: &Site) -> usize {
+    let with_sensors = site.enclosures.iter().filter(|own| !own.sensors.is_empty());
+    with_sensors.count() + usize::from(!site.room_sensors.is_empty())
+}
+
 /// Enclosures of which more than half of a span could not be judged for heat, though something was read.
 fn barely_known(site: &Site, verdicts: &Verdicts, silent: &[String], span: Span) -> Vec<String> {
     const UNJUDGED_FRAC: f64 = 0.5;
@@ -109,12 +156,7 @@ fn barely_known(site: &Site, verdicts: &Verdicts, silent: &[String], span: Span)
 
 /// The line that answers: what was found, and of which places there is nothing to find anything in.
 fn answer(site: &Site, verdicts: &Verdicts, silent: &[String]) -> String {
-    let with_sensors = site
-        .enclosures
-        .iter()
-        .filter(|own| !own.sensors.is_empty())
-        .count();
-    let places = with_sensors + usize::from(!site.room_sensors.is_empty());
+    let places = places(site);
     let found = match by_cause(site, &verdicts.findings).len() {
         0 if silent.len() == places => "Nothing can be said".to_owned(),
         0 if !verdicts.not_assessed.is_empty() => "Nothing was found in what could be judged".to_owned(),

@@ -10,30 +10,27 @@ use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Handover;
-use crate::commands::{Readable, enclosure, now_ms, only, written};
+use crate::commands::{Readable, enclosure, now_ms, only, past, say_if_unrecorded, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
     let until_ms = match &asked.until {
         None => now_ms(),
-        Some(text) => site
-            .zone
-            .parse(text)
-            .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
+        Some(text) => past(site, "--until", text)?,
     };
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
-    let files = write(site, asked, until_ms, &folder)?;
-    written::show(&files, asked.open)?;
+    let (answer, files) = write(site, asked, until_ms, &folder)?;
+    written::show(answer.first(), &files, asked.open)?;
     Ok(Outcome::Done)
 }
 
-/// Writes the hand-over in every form; never over another file unless forced.
+/// Writes the hand-over in every form; never over another file unless forced. Gives its answer and its files.
 pub(crate) fn write(
     site: &Site,
     asked: &Handover,
     until_ms: i64,
     folder: &Path,
-) -> Result<Vec<PathBuf>, Failure> {
+) -> Result<(Vec<String>, Vec<PathBuf>), Failure> {
     let own = enclosure(site, &asked.enclosure)?;
     let name = format!("handover-{}-{}", own.id, site.zone.date(until_ms));
     let files = written::files(folder, &name);
@@ -71,5 +68,10 @@ pub(crate) fn write(
         sheet: handover::sheet(&model),
     };
     written::write(&forms, folder, &name)?;
-    Ok(files)
+    let span = Span {
+        from_ms: until_ms - i64::from(asked.days) * MS_PER_24_H,
+        until_ms,
+    };
+    say_if_unrecorded(&readable, span)?;
+    Ok((model.answer, files))
 }

@@ -24,10 +24,9 @@ struct NothingTaken(Vec<String>);
 pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
     let columns = match import.columns.is_empty() {
         true => None,
-        false => Some(
-            Columns::parse(site, &import.columns)
-                .map_err(|error| Failure::usage(error.to_string(), "see --help"))?,
-        ),
+        false => Some(Columns::parse(site, &import.columns).map_err(|error| {
+            Failure::usage(error.to_string(), "mosswarden import --help tells of --columns")
+        })?),
     };
     let mut nothing_taken = Vec::new();
     for given in &import.files {
@@ -53,8 +52,15 @@ pub(crate) fn run(site: &Site, import: &Import) -> Result<Outcome, Failure> {
         for (mark, marked) in &summary.marked {
             eprintln!("{}: {}", given.display(), kept(*mark, marked, origins));
         }
-        for bad in &summary.examples {
-            eprintln!("{}:{}: {}", given.display(), origins.line(bad.line), bad.message);
+        // A line of a log may have become several, all refused for one reason.
+        let mut told: Vec<(u64, &str)> = summary
+            .examples
+            .iter()
+            .map(|bad| (origins.line(bad.line), bad.message.as_str()))
+            .collect();
+        told.dedup();
+        for (line, message) in told {
+            eprintln!("{}:{line}: {message}", given.display());
         }
         if summary.refused > 0 {
             eprintln!(

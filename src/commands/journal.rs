@@ -2,12 +2,12 @@
 
 use mosswarden_analysis::words;
 use mosswarden_collector::journal::{self, Line};
-use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
+use mosswarden_config::journal::{DEVICE_REPLACED, Entry, LOOKS_UNWELL, SENSOR_MOVED, SENSOR_REPLACED};
 use mosswarden_config::site::Site;
 use serde::Serialize;
 
 use crate::cli::{FlagsFormat, Journal, JournalAdd, JournalAmend, JournalList};
-use crate::commands::{now_ms, span};
+use crate::commands::{now_ms, past, span};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(site: &Site, command: Journal) -> Result<Outcome, Failure> {
@@ -143,25 +143,10 @@ impl<'j> Listed<'j> {
     }
 }
 
-/// When something was seen or done, as a person wrote it: never in the future.
-pub(super) fn past(site: &Site, text: &str) -> Result<i64, Failure> {
-    let (at_ms, now_ms) = (super::instant(site, text)?, now_ms());
-    if at_ms > now_ms {
-        return Err(Failure::usage(
-            format!(
-                "--at {text} lies in the future: it is {} now",
-                moment(site, now_ms)
-            ),
-            "note it when it has happened, or name a time that is past; without --at it is now",
-        ));
-    }
-    Ok(at_ms)
-}
-
 fn add(site: &Site, add: JournalAdd) -> Result<Outcome, Failure> {
     let written_ms = now_ms();
     let at_ms = match &add.at {
-        Some(text) => past(site, text)?,
+        Some(text) => past(site, "--at", text)?,
         None => written_ms,
     };
     let entry = Entry {
@@ -216,12 +201,12 @@ pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
 fn could_be_about(site: &Site, entry: &Entry) -> Vec<String> {
     let enclosure = site.enclosures.iter().find(|e| e.id == entry.enclosure);
     match entry.kind.as_str() {
-        "sensor-moved" | "sensor-replaced" => enclosure
+        SENSOR_MOVED | SENSOR_REPLACED => enclosure
             .map_or(&site.room_sensors, |enclosure| &enclosure.sensors)
             .iter()
             .map(|sensor| sensor.id.clone())
             .collect(),
-        "device-replaced" => enclosure
+        DEVICE_REPLACED => enclosure
             .iter()
             .flat_map(|enclosure| &enclosure.devices)
             .map(|device| device.id.clone())
@@ -241,7 +226,7 @@ fn amend(site: &Site, amend: JournalAmend) -> Result<Outcome, Failure> {
     let all = journal::list(&site.data_dir).map_err(Failure::failed("could not read the journal"))?;
     let mut entry = journal::amendment(&all, &amend.id, now_ms(), amend.by).map_err(wrong)?;
     if let Some(at) = &amend.at {
-        entry.at_ms = past(site, at)?;
+        entry.at_ms = past(site, "--at", at)?;
     }
     if let Some(enclosure) = amend.enclosure {
         entry.enclosure = enclosure;

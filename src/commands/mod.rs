@@ -25,7 +25,7 @@ mod written;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
-use chrono::Utc;
+use chrono::{Days, NaiveDate, Utc};
 use indicatif::ProgressBar;
 use mosswarden_analysis::assess::Assessment;
 use mosswarden_analysis::audit::Beside;
@@ -35,7 +35,7 @@ use mosswarden_analysis::words;
 use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::{Enclosure, Site, nearest};
-use mosswarden_config::table::{Archive, Reading};
+use mosswarden_config::table::{Archive, Reading, partition_date};
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
 use crate::cli::{self, Arguments, Calibrate, Command, SpanArguments};
@@ -95,11 +95,76 @@ pub(crate) fn now_ms() -> i64 {
     Utc::now().timestamp_millis()
 }
 
-/// An instant that a person wrote.
+/// An instant that a person wrote: what [`Zone::parse`] reads, or a word for now or for a day's beginning.
 fn instant(site: &Site, text: &str) -> Result<i64, Failure> {
-    site.zone
-        .parse(text)
-        .map_err(|error| Failure::usage(error.to_string(), "see --help"))
+    let zone = site.zone;
+    let days_ago = |days| zone.day(zone.date(now_ms()) - Days::new(days)).from_ms;
+    match text {
+        "now" => Ok(now_ms()),
+        "today" => Ok(days_ago(0)),
+        "yesterday" => Ok(days_ago(1)),
+        _ => zone.parse(text).map_err(|error| {
+            Failure::usage(
+                error.to_string(),
+                "`now`, `today` and `yesterday` are understood as well; a day alone is its beginning, 00:00",
+            )
+        }),
+    }
+}
+
+/// An instant that a person wrote after `option`, of what has happened: never in the future.
+fn past(site: &Site, option: &str, text: &str) -> Result<i64, Failure> {
+    let (at_ms, now_ms) = (instant(site, text)?, now_ms());
+    if at_ms > now_ms {
+        return Err(Failure::usage(
+            format!(
+                "{option} {text} lies in the future: it is {} now",
+                words::instant(site.zone, now_ms)
+            ),
+            "name a time that is past, or `now`",
+        ));
+    }
+    Ok(at_ms)
+}
+
+/// The first and last day of which the archive or the spool has readings, as dates of UTC.
+fn recorded(archive: &dyn Archive, tail: &[Reading]) -> Result<Option<(NaiveDate, NaiveDate)>, Failure> {
+    let wrap = || Failure::failed("could not read the archive");
+    let stored = [
+        load::first_date(archive).map_err(wrap())?,
+        load::last_date(archive).map_err(wrap())?,
+    ];
+    // The first minutes of a new room stand in no file yet.
+    let waiting = tail.iter().map(Reading::partition_date);
+    let dates = || stored.iter().copied().flatten().chain(waiting.clone());
+    Ok(dates().min().zip(dates().max()))
+}
+
+/// "10 June 2026 to 11 June 2026"
+fn days_of(first: NaiveDate, last: NaiveDate) -> String {
+    let mut days = [first, last]
+        .map(|day| day.format("%-d %B %Y").to_string())
+        .to_vec();
+    days.dedup();
+    days.join(" to ")
+}
+
+/// Says it where the whole record lies outside a span that a paper is asked for.
+fn say_if_unrecorded(readable: &Readable, span: Span) -> Result<(), Failure> {
+    let within = |(first, last): (NaiveDate, NaiveDate)| {
+        first <= partition_date(span.until_ms - 1) && partition_date(span.from_ms) <= last
+    };
+    match recorded(&*readable.archive, &readable.tail)? {
+        None => eprintln!("nothing was recorded yet; mosswarden check says what is missing"),
+        Some(dates) if within(dates) => {}
+        Some((first, last)) => {
+            eprintln!(
+                "nothing was recorded then: your readings are of {}",
+                days_of(first, last)
+            );
+        }
+    }
+    Ok(())
 }
 
 /// The zone of this machine; UTC where it does not say.

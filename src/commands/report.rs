@@ -4,14 +4,13 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveTime;
 use mosswarden_analysis::by_part::Kept;
-use mosswarden_analysis::load;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Report;
-use crate::commands::{Readable, archive, now_ms, only, span, written};
+use crate::commands::{Readable, archive, now_ms, only, recorded, say_if_unrecorded, span, written};
 use crate::reporter::{Failure, Outcome};
 
 pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
@@ -19,8 +18,8 @@ pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
     let (span, week) = wanted(&site, asked)?;
     let name = [&[week], &asked.enclosures[..]].concat().join("-");
     let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
-    let files = write(&site, span, &folder, &name, asked.force)?;
-    written::show(&files, asked.open)?;
+    let (answer, files) = write(&site, span, &folder, &name, asked.force)?;
+    written::show(Some(&answer), &files, asked.open)?;
     Ok(Outcome::Done)
 }
 
@@ -42,7 +41,7 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
     let span = site
         .zone
         .week(&week)
-        .map_err(|error| Failure::usage(error.to_string(), "see --help"))?;
+        .map_err(|error| Failure::usage(error.to_string(), "without --week it is the last whole one"))?;
     // By the week itself, so that 2026-W9 and 2026-W09 are one report.
     Ok((span, format!("report-{}", site.zone.week_name(span.from_ms))))
 }
@@ -54,11 +53,8 @@ fn last_week(site: &Site) -> String {
 
 /// From the first day with a reading on, where the last whole week was before it.
 fn since_the_first_reading(site: &Site) -> Result<Option<Span>, Failure> {
-    let stored = load::first_date(&*archive(site)?).map_err(Failure::failed("could not read the archive"))?;
-    // The first minutes of a new room stand in no file yet.
     let tail = mosswarden_collector::tail(site).map_err(Failure::failed("could not read the spool"))?;
-    let waiting = tail.iter().map(|reading| site.zone.date(reading.at_ms)).min();
-    let Some(first) = stored.into_iter().chain(waiting).min() else {
+    let Some((first, _)) = recorded(&*archive(site)?, &tail)? else {
         return Ok(None);
     };
     let from_ms = site.zone.day(first).from_ms;
@@ -81,17 +77,18 @@ pub(crate) fn span_name(site: &Site, span: Span) -> String {
     format!("report-{}-to-{}", name(span.from_ms), name(span.until_ms))
 }
 
-/// Judges the span and writes the report in every form; never over another file unless `force`.
+/// Judges the span and writes the report in every form; never over another file unless `force`. Gives its first line and its files.
 pub(crate) fn write(
     site: &Site,
     span: Span,
     folder: &Path,
     name: &str,
     force: bool,
-) -> Result<Vec<PathBuf>, Failure> {
+) -> Result<(String, Vec<PathBuf>), Failure> {
     let files = written::files(folder, name);
     written::never_over(&files, force)?;
     let readable = Readable::open(site)?;
+    say_if_unrecorded(&readable, span)?;
     let (record, assessment) = readable.judge(site, span, Kept::for_report(span))?;
     let year = YearBefore::judge(site, readable.record(YearBefore::span(span))?, span);
     let model: WeeklyReport = report::weekly(
@@ -110,5 +107,5 @@ pub(crate) fn write(
         sheet: report::sheet(&model),
     };
     written::write(&forms, folder, name)?;
-    Ok(files)
+    Ok((model.answer.clone(), files))
 }

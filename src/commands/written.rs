@@ -85,8 +85,11 @@ pub(crate) fn never_over(files: &[PathBuf], force: bool) -> Result<(), Failure> 
     }
 }
 
-/// Says where the files are, and opens the first one where that is asked.
-pub(crate) fn show(files: &[PathBuf], is_opened: bool) -> Result<(), Failure> {
+/// Says the document's first line, where its files are, and opens the first one where that is asked.
+pub(crate) fn show(answer: Option<&String>, files: &[PathBuf], is_opened: bool) -> Result<(), Failure> {
+    if let Some(answer) = answer {
+        eprintln!("{answer}");
+    }
     for file in files {
         println!("{}", file.display());
     }

@@ -166,13 +166,10 @@ impl File {
         }))
     }
 
-    /// The first time that any group says.
-    pub(super) fn first_ms(&self) -> Option<i64> {
-        self.groups
-            .iter()
-            .filter_map(|group| group.times_ms)
-            .map(|(first, _)| first)
-            .min()
+    /// The first and last time of each group that says them.
+    pub(super) fn times_ms(&self) -> impl Iterator<Item = i64> {
+        let times = self.groups.iter().filter_map(|group| group.times_ms);
+        times.flat_map(|(first, last)| [first, last])
     }
 
     /// Row groups that may hold something wanted, each as an analysis needs it.

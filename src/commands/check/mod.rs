@@ -10,6 +10,7 @@ use mosswarden_analysis::load;
 use mosswarden_analysis::series::Series;
 use mosswarden_analysis::words;
 use mosswarden_collector::{chain, is_collecting};
+use mosswarden_config::plain::{plain, why_unread};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Bucket, Sensor, Site, Way};
 use mosswarden_config::table::{Mark, ROOM};
@@ -267,7 +268,7 @@ fn secrets(site: &Site, told: &mut Told) {
             Ok(_) => {}
             Err(error) => told.look_at(format!(
                 "{name} is named in the site file and can't be read: {}",
-                error.kind()
+                why_unread(&error)
             )),
         }
     }
@@ -290,7 +291,8 @@ fn page_of(site: &Site, told: &mut Told) {
                 && let Err(error) = TcpListener::bind(address)
             {
                 told.look_at(format!(
-                    "page: {listen}: {error}; collect will go on without the page: {}",
+                    "page: {listen}: {}; collect will go on without the page: {}",
+                    plain(&error),
                     page::next_step(address, &error)
                 ));
                 return;

@@ -68,7 +68,8 @@ pub(super) fn came_in(site: &Site, told: &mut Told) {
     told.say(
         true,
         format!(
-            "came in from {} to {}: {} messages, {} readings stored, {} refused, {} repeats, {} late, {} on topics of nobody",
+            "came in from {} to {}: {} messages, {} readings stored, {} refused, {} repeats, {} sent later than measured (history), {} from topics that \
+             are not in the site file",
             words::instant(site.zone, counts.since_ms),
             words::instant(site.zone, counts.written_ms),
             counts.received,
@@ -95,7 +96,7 @@ pub(super) fn came_in(site: &Site, told: &mut Told) {
         told.say(
             feed.refused as f64 <= REFUSED_SHARE * feed.received as f64,
             format!(
-                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} late{}",
+                "{} ({}): {} messages, {} readings stored, {} refused, {} repeats, {} sent later than measured{}",
                 feed.topic,
                 feed.sensor,
                 feed.received,
