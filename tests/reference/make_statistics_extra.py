@@ -1,26 +1,21 @@
 """Writes statistics_extra.json: expected numbers for the statistics rooms, from general-purpose libraries or dense definitions.
 
-Run: python make_statistics_extra.py (scipy, numpy, statsmodels, pymannkendall). Shares no code with the project.
+Run: python make_statistics_extra.py (scipy, numpy, statsmodels). Shares no code with the project.
 """
 import json, sys
-import numpy as np, scipy, statsmodels, pymannkendall
+import numpy as np, scipy, statsmodels
 from scipy import stats, optimize
 import statsmodels.api as sm
 
 ref = json.load(open(sys.argv[1]))          # robust_statistics.json
-out = {"_source": "numpy %s, scipy %s, statsmodels %s, pymannkendall %s; written by make_statistics_extra.py beside this file, "
-       "2026-11-25. Facts and figures, no licence applies." % (np.__version__, scipy.__version__, statsmodels.__version__, pymannkendall.__version__)}
+out = {"_source": "numpy %s, scipy %s, statsmodels %s; written by make_statistics_extra.py beside this file, "
+       "2026-11-25. Facts and figures, no licence applies." % (np.__version__, scipy.__version__, statsmodels.__version__)}
 
 def num(x): return float("%.12g" % x)
 
 out["normal"] = [[p, num(stats.norm.ppf(p))] for p in (1e-9, 1e-4, 0.005, 0.025, 0.05, 0.25, 0.5, 0.75, 0.9, 0.975, 0.995, 0.9999)]
 out["student"] = [[p, d, num(stats.t.ppf(p, d))] for d in (1, 2, 3, 5, 10, 25.5, 100, 1000) for p in (0.025, 0.6, 0.95, 0.975, 0.9995)]
 out["chi_square"] = [[p, d, num(stats.chi2.ppf(p, d))] for d in (1, 2, 5, 30) for p in (0.05, 0.5, 0.95, 0.999)]
-out["clopper_pearson"] = []
-for k, n in ((0, 10), (1, 10), (5, 10), (10, 10), (3, 200), (190, 200), (0, 28), (499, 500)):
-    for c in (0.9, 0.95, 0.99):
-        ci = stats.binomtest(k, n).proportion_ci(c, method="exact")
-        out["clopper_pearson"].append([k, n, c, num(ci.low), num(ci.high)])
 x = np.array(ref["mad"][0]["x"])
 out["quantile_type7"] = {"x": x.tolist(), "rows": [[p, num(np.quantile(x, p))] for p in (0, 0.05, 0.1, 0.25, 1/3, 0.5, 0.9, 0.95, 1)]}
 
@@ -32,13 +27,6 @@ us = np.array([sum(c) - sum(range(5)) for c in itertools.combinations(range(15),
 cdf = np.array([np.mean(us <= u) for u in range(len(d) + 1)])
 k = int(np.searchsorted(cdf, 0.025))        # smallest u with cdf >= 0.025
 out["hodges_lehmann_two_sample_ci95"] = {"low": num(d[k - 1]), "high": num(d[len(d) - k]), "k": k, "level": num(1 - 2 * cdf[k - 1])}
-
-# Hamed & Rao on a series with real autocorrelation.
-s = ref["newey_west"]["series"]
-for lag in (None,):
-    r = pymannkendall.hamed_rao_modification_test(s)
-    o = pymannkendall.original_test(s)
-    out["hamed_rao"] = {"series": s, "S": num(r.s), "var_s_original": num(o.var_s), "var_s": num(r.var_s), "z": num(r.z), "p": num(r.p)}
 
 # Linear: weighted, and Longley (NIST StRD, certified values from memory, reproduced by statsmodels below).
 rng = np.random.default_rng(5)

@@ -1,35 +1,8 @@
-//! First-order heat of an enclosure: warming, cooling, and what a gap in the record may hide.
+//! First-order heat of an enclosure: what a gap in the record may hide.
 //!
 //! In: temperatures in °C, a time constant, what heater and lamps can add. Out: plain numbers. Knows no sensor or clock.
 //! Model: `dT/dt = (T_room − T)/τ + P/C` with one well-mixed volume; soil, rocks and glass make real enclosures slower at the end.
 //! Times and τ share one unit within a call: the functions are written in seconds.
-
-/// Temperature, in °C, after `elapsed_s` of relaxing from `from_c` towards `steady_c` with the time constant `tau_s > 0`.
-pub fn temperature_after_c(from_c: f64, steady_c: f64, tau_s: f64, elapsed_s: f64) -> f64 {
-    steady_c + (from_c - steady_c) * (-elapsed_s / tau_s).exp()
-}
-
-/// Time, in s, until a temperature that relaxes from `from_c` towards `steady_c` reaches `limit_c`.
-///
-/// After a power cut `steady_c` is the room's temperature; with a heater on it is the room's plus what the heater adds.
-///
-/// # Returns
-/// `Some(0.0)` when it starts on the limit; `None` when the limit does not lie between `from_c` and `steady_c` (it has been passed
-/// already or is never reached) or when `tau_s` is not positive.
-///
-/// # Method
-/// `t = τ ln((T_0 − T_s)/(T_L − T_s))`, the closed solution of the model.
-pub fn time_to_reach_s(from_c: f64, limit_c: f64, steady_c: f64, tau_s: f64) -> Option<f64> {
-    if !(tau_s > 0.0 && from_c.is_finite() && limit_c.is_finite() && steady_c.is_finite()) {
-        return None;
-    }
-    let (distance_k, limit_distance_k) = (from_c - steady_c, limit_c - steady_c);
-    if distance_k == limit_distance_k {
-        return Some(0.0);
-    }
-    let ratio = distance_k / limit_distance_k;
-    (ratio > 1.0 && ratio.is_finite()).then(|| tau_s * ratio.ln())
-}
 
 /// A gap in the record, and what could have acted inside it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -134,26 +107,9 @@ mod tests {
         case[name].as_f64().expect("the case has this number")
     }
 
-    fn numbers(case: &Value, name: &str) -> Vec<f64> {
-        case[name]
-            .as_array()
-            .expect("a list")
-            .iter()
-            .map(|v| v.as_f64().expect("a number"))
-            .collect()
-    }
-
-    #[test]
-    fn relaxation_against_the_cases() {
-        for case in cases("rc_step") {
-            let steady_c = number(&case, "T_room") + number(&case, "delta_T_heater_steady");
-            let (from_c, tau_s) = (number(&case, "T0"), number(&case, "tau_s"));
-            for (t_s, expected_c) in numbers(&case, "t_s").into_iter().zip(numbers(&case, "T")) {
-                assert!((temperature_after_c(from_c, steady_c, tau_s, t_s) - expected_c).abs() < 1e-8);
-            }
-            let to_28_s = time_to_reach_s(from_c, 28.0, steady_c, tau_s).expect("28 °C is on the way");
-            assert!((to_28_s - number(&case, "time_to_28C_s")).abs() < 1e-4);
-        }
+    /// The closed solution of the model.
+    fn relaxed_c(from_c: f64, steady_c: f64, tau_s: f64, elapsed_s: f64) -> f64 {
+        steady_c + (from_c - steady_c) * (-elapsed_s / tau_s).exp()
     }
 
     #[test]
@@ -181,28 +137,7 @@ mod tests {
         assert_eq!(contradiction_count, 1);
     }
 
-    #[test]
-    fn a_limit_behind_or_beyond_is_never_reached() {
-        assert_eq!(time_to_reach_s(24.0, 18.0, 20.0, 5400.0), None);
-        assert_eq!(time_to_reach_s(24.0, 25.0, 20.0, 5400.0), None);
-        assert_eq!(time_to_reach_s(24.0, 20.0, 20.0, 5400.0), None);
-        assert_eq!(time_to_reach_s(24.0, 24.0, 20.0, 5400.0), Some(0.0));
-        assert_eq!(time_to_reach_s(20.0, 20.0, 20.0, 5400.0), Some(0.0));
-        assert_eq!(time_to_reach_s(24.0, 21.0, 20.0, 0.0), None);
-        assert_eq!(time_to_reach_s(f64::NAN, 21.0, 20.0, 5400.0), None);
-    }
-
     proptest! {
-        #[test]
-        fn reaching_the_limit_takes_the_stated_time(
-            from_c in 15.0..35.0_f64, steady_c in 5.0..40.0_f64, share in 0.05..0.95_f64, tau_s in 600.0..20_000.0_f64,
-        ) {
-            prop_assume!((from_c - steady_c).abs() > 0.1);
-            let limit_c = from_c + share * (steady_c - from_c);
-            let time_s = time_to_reach_s(from_c, limit_c, steady_c, tau_s).expect("the limit is on the way");
-            prop_assert!((temperature_after_c(from_c, steady_c, tau_s, time_s) - limit_c).abs() < 1e-9);
-        }
-
         /// Any on/off pattern inside the gap stays between the two extremes.
         #[test]
         fn no_heating_pattern_leaves_the_extremes(
@@ -213,7 +148,7 @@ mod tests {
             let mut path = vec![before_c];
             for share in &on {
                 let last_c = path[path.len() - 1];
-                path.push(temperature_after_c(last_c, room_c + share * heating_k, tau_s, step_s));
+                path.push(relaxed_c(last_c, room_c + share * heating_k, tau_s, step_s));
             }
             let gap = Gap { before_c, after_c: path[path.len() - 1], room_c, heating_k, tau_s, gap_s };
             let highest_c = highest_in_gap(&gap).expect("the path shows that it is possible").temperature_c;

@@ -1,10 +1,10 @@
 //! Water vapour and heat: pure functions.
 //!
 //! - [`humidity`]: one saturation formula over liquid water with its own inverse, and what follows from it.
-//! - [`uncertainty`]: how far a vapour pressure, a carried humidity or the difference of two sensors can be trusted.
+//! - [`uncertainty`]: what the limits of a data sheet are worth.
 //! - [`salt`]: the humidity over saturated salts, for checking a sensor in a jar.
 //! - [`balance`]: the moisture balance of an enclosure, step by step.
-//! - [`heat`]: first-order closed forms for warming, cooling and what a gap may hide.
+//! - [`heat`]: what a gap in a record may hide, by a first-order closed form.
 //!
 //! Knows nothing of sensors, time zones or files, and imports nothing above it.
 

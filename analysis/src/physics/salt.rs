@@ -4,7 +4,6 @@
 //! Several of these salts are caustic or oxidising; which of them a keeper is told to use is decided elsewhere.
 //! Sources: [Greenspan1977], [WexlerHasegawa1954] in `SOURCES.md`.
 
-use super::humidity::log_slope_per_k;
 use super::uncertainty::rectangular;
 
 /// A salt with a tabulated fixed point, from dry to wet.
@@ -195,26 +194,6 @@ pub fn equilibrium_humidity_pct(salt: Salt, t_c: f64) -> Result<FixedPoint, OutO
     })
 }
 
-/// Standard uncertainty, in %RH, of the humidity at a sensor in a jar over a salt.
-///
-/// # Arguments
-/// - `point`, `t_c`: the fixed point and its temperature.
-/// - `u_t_k`: standard uncertainty of the solution's temperature, K.
-/// - `u_sensor_minus_jar_k`: standard uncertainty of the difference between the sensor and the solution, K. It dominates: 0.1 K is
-///   0.45 %RH at 75 %RH.
-///
-/// # Method
-/// [JCGM100] Eq. 10: `√(u_table² + (dRH/dT u_t)² + (RH s u_Δt)²)` with `s = d ln e_s / dT`. Does not hold
-/// [`HOME_JAR_LIMIT_PCT`]; the caller adds it for a jar at home.
-pub fn jar_uncertainty_pct(point: &FixedPoint, t_c: f64, u_t_k: f64, u_sensor_minus_jar_k: f64) -> f64 {
-    let from_t_pct = point.slope_pct_per_k * u_t_k;
-    let from_difference_pct = point.rh_pct * log_slope_per_k(t_c) * u_sensor_minus_jar_k;
-    point
-        .standard_uncertainty_pct
-        .hypot(from_t_pct)
-        .hypot(from_difference_pct)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -286,15 +265,5 @@ mod tests {
         assert_eq!((refused.low, refused.high), (0.0, 30.0));
         assert!(equilibrium_humidity_pct(Salt::SodiumBromide, 4.9).is_err());
         assert!(equilibrium_humidity_pct(Salt::SodiumChloride, f64::NAN).is_err());
-    }
-
-    #[test]
-    fn a_sensor_a_tenth_of_a_kelvin_off_dominates() {
-        // Worked in the reference notes: 0.1 K between jar air and sensor is 0.45 %RH at 75 %RH.
-        let point = equilibrium_humidity_pct(Salt::SodiumChloride, 25.0).expect("it is tabulated");
-        let only_difference_pct = (jar_uncertainty_pct(&point, 25.0, 0.0, 0.1).powi(2)
-            - point.standard_uncertainty_pct.powi(2))
-        .sqrt();
-        assert!((only_difference_pct - 0.45).abs() < 0.005);
     }
 }

@@ -1,34 +1,12 @@
-//! How much neighbouring values depend on each other, and what that does to an average or a slope.
+//! How much neighbouring values depend on each other, and what that does to an average.
 //!
-//! In: series in the order of time. Out: correlations, effective counts, standard errors that hold in spite of them.
-//! Sources: [NeweyWest1987], [Zieba2010], [MarriottPope1954] in `SOURCES.md`.
+//! In: series in the order of time. Out: correlations, effective counts, whitened series.
+//! Sources: [Zieba2010], [MarriottPope1954], [PraisWinsten1954] in `SOURCES.md`.
 
-use super::least_squares::{LinearFit, linear};
-use super::refused::{Refused, check, check_pair, check_range, check_rising};
+use super::refused::{Refused, check_pair, check_range, check_rising};
 
 /// Largest lag-one correlation that estimates may reach; nearer to 1 a series of months cannot be told from one that wanders off.
 pub const PHI_MAX: f64 = 0.95;
-
-/// Autocorrelations at lags 0 to `lag_max` with the biased divisor n, about the mean. `None` for fewer than two values, one that is
-/// not finite, a series without spread, or a lag as long as the series.
-pub fn autocorrelation(values: &[f64], lag_max: usize) -> Option<Vec<f64>> {
-    check("autocorrelation", values, 2).ok()?;
-    if lag_max >= values.len() {
-        return None;
-    }
-    let n = values.len() as f64;
-    let rough = values.iter().sum::<f64>() / n;
-    let mean = rough + values.iter().map(|value| value - rough).sum::<f64>() / n;
-    let centred: Vec<f64> = values.iter().map(|value| value - mean).collect();
-    let product = |lag: usize| -> f64 { centred[lag..].iter().zip(&centred).map(|(a, b)| a * b).sum() };
-    let power = product(0);
-    (power > 0.0).then(|| (0..=lag_max).map(|lag| product(lag) / power).collect())
-}
-
-/// Lag-one correlation of a series at equal steps. `None` as for [`autocorrelation`].
-pub fn lag_one(values: &[f64]) -> Option<f64> {
-    autocorrelation(values, 1).map(|rho| rho[1])
-}
 
 /// Lag-one correlation of a series at steps of one unit of time with gaps, corrected for its bias in short series, within 0 to
 /// [`PHI_MAX`].
@@ -114,87 +92,6 @@ impl WholePower for f64 {
     }
 }
 
-/// The usual number of lags for [`newey_west`]: `floor(4 (n/100)^(2/9))`. Source: [NeweyWest1994], as a rule of thumb.
-pub fn usual_lag_count(count: usize) -> usize {
-    (4.0 * (count as f64 / 100.0).powf(2.0 / 9.0)) as usize
-}
-
-/// Covariance of least-squares coefficients that stays valid when residuals are autocorrelated and of unequal variance.
-///
-/// # Arguments
-/// - `columns`: the design, one slice per coefficient, rows in the order of time. `fit`: the unweighted fit to it.
-/// - `lag_count`: how many lags carry weight, see [`usual_lag_count`]; it counts samples, so steps should be about equal.
-///
-/// # Method
-/// [NeweyWest1987] with Bartlett weights `1 − l/(L + 1)`, no small-sample factor.
-///
-/// # Accuracy
-/// 1e-9 against statsmodels: `tests::newey_west_against_the_table`.
-pub fn newey_west(columns: &[&[f64]], fit: &LinearFit, lag_count: usize) -> Vec<Vec<f64>> {
-    let p = columns.len();
-    let n = fit.residuals.len();
-    let score = |t: usize, j: usize| fit.residuals[t] * columns[j][t];
-    let mut middle = vec![vec![0.0; p]; p];
-    for lag in 0..=lag_count.min(n.saturating_sub(1)) {
-        let weight = 1.0 - lag as f64 / (lag_count as f64 + 1.0);
-        for a in 0..p {
-            for b in 0..p {
-                let sum: f64 = (lag..n).map(|t| score(t, a) * score(t - lag, b)).sum();
-                middle[a][b] += weight * sum;
-                if lag > 0 {
-                    middle[b][a] += weight * sum;
-                }
-            }
-        }
-    }
-    product(&product(&fit.unit_covariance, &middle), &fit.unit_covariance)
-}
-
-fn product(a: &[Vec<f64>], b: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    a.iter()
-        .map(|row| {
-            (0..b[0].len())
-                .map(|j| row.iter().zip(b).map(|(x, other)| x * other[j]).sum())
-                .collect()
-        })
-        .collect()
-}
-
-/// Mean with its Newey–West standard error, for values at about equal steps. `lag_count`: `None` for [`usual_lag_count`].
-///
-/// # Errors
-/// [`Refused`] for fewer than 3 values or one that is not finite.
-pub fn mean_with_error(values: &[f64], lag_count: Option<usize>) -> Result<(f64, f64), Refused> {
-    check("mean", values, 3)?;
-    let ones = vec![1.0; values.len()];
-    let fit = linear(&[&ones], values, None)?;
-    let lags = lag_count.unwrap_or_else(|| usual_lag_count(values.len()));
-    Ok((
-        fit.coefficients[0],
-        newey_west(&[&ones], &fit, lags)[0][0].max(0.0).sqrt(),
-    ))
-}
-
-/// Slope per unit of time with its Newey–West standard error, by ordinary least squares.
-///
-/// # Errors
-/// [`Refused`] for fewer than 4 samples, values that are not finite, or no spread in time.
-pub fn slope_with_error(
-    times: &[f64],
-    values: &[f64],
-    lag_count: Option<usize>,
-) -> Result<(f64, f64), Refused> {
-    check_pair("slope", times, values, 4)?;
-    let ones = vec![1.0; values.len()];
-    let columns: [&[f64]; 2] = [&ones, times];
-    let fit = linear(&columns, values, None)?;
-    let lags = lag_count.unwrap_or_else(|| usual_lag_count(values.len()));
-    Ok((
-        fit.coefficients[1],
-        newey_west(&columns, &fit, lags)[1][1].max(0.0).sqrt(),
-    ))
-}
-
 /// A series whitened for a first-order autoregression: independent and of one variance if `phi` is right.
 ///
 /// # Arguments
@@ -236,38 +133,6 @@ mod tests {
     use crate::statistics::reference::{close, extra, list, number, robust};
 
     #[test]
-    fn autocorrelation_against_the_table() {
-        let table = robust();
-        let case = &table["newey_west"];
-        let expected = list(&case["acf_biased"]);
-        let computed = autocorrelation(&list(&case["series"]), expected.len() - 1).expect("sixty values");
-        for (a, b) in computed.iter().zip(&expected) {
-            close("autocorrelation", *a, *b, 1e-11);
-        }
-        let effective = effective_count(60, computed[1]).expect("it is a correlation");
-        // The table's value is the long-series form n (1 − r)/(1 + r).
-        let long = 60.0 * (1.0 - computed[1]) / (1.0 + computed[1]);
-        close(
-            "effective count, long form",
-            long,
-            number(&case["n_eff_ar1_from_r1"]),
-            1e-10,
-        );
-        assert!(effective > long);
-    }
-
-    #[test]
-    fn lag_one_of_the_nist_sets() {
-        // NIST StRD univariate: certified lag-one autocorrelation −0.999 for NumAcc2, −0.5 for NumAcc1.
-        let mut values = vec![1.2];
-        (0..500).for_each(|_| values.extend([1.1, 1.3]));
-        close("NumAcc2", lag_one(&values).expect("spread"), -0.999, 1e-12);
-        let first = lag_one(&[10_000_001.0, 10_000_003.0, 10_000_002.0]).expect("spread");
-        close("NumAcc1", first, -0.5, 1e-12);
-        assert_eq!(lag_one(&[5.0; 10]), None);
-    }
-
-    #[test]
     fn effective_count_against_the_table() {
         for row in robust()["effective_sample_size"]["rows"]
             .as_array()
@@ -283,32 +148,6 @@ mod tests {
         }
         assert!(effective_count(10, 1.0).is_err());
         assert!(effective_count(0, 0.5).is_err());
-    }
-
-    #[test]
-    fn newey_west_against_the_table() {
-        let table = robust();
-        let case = &table["newey_west"];
-        let series = list(&case["series"]);
-        let steps: Vec<f64> = (0..series.len()).map(|i| i as f64).collect();
-        for lag_count in [0, 1, 3, 6, 12] {
-            let expected = number(
-                &case["hac_se_mean_bartlett_by_maxlag_no_small_sample_correction"][lag_count.to_string()],
-            );
-            let (mean, error) = mean_with_error(&series, Some(lag_count)).expect("sixty values");
-            close("mean", mean, number(&case["mean"]), 1e-11);
-            close("standard error", error, expected, 1e-10);
-            if let Some(row) = case["hac_slope_by_maxlag"].get(lag_count.to_string()) {
-                let (slope, error) =
-                    slope_with_error(&steps, &series, Some(lag_count)).expect("sixty values");
-                close("slope", slope, number(&row["slope"]), 1e-11);
-                close("standard error of the slope", error, number(&row["se"]), 1e-10);
-            }
-        }
-        assert_eq!(
-            usual_lag_count(60) as f64,
-            number(&case["rule_of_thumb_maxlag_4_n_over_100_pow_2_9"])
-        );
     }
 
     #[test]

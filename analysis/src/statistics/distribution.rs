@@ -1,4 +1,4 @@
-//! Normal, Student, chi-square and beta distributions: probabilities and their inverses.
+//! Quantiles of the normal, Student's and the chi-square distribution.
 //!
 //! In: plain numbers. Out: plain numbers. Probabilities by series and continued fractions, quantiles by bisection on them, so
 //! that a quantile is always the inverse of the probability beside it. Sources: [NumericalRecipes] ch. 6 in `SOURCES.md`.
@@ -29,7 +29,7 @@ const TINY: f64 = 1e-300;
 const HALVINGS: usize = 200;
 
 /// Natural logarithm of the gamma function for `x > 0`.
-pub fn ln_gamma(x: f64) -> f64 {
+fn ln_gamma(x: f64) -> f64 {
     let z = x - 1.0;
     let base = z + LANCZOS_G + 0.5;
     let sum: f64 = LANCZOS[0]
@@ -80,7 +80,7 @@ fn away_from_zero(value: f64) -> f64 {
 }
 
 /// Regularised incomplete beta function I_x(a, b): the probability of a beta(a, b) variable to be at most `x`.
-pub fn beta_probability(x: f64, a: f64, b: f64) -> f64 {
+fn beta_probability(x: f64, a: f64, b: f64) -> f64 {
     if x <= 0.0 {
         return 0.0;
     }
@@ -117,23 +117,30 @@ fn beta_fraction(x: f64, a: f64, b: f64) -> f64 {
     h
 }
 
-/// Probability of a standard normal variable to be at most `z`.
-pub fn normal_probability(z: f64) -> f64 {
+/// Probability of a standard normal variable to be at most `z`, any finite number.
+///
+/// # Method
+/// Half of the upper incomplete gamma function Q(1/2, z²/2), [NumericalRecipes] 6.2: the smaller tail is computed, so that it keeps its digits.
+///
+/// # Accuracy
+/// 1e-12 as the inverse of [`normal_quantile`]: `tests::probability_and_quantile_are_inverse`.
+fn normal_probability(z: f64) -> f64 {
     let tail = 0.5 * gamma_q(0.5, 0.5 * z * z);
     if z < 0.0 { tail } else { 1.0 - tail }
 }
 
-/// Probability of a standard normal variable to be further from zero than `z` on either side: a two-sided p-value.
-pub fn normal_two_sided(z: f64) -> f64 {
-    gamma_q(0.5, 0.5 * z * z)
-}
-
-/// Density of the standard normal distribution.
+/// Density of the standard normal distribution at any finite `z`: its own closed form.
 pub fn normal_density(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 
-/// Quantile of the standard normal distribution, `0 < p < 1`. Accuracy: 1e-9 (`tests::quantiles_against_the_table`).
+/// Quantile of the standard normal distribution, for 1e-300 < `p` < 1 − 1e-16; beyond it ends at ±40.
+///
+/// # Method
+/// Bisection of its probability.
+///
+/// # Accuracy
+/// 1e-9 against scipy from p = 1e-9 to 0.9999: `tests::quantiles_against_the_table`.
 pub fn normal_quantile(p: f64) -> f64 {
     // Only the lower half is inverted: there the probability keeps its digits.
     if p > 0.5 {
@@ -143,6 +150,12 @@ pub fn normal_quantile(p: f64) -> f64 {
 }
 
 /// Quantile of Student's distribution with `dof > 0` degrees of freedom (need not be whole), `0 < p < 1`.
+///
+/// # Method
+/// Bisection of the incomplete beta function, [NumericalRecipes] 6.4.
+///
+/// # Accuracy
+/// 1e-8 against scipy from 1 to 1000 degrees of freedom, p = 0.025 to 0.9995: `tests::quantiles_against_the_table`.
 pub fn student_quantile(p: f64, dof: f64) -> f64 {
     if p < 0.5 {
         return -student_quantile(1.0 - p, dof);
@@ -158,6 +171,12 @@ pub fn student_quantile(p: f64, dof: f64) -> f64 {
 }
 
 /// Quantile of the chi-square distribution with `dof > 0` degrees of freedom, `0 < p < 1`.
+///
+/// # Method
+/// Bisection of the incomplete gamma function, [NumericalRecipes] 6.2, from above 0 to where the probability is passed.
+///
+/// # Accuracy
+/// 1e-9 against scipy from 1 to 30 degrees of freedom, p = 0.05 to 0.999: `tests::quantiles_against_the_table`.
 pub fn chi_square_quantile(p: f64, dof: f64) -> f64 {
     let mut high = dof + 10.0;
     while gamma_q(0.5 * dof, 0.5 * high) > 1.0 - p && high < f64::MAX / 4.0 {
@@ -166,13 +185,8 @@ pub fn chi_square_quantile(p: f64, dof: f64) -> f64 {
     bisect(0.0, high, |x| gamma_q(0.5 * dof, 0.5 * x) > 1.0 - p)
 }
 
-/// Quantile of the beta distribution, `0 < p < 1`.
-pub fn beta_quantile(p: f64, a: f64, b: f64) -> f64 {
-    bisect(0.0, 1.0, |x| beta_probability(x, a, b) < p)
-}
-
 /// The point between `low` and `high` where `below` turns from true to false.
-pub(crate) fn bisect(mut low: f64, mut high: f64, below: impl Fn(f64) -> bool) -> f64 {
+fn bisect(mut low: f64, mut high: f64, below: impl Fn(f64) -> bool) -> f64 {
     for _ in 0..HALVINGS {
         let middle = 0.5 * (low + high);
         if middle <= low || middle >= high {
