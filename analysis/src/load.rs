@@ -13,7 +13,7 @@ use mosswarden_config::correction::Correction;
 use mosswarden_config::journal::{Entry, POWER_CUT};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{self, Archive, Mark, ROOM, Reading, TimeSource, column};
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use mosswarden_config::zone::{DEVICE_CLOCK_SET_FROM_MS, MS_PER_24_H, MS_PER_HOUR, Span};
 use polars::prelude::*;
 
 use crate::series::Series as Samples;
@@ -71,9 +71,6 @@ pub struct Record {
     misdated: BTreeMap<String, Span>,
 }
 
-/// Stamps before this were made by a clock that was reset: 1 January 2000.
-const CLOCK_RESET_BEFORE_MS: i64 = 946_684_800_000;
-
 impl Record {
     pub fn get(&self, sensor: &str, quantity: Quantity) -> Option<&Samples> {
         self.series.get(&(Arc::from(sensor), quantity))
@@ -104,7 +101,7 @@ impl Record {
         for reading in readings {
             if span.contains(reading.at_ms) {
                 gathered.add(reading);
-            } else if reading.at_ms < CLOCK_RESET_BEFORE_MS {
+            } else if reading.at_ms < DEVICE_CLOCK_SET_FROM_MS {
                 misdated.add(reading);
             }
         }
@@ -222,9 +219,9 @@ pub fn load(
     }
     let reset = Span {
         from_ms: i64::MIN / 2,
-        until_ms: CLOCK_RESET_BEFORE_MS,
+        until_ms: DEVICE_CLOCK_SET_FROM_MS,
     };
-    let misdated = if span.from_ms >= CLOCK_RESET_BEFORE_MS {
+    let misdated = if span.from_ms >= DEVICE_CLOCK_SET_FROM_MS {
         gather(archive, reset, wanted)?.0
     } else {
         Gathered::default()

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use chrono::{Datelike as _, Months, NaiveDate};
 use mosswarden_config::table::{self, Reading};
+use mosswarden_config::zone::DEVICE_CLOCK_SET_FROM_MS;
 
 use crate::archive::{self, ArchiveError, Stop};
 use crate::compact;
@@ -42,7 +43,7 @@ pub(crate) fn merge_settled(
         let is_settled = now_ms - end_ms(first) >= SETTLED_MS;
         let is_going = keep_from.is_some_and(|keep_from| first < keep_from);
         // Readings of impossible dates stay where they are, one file a day.
-        if !is_settled || is_going || first.year() < FIRST_YEAR {
+        if !is_settled || is_going || compact::start_ms(first) < DEVICE_CLOCK_SET_FROM_MS {
             continue;
         }
         match merge(disk, data_dir, first, &days, stop) {
@@ -55,9 +56,6 @@ pub(crate) fn merge_settled(
     }
     Ok(merged)
 }
-
-/// Years before this one are those of clocks that were reset.
-const FIRST_YEAR: i32 = 2000;
 
 /// Days' folders by the first date of their month.
 fn months_with_days(

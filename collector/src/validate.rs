@@ -7,24 +7,18 @@ use std::sync::Arc;
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::{Mark, Reading, TimeSource};
+use mosswarden_config::zone::{AHEAD_MS_MAX, DEVICE_CLOCK_SET_FROM_MS, OWN_CLOCK_SET_FROM_MS};
 
 use crate::decode::Raw;
 
-/// 2000-01-01T00:00Z. A device clock before it was never set: counting starts at 1970 or at a firmware's own date
-/// (common practice, no source).
-const CLOCK_SET_FROM_MS: i64 = 946_684_800_000;
 /// A reading may have waited this long in a device before it arrives, ms: ten years of 365.25 days. Beyond, the clock is wrong.
 const WAITED_MS_MAX: i64 = 315_576_000_000;
-/// A device's clock may be ahead of ours by this much, ms: ten minutes (common practice, no source).
-const AHEAD_MS_MAX: i64 = 10 * 60 * 1000;
-/// 2025-01-01T00:00Z. An arrival before it means that the server's own clock is not set yet: this program is younger.
-const SERVER_CLOCK_SET_FROM_MS: i64 = 1_735_689_600_000;
 /// A reading with a device time this much before its arrival, ms, counts as late: five minutes, beyond any usual reporting interval's jitter.
 const LATE_MS: i64 = 5 * 60 * 1000;
 
 /// Whether the server's own clock can be believed at all.
 pub(crate) fn server_clock_is_set(now_ms: i64) -> bool {
-    now_ms >= SERVER_CLOCK_SET_FROM_MS
+    now_ms >= OWN_CLOCK_SET_FROM_MS
 }
 
 /// Whether a reading waited in its device before it arrived.
@@ -66,7 +60,7 @@ pub(crate) fn reading(
 pub(crate) fn mark_of_import(quantity: Quantity, value: f64, at_ms: i64, now_ms: i64) -> Mark {
     if !is_possible(quantity, value) {
         Mark::Impossible
-    } else if at_ms < CLOCK_SET_FROM_MS {
+    } else if at_ms < DEVICE_CLOCK_SET_FROM_MS {
         Mark::ClockReset
     } else if at_ms > now_ms.saturating_add(AHEAD_MS_MAX) {
         Mark::ClockAhead
@@ -87,7 +81,7 @@ fn instant(device_time_ms: Option<i64>, arrived_ms: i64) -> (i64, TimeSource, Ma
         None if server_clock => (arrived_ms, TimeSource::Arrival, Mark::Ok),
         // The arrival itself can't be believed: kept, and marked so that no day is judged by it.
         None => (arrived_ms, TimeSource::Arrival, Mark::ClockReset),
-        Some(at) if at < CLOCK_SET_FROM_MS => (arrived_ms, TimeSource::Arrival, Mark::ClockReset),
+        Some(at) if at < DEVICE_CLOCK_SET_FROM_MS => (arrived_ms, TimeSource::Arrival, Mark::ClockReset),
         // A set device clock is better than a server clock that is not.
         Some(at) if !server_clock => (at, TimeSource::Device, Mark::Ok),
         Some(at) if at < arrived_ms - WAITED_MS_MAX => (arrived_ms, TimeSource::Arrival, Mark::ClockReset),
@@ -144,7 +138,7 @@ mod tests {
         check(Some(0), (NOW_MS, TimeSource::Arrival, Mark::ClockReset));
         check(Some(12_345), (NOW_MS, TimeSource::Arrival, Mark::ClockReset));
         check(
-            Some(CLOCK_SET_FROM_MS),
+            Some(DEVICE_CLOCK_SET_FROM_MS),
             (NOW_MS, TimeSource::Arrival, Mark::ClockReset),
         );
         check(

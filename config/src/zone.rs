@@ -40,6 +40,14 @@ impl Span {
 pub const MS_PER_HOUR: i64 = 3_600_000;
 /// Twenty-four hours of elapsed time: a length for windows, never a local day.
 pub const MS_PER_24_H: i64 = 24 * MS_PER_HOUR;
+
+/// 2000-01-01T00:00Z. A device's or logger's clock before it was never set: counting starts at 1970 or at a firmware's own date
+/// (common practice, no source).
+pub const DEVICE_CLOCK_SET_FROM_MS: i64 = 946_684_800_000;
+/// 2025-01-01T00:00Z. Where it is earlier by this machine's clock, that is not set yet: this program is younger.
+pub const OWN_CLOCK_SET_FROM_MS: i64 = 1_735_689_600_000;
+/// Another clock may be ahead of this machine's by as much, ms: ten minutes (common practice, no source).
+pub const AHEAD_MS_MAX: i64 = 10 * 60_000;
 /// A local day is whole from this length on, hours: one that a span cuts short is not like the others; one of 23 hours, by a clock change, is.
 pub const WHOLE_DAY_H_MIN: f64 = 22.5;
 

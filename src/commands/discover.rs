@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use mosswarden_collector::STATE_TOPIC;
-use mosswarden_config::site::{Site, nearest};
+use mosswarden_config::site::{MQTT_PORT, MQTTS_PORT, Site, nearest};
 use mosswarden_config::species::SpeciesList;
 use mosswarden_config::zone::Zone;
 use rumqttc::{AsyncClient, Event, Packet, QoS};
@@ -20,8 +20,6 @@ use crate::discover::guess::{Form, guess};
 use crate::discover::heard::Heard;
 use crate::reporter::{Failure, Outcome};
 
-const MQTT_PORT: u16 = 1883;
-const MQTTS_PORT: u16 = 8883;
 /// Slow sensors have spoken after this long.
 const LONG_ENOUGH_S: u64 = 900;
 /// Characters of a payload that are shown as an example.

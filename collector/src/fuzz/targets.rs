@@ -9,6 +9,7 @@ use std::sync::{Arc, LazyLock};
 use bytes::BytesMut;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Format, Site};
+use mosswarden_config::zone::AHEAD_MS_MAX;
 
 use crate::broker::wire::{self, Level, Request};
 use crate::columns::Columns;
@@ -117,7 +118,7 @@ fn feeds(bytes: &[u8]) {
     for reading in &outcome.readings {
         assert!(reading.value.is_finite() && reading.received_ms == ARRIVED_MS);
         assert!(
-            reading.at_ms <= ARRIVED_MS + 10 * 60_000,
+            reading.at_ms <= ARRIVED_MS + AHEAD_MS_MAX,
             "a future is never believed"
         );
     }

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::site::Site;
 use mosswarden_config::table;
-use mosswarden_config::zone::MS_PER_24_H;
+use mosswarden_config::zone::{AHEAD_MS_MAX, MS_PER_24_H};
 use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
@@ -23,8 +23,6 @@ use crate::lines;
 use crate::message::Message;
 use crate::validate;
 
-/// An entry may lie this far ahead: clocks differ a little.
-const AHEAD_MS: i64 = 10 * 60_000;
 /// Put after the text of an entry whose time is this machine's, before its clock was set: as a mark is put to a reading.
 const CLOCK_NOT_SET: &str = "(noted before this machine's clock was set)";
 
@@ -94,7 +92,7 @@ impl Desk {
         let has_time = at_ms.is_some();
         let at_ms = at_ms.unwrap_or(message.arrived_ms);
         let clock_is_set = validate::server_clock_is_set(message.arrived_ms);
-        if clock_is_set && at_ms > message.arrived_ms + AHEAD_MS {
+        if clock_is_set && at_ms > message.arrived_ms + AHEAD_MS_MAX {
             return Taken::Refused("journal: the time lies ahead".to_owned());
         }
         let text = match clock_is_set || has_time {

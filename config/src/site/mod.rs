@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 use chrono::{NaiveDate, NaiveTime};
 
 pub(crate) use parse::every_days;
+pub use parse::{MQTT_PORT, MQTTS_PORT};
 pub use reader::{Problem, nearest};
 pub(crate) use reader::{Reader, Section};
 pub use season::{Dates, Season};

@@ -14,7 +14,7 @@ use mosswarden_config::plain::{plain, why_unread};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Bucket, Sensor, Site, Way};
 use mosswarden_config::table::{Mark, ROOM};
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, OWN_CLOCK_SET_FROM_MS, Span};
 
 use crate::commands::collect::runtime;
 use crate::commands::{archive, now_ms, open_site, system_zone};
@@ -22,8 +22,6 @@ use crate::dial::Target;
 use crate::page::{self, access_file};
 use crate::reporter::{Failure, Outcome};
 
-/// A clock before this was never set: 1 January 2025.
-const CLOCK_SET_MS: i64 = 1_735_689_600_000;
 /// A sensor that said nothing for this long is worth a look.
 const SILENT_H: f64 = 6.0;
 /// With less room than this on the disk something else fills it soon: some years of a large room take less.
@@ -99,7 +97,7 @@ pub(crate) fn run(given: Option<PathBuf>) -> Result<Outcome, Failure> {
 
 fn clock(site: &Site, told: &mut Told) {
     let now = words::instant(site.zone, now_ms());
-    if now_ms() > CLOCK_SET_MS {
+    if now_ms() >= OWN_CLOCK_SET_FROM_MS {
         told.fit(format!("clock: {now} in {}", site.zone.name()));
     } else {
         told.look_at(format!(

@@ -4,10 +4,10 @@ use std::path::Path;
 
 use super::*;
 
-/// The port of MQTT over TLS and in the clear, registered with IANA.
-const MQTTS_PORT: u16 = 8883;
-
-const MQTT_PORT: u16 = 1883;
+/// The port of MQTT over TLS, registered with IANA.
+pub const MQTTS_PORT: u16 = 8883;
+/// The same in the clear.
+pub const MQTT_PORT: u16 = 1883;
 
 pub(super) fn broker(reader: &mut Reader<'_>, top: &Section<'_, '_>, base: &Path) -> Broker {
     let known = [

@@ -16,6 +16,7 @@ use std::path::Path;
 
 use alerts::alerts;
 use broker::broker;
+pub use broker::{MQTT_PORT, MQTTS_PORT};
 pub(crate) use care::every_days;
 use care::room_care;
 use crossing::{Places, check_controllers, check_ids_and_topics};
