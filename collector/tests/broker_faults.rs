@@ -11,10 +11,10 @@ use std::time::Duration;
 
 use mosswarden_collector::{CollectError, Counts, Part, RunOptions, Snapshot, Summary, run};
 use mosswarden_config::site::Site;
-use support::{Copies, Device, Mosquitto, SITE, check, free_port, values};
+use support::{Copies, Device, Mosquitto, SITE, check, free_port, until, values};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, sleep, timeout};
+use tokio::time::{sleep, timeout};
 
 const DEADLINE: Duration = Duration::from_secs(60);
 const KEEP_ALIVE: Duration = Duration::from_secs(5);
@@ -45,15 +45,7 @@ impl Collector {
     }
 
     async fn until(&self, what: &str, is_so: impl Fn(&Snapshot) -> bool) -> Snapshot {
-        let until = Instant::now() + DEADLINE;
-        loop {
-            let counts = self.counts.snapshot();
-            if is_so(&counts) {
-                return counts;
-            }
-            assert!(Instant::now() < until, "{what}: {counts:?}");
-            sleep(Duration::from_millis(5)).await;
-        }
+        until(&self.counts, what, is_so).await
     }
 
     /// What is said of the broker, as soon as it has these words.

@@ -10,12 +10,12 @@ use std::time::Duration;
 use mosswarden_collector::{CollectError, Counts, OwnMessage, Part, RunOptions, Snapshot, Summary, run};
 use mosswarden_config::site::Site;
 use rumqttc::{AsyncClient, Event, EventLoop, Incoming, MqttOptions, QoS, TlsConfiguration, Transport};
-use support::SITE;
+use support::{SITE, until};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
-use tokio::time::{Instant, sleep, timeout};
+use tokio::time::timeout;
 
 const DEADLINE: Duration = Duration::from_secs(30);
 
@@ -66,15 +66,7 @@ impl Collector {
     }
 
     async fn until(&self, what: &str, is_so: impl Fn(&Snapshot) -> bool) -> Snapshot {
-        let until = Instant::now() + DEADLINE;
-        loop {
-            let counts = self.counts.snapshot();
-            if is_so(&counts) {
-                return counts;
-            }
-            assert!(Instant::now() < until, "{what}: {counts:?}");
-            sleep(Duration::from_millis(5)).await;
-        }
+        until(&self.counts, what, is_so).await
     }
 
     async fn stop(self) -> Summary {

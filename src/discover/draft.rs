@@ -505,11 +505,30 @@ mod tests {
             ("x/y/z/temp", "20"),
             ("x/y/z", r#"{"temperature":20.5}"#),
         ];
-        site(&heard(&odd), &[]);
+        let topics = |messages: &[(&str, &str)]| {
+            let heard = heard(messages);
+            let wanted: BTreeSet<String> = heard
+                .topics
+                .iter()
+                .filter(|(topic, said)| guess(topic, &said.samples).iter().any(Guess::is_usable))
+                .map(|(topic, _)| topic.clone())
+                .collect();
+            let site = site(&heard, &[]);
+            let sensors = site
+                .enclosures
+                .iter()
+                .flat_map(|own| &own.sensors)
+                .chain(&site.room_sensors);
+            let feeds = sensors.flat_map(|sensor| &sensor.feeds);
+            let drafted: BTreeSet<String> = feeds.map(|feed| feed.topic.clone()).collect();
+            (drafted, wanted)
+        };
+        let (drafted, wanted) = topics(&odd);
+        assert_eq!(drafted, wanted);
+        assert_eq!(wanted.len(), odd.len(), "each of them can be used");
         for one in odd {
-            if !Layout::new(&heard(&[one])).is_empty() {
-                site(&heard(&[one]), &[]);
-            }
+            let (drafted, wanted) = topics(&[one]);
+            assert_eq!(drafted, wanted);
         }
     }
 }

@@ -14,6 +14,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use mosswarden_collector::{Counts, Snapshot};
 use mosswarden_config::site::Site;
 use polars::prelude::*;
 
@@ -29,6 +30,19 @@ pub(crate) fn free_port() -> u16 {
         .local_addr()
         .expect("an address")
         .port()
+}
+
+/// Waits until the counters say something, and gives them.
+pub(crate) async fn until(counts: &Counts, what: &str, is_so: impl Fn(&Snapshot) -> bool) -> Snapshot {
+    let until = Instant::now() + DEADLINE;
+    loop {
+        let counts = counts.snapshot();
+        if is_so(&counts) {
+            return counts;
+        }
+        assert!(Instant::now() < until, "{what}: {counts:?}");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
 }
 
 /// Whole numbers that look random and are not: one seed, one run.
