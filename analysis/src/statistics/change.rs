@@ -1,7 +1,8 @@
 //! Whether a daily series stays, steps, drifts, or drifts with a step: which one, how large, and since when.
 //!
 //! In: one value a day (gaps allowed), such as the median difference of two sensors. Out: the best of four models under autocorrelated
-//! errors, its sizes with intervals, and the set of days on which it may have begun. Knows no sensor.
+//! errors, its sizes with intervals, and the set of days on which it may have begun. Knows no sensor. No judgement uses it: it is the plain method with
+//! which `benches/comparison.rs` compares ours.
 //! Sources: [Schwarz1978], [ZhangSiegmund2007], [KassRaftery1995], [Siegmund1988] in `SOURCES.md`.
 
 use super::autocorrelation::{step_correlations, whiten};

@@ -327,7 +327,7 @@ fn log_determinant_of_inverse(matrix: &[Vec<f64>]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::statistics::reference::{close, extra, list, number};
+    use crate::statistics::reference::{close, extra, list, number, robust};
 
     #[test]
     fn weighted_fit_against_the_table() {
@@ -419,9 +419,7 @@ mod tests {
 
     #[test]
     fn the_fitted_phi_has_the_highest_restricted_likelihood() {
-        let table = extra();
-        let case = &table["hamed_rao"];
-        let y = list(&case["series"]);
+        let y = list(&robust()["newey_west"]["series"]);
         let t: Vec<f64> = (0..y.len()).map(|i| i as f64).collect();
         let ones = vec![1.0; t.len()];
         let best = linear_autoregressive_fitted(&[&ones], &t, &y).expect("sixty samples");
