@@ -57,7 +57,7 @@ impl Wanted {
                     from_ms: now_ms - 7 * MS_PER_24_H,
                     until_ms: now_ms,
                 };
-                report::write(site, span, &folder, &report::span_name(site, span), false)
+                report::write(site, span, &folder, &report::span_name(site, span), false).map(drop)
             }
             Wanted::Audit(id) => {
                 let asked = cli::Audit {
@@ -68,7 +68,7 @@ impl Wanted {
                     force: false,
                     open: false,
                 };
-                audit::write(site, &asked, now_ms, &folder)
+                audit::write(site, &asked, now_ms, &folder).map(drop)
             }
             Wanted::Handover(id) => {
                 let asked = cli::Handover {
@@ -79,10 +79,9 @@ impl Wanted {
                     force: false,
                     open: false,
                 };
-                handover::write(site, &asked, now_ms, &folder)
+                handover::write(site, &asked, now_ms, &folder).map(drop)
             }
         }
-        .map(drop)
     }
 }
 
