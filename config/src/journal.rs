@@ -33,6 +33,9 @@ pub const POWER_CUT: &str = "power-cut";
 pub const CARE_DONE: &str = "care-done";
 pub const NOTE: &str = "note";
 
+/// After such an entry the air goes otherwise than before.
+pub const CHANGES_AIR: [&str; 3] = [LID_OR_VENT_CHANGED, PRUNED, PLANTED];
+
 /// What was usual before such an entry says nothing of what comes after: it is learned anew, for the subject, or for everything
 /// in its place where it names none.
 pub const BEGINS_ANEW: [&str; 6] = [

@@ -10,10 +10,10 @@ use axum::response::{IntoResponse as _, Redirect, Response};
 use mosswarden_analysis::plot::escape;
 use mosswarden_collector::journal::{self, Journal, Line};
 use mosswarden_config::care;
-use mosswarden_config::journal::{BEGINS_ANEW, CARE_DONE, Entry, KINDS, LOOKS_UNWELL, NOTE};
+use mosswarden_config::journal::{BEGINS_ANEW, CARE_DONE, Entry, KINDS, LOOKS_UNWELL};
 use mosswarden_config::site::Sensor;
 use mosswarden_config::table::{ROOM, journal_file};
-use mosswarden_config::zone::MS_PER_24_H;
+use mosswarden_config::zone::{AHEAD_MS_MAX, MS_PER_24_H};
 use serde::Deserialize;
 
 use super::guard::{Visitor, is_own_form};
@@ -23,8 +23,6 @@ use super::{Page, unwell};
 /// Entries listed below the form go back this far, and are at most this many.
 const LIST_MS: i64 = 84 * MS_PER_24_H;
 const LIST_MAX: usize = 60;
-/// An entry may lie this far ahead: clocks of a phone and of this machine differ.
-const AHEAD_MS: i64 = 10 * 60_000;
 /// Chosen where an entry is about every sensor or device of its place; no id looks like this.
 const ALL: &str = "*";
 
@@ -226,11 +224,8 @@ async fn entry(page: &Arc<Page>, sent: &Sent) -> Result<Entry, String> {
         Some(text) => page.site.zone.parse(&text).map_err(|error| error.to_string())?,
         None => written_ms,
     };
-    if at_ms > written_ms + AHEAD_MS {
+    if at_ms > written_ms + AHEAD_MS_MAX {
         return Err("the time lies ahead".to_owned());
-    }
-    if sent.kind == NOTE && some(&sent.text).is_none() {
-        return Err("a note needs words".to_owned());
     }
     let subject = some(&sent.subject);
     if BEGINS_ANEW.contains(&sent.kind.as_str()) && subject.is_none() {

@@ -11,6 +11,7 @@ mod search;
 mod text;
 
 use chrono::NaiveTime;
+use mosswarden_config::journal::{CHANGES_AIR, DEVICE_REPLACED, SCHEDULE_CHANGED, SENSOR_MOVED};
 use mosswarden_config::site::{DeviceKind, Enclosure, Limits, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 use serde::Serialize;
@@ -161,7 +162,8 @@ fn last_change_ms(enclosure: &Enclosure, record: &Record, until_ms: i64) -> i64 
     record
         .entries(&enclosure.id, all)
         .filter(|e| {
-            ["schedule-changed", "device-replaced", "sensor-moved", "pruned"].contains(&e.kind.as_str())
+            let kind = e.kind.as_str();
+            [SCHEDULE_CHANGED, DEVICE_REPLACED, SENSOR_MOVED].contains(&kind) || CHANGES_AIR.contains(&kind)
         })
         .map(|e| e.at_ms)
         .max()

@@ -2,7 +2,10 @@
 //!
 //! An entry that was written down later than a day after what it tells is marked as late; nothing is left out or put right.
 
-use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
+use mosswarden_config::journal::{
+    ARRIVED, ATE, DIED, Entry, FED, LAID_EGGS, LEFT, LID_OR_VENT_CHANGED, LOOKS_UNWELL, REFUSED_FOOD, SHED,
+    TREATED, WEIGHT,
+};
 use mosswarden_config::table::ROOM;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -13,23 +16,27 @@ use crate::plot::{Mark, both_scales};
 use crate::words as report_words;
 
 /// Kinds of entries that tell of the animal.
-const ANIMAL_KINDS: [&str; 9] = [
+const ANIMAL_KINDS: [&str; 11] = [
     LOOKS_UNWELL,
-    "ate",
-    "refused-food",
-    "shed",
-    "weight",
-    "laid-eggs",
-    "treated",
-    "arrived",
-    "left",
+    ATE,
+    FED,
+    REFUSED_FOOD,
+    SHED,
+    WEIGHT,
+    LAID_EGGS,
+    TREATED,
+    ARRIVED,
+    LEFT,
+    DIED,
 ];
 /// Kinds that are marked where many weeks are drawn: what changes the conditions or the readings, and illness.
-const LONG_KINDS: [&str; 12] = [
+const LONG_KINDS: [&str; 14] = [
     LOOKS_UNWELL,
-    "treated",
-    "arrived",
-    "left",
+    TREATED,
+    ARRIVED,
+    LEFT,
+    DIED,
+    LID_OR_VENT_CHANGED,
     "sensor-moved",
     "sensor-replaced",
     "sensor-calibrated",

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::journal::Entry;
+use mosswarden_config::journal::{CHANGES_AIR, Entry};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Role, Sensor};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -573,7 +573,8 @@ impl Bench<'_> {
             .filter(|e| match e.kind.as_str() {
                 "sensor-moved" => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
                 "sensor-replaced" | "sensor-calibrated" => others.iter().any(|other| of(e, other)),
-                "schedule-changed" | "setpoint-changed" | "device-replaced" | "pruned" => true,
+                "schedule-changed" | "setpoint-changed" | "device-replaced" => true,
+                kind if CHANGES_AIR.contains(&kind) => true,
                 // What a keeper writes of an enclosure may be why its level changed, and nothing beside a sensor that stands alone says otherwise.
                 "note" => others.is_empty() && e.subject.is_none(),
                 _ => false,

@@ -7,6 +7,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal::CHANGES_AIR;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
@@ -185,7 +186,8 @@ impl<'a> Cells<'a> {
         }
         for entry in record.entries(&enclosure.id, history) {
             let odd = match entry.kind.as_str() {
-                "cleaned" | "door-open" | "misted-by-hand" | "pruned" | "power-cut" => by_hand(entry.at_ms),
+                "cleaned" | "door-open" | "misted-by-hand" | "power-cut" => by_hand(entry.at_ms),
+                kind if CHANGES_AIR.contains(&kind) => by_hand(entry.at_ms),
                 "sensor-calibrated" => Span {
                     from_ms: entry.at_ms - NEAR_CHECK_MS,
                     until_ms: entry.at_ms + NEAR_CHECK_MS,

@@ -1,5 +1,6 @@
 //! Scheduled and observed runs of a mister, matched in local time.
 
+use mosswarden_config::journal::{CHANGES_AIR, CLEANED, DOOR_OPEN, POWER_CUT};
 use mosswarden_config::site::{Device, DeviceKind};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
@@ -239,6 +240,9 @@ pub(super) fn keeper_near(context: &Context<'_>, run: &Run) -> Option<String> {
     context
         .record
         .entries(&context.enclosure.id, near)
-        .find(|entry| ["cleaned", "door-open", "pruned", "power-cut"].contains(&entry.kind.as_str()))
+        .find(|entry| {
+            let kind = entry.kind.as_str();
+            [CLEANED, DOOR_OPEN, POWER_CUT].contains(&kind) || CHANGES_AIR.contains(&kind)
+        })
         .map(|entry| format!("the journal has \"{}\" within an hour", entry.kind))
 }

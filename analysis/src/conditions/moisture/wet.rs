@@ -1,5 +1,6 @@
 //! Long runs near saturation, against the enclosure's own usual.
 
+use mosswarden_config::journal::{CHANGES_AIR, NOTE};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
@@ -97,7 +98,8 @@ pub(super) fn badly_aired(
     since_ms: i64,
     airing: &str,
 ) -> Option<Finding> {
-    let noted = context.noted(&["note", "pruned"], |_| false);
+    let mut noted = context.noted(&[NOTE], |_| false);
+    noted.extend(context.noted(&CHANGES_AIR, |_| false));
     if noted.iter().any(|at_ms| (at_ms - since_ms).abs() <= NOTED_MS) {
         return None;
     }

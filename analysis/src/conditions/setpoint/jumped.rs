@@ -3,6 +3,9 @@
 //!
 //! In: daily means of humidity and temperature inside, of the room's vapour. Out: a finding with when, from where and to where.
 
+use mosswarden_config::journal::{
+    CHANGES_AIR, DEVICE_REPLACED, SCHEDULE_CHANGED, SENSOR_MOVED, SENSOR_REPLACED, SETPOINT_CHANGED,
+};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Device;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -41,13 +44,12 @@ const HELD_PCT: f64 = 5.0;
 const INFLATION: f64 = 2.0;
 /// A noted change this near explains it.
 const NOTED_NEAR_MS: i64 = 2 * MS_PER_24_H;
-const EXPLAIN: [&str; 6] = [
-    "setpoint-changed",
-    "schedule-changed",
-    "device-replaced",
-    "sensor-moved",
-    "sensor-replaced",
-    "pruned",
+const EXPLAIN: [&str; 5] = [
+    SETPOINT_CHANGED,
+    SCHEDULE_CHANGED,
+    DEVICE_REPLACED,
+    SENSOR_MOVED,
+    SENSOR_REPLACED,
 ];
 
 /// The humidity by the controller's own probe, %RH.
@@ -116,7 +118,8 @@ fn find(context: &Context<'_>, device: &Device, set_pct: f64) -> Option<Jump> {
     // What comes back to what is asked for is put right.
     let left_it = off_pct(jump.before_pct) <= held_within_pct(device)
         && off_pct(jump.now_pct) > off_pct(jump.before_pct);
-    let noted = context.noted(&EXPLAIN, |_| true);
+    let mut noted = context.noted(&EXPLAIN, |_| true);
+    noted.extend(context.noted(&CHANGES_AIR, |_| true));
     let is_noted = noted
         .iter()
         .any(|at_ms| (at_ms - jump.since_ms).abs() <= NOTED_NEAR_MS);
