@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use mosswarden_analysis::plot::escape;
-use mosswarden_config::journal::{Entry, LOOKS_UNWELL};
+use mosswarden_config::journal::{DIED, Entry, LEFT, LOOKS_UNWELL, TREATED};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::guard::Visitor;
@@ -13,7 +13,7 @@ use super::{Page, journal, reports};
 /// Such an entry stays open for this long (our own choice: two weeks are an appointment and a look after it).
 const OPEN_DAYS: i64 = 14;
 /// A later entry of one of these kinds in the same place closes it.
-const CLOSED_BY: [&str; 2] = ["treated", "left"];
+const CLOSED_BY: [&str; 3] = [TREATED, LEFT, DIED];
 
 const RING: &str = "Ring a veterinarian who knows such animals.";
 
