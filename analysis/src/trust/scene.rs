@@ -32,8 +32,8 @@ const AFTER_HAND_MS: i64 = 2 * MS_PER_HOUR;
 /// After lights-off temperatures settle first.
 const AFTER_LIGHT_MS: i64 = 2 * MS_PER_HOUR;
 
-/// Beyond the warmth that is usual by more than this, K, vapour lies otherwise among the places (a heater that failed, a rest in the cold), and
-/// their difference says nothing of the sensors (own choice).
+/// Where a heater keeps the warmth: beyond what is usual by more than this, K, vapour lies otherwise among the places (it failed, or a rest in
+/// the cold), and their difference says nothing of the sensors (own choice). Without one, warmth goes with room and season.
 const UNLIKE_K: f64 = 5.0;
 /// Usual is what lies between these quantiles of the record: nights and days, and no week of a failed heater.
 const USUAL_QUANTILES: [f64; 2] = [0.2, 0.8];
@@ -237,7 +237,7 @@ impl<'a> Cells<'a> {
                     .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
             }
         }
-        if quantity == Quantity::Humidity {
+        if quantity == Quantity::Humidity && enclosure.devices_of(DeviceKind::Heater).next().is_some() {
             for (cell, is_unlike) in quiet.iter_mut().zip(unlike_warmth(&temperature)) {
                 *cell &= !is_unlike;
             }
@@ -405,12 +405,14 @@ mod tests {
         );
     }
     /// How many changes of humidity are told where from a day on the two part by 6 %RH, and the enclosure is by so much colder.
-    fn changes_beside_cold(colder_k: f64) -> usize {
+    fn changes_beside_cold(colder_k: f64, is_heated: bool) -> usize {
         let history = Span {
             from_ms: START_MS,
             until_ms: START_MS + DAYS * MS_PER_24_H,
         };
-        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], "");
+        let heater = "[[enclosure.device]]\nid = \"heater\"\nkind = \"heater\"\nfeeds = [ { topic = \"t/heater\", format = \"state\" } ]\n";
+        let device = if is_heated { heater } else { "" };
+        let site = site_in_room(&[("stat", "controller"), ("check", "reference")], device);
         let since_ms = START_MS + (LEFT_ON_DAY + 4) * MS_PER_24_H;
         let mut readings = Vec::new();
         for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
@@ -439,7 +441,8 @@ mod tests {
 
     #[test]
     fn what_parts_in_unusual_cold_is_no_change_of_a_sensor() {
-        assert_ne!(changes_beside_cold(0.0), 0);
-        assert_eq!(changes_beside_cold(10.0), 0);
+        assert_ne!(changes_beside_cold(0.0, true), 0);
+        assert_eq!(changes_beside_cold(10.0, true), 0);
+        assert_ne!(changes_beside_cold(10.0, false), 0, "with room and season");
     }
 }
