@@ -356,8 +356,11 @@ pub fn next_step(finding: &Finding) -> String {
         }
         _ => return format!("It is over. {}", finding.advice),
     };
-    let over = match finding.kind {
-        Kind::Overheating => "It cooled again, which does not mean that the cause is gone.",
+    // A heater's end is known by its states; of the others only that it cooled.
+    let over = match (finding.kind, finding.cause) {
+        (Kind::Overheating, cause) if cause != Some(Cause::Heater) => {
+            "It cooled again, which does not mean that the cause is gone."
+        }
         _ => "It is over.",
     };
     format!("{over} Look how the animals are. {check}")

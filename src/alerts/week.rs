@@ -319,9 +319,8 @@ fn a_disk_that_takes_nothing_is_told_and_so_is_its_end() {
     assert_eq!(told, ["160 not-storing begins", "300 not-storing all-clear"]);
 }
 
-/// The minutes (by the time that passed) at which one enclosure's lone sensor is told as silent and as heard again, and those at
-/// which it is told as too hot. The machine's clock is set by `set_min` at minute 60; the sensor speaks each minute but from `silent_min` on
-/// and is hot from minute 80 on.
+/// What is told, with the minute (by the time that passed), where the machine's clock is set by `set_min` at minute 60. C's lone sensor speaks each
+/// minute until `silent_min`, and is too hot from minute 80 on.
 fn told_around_a_set_clock(set_min: i64, silent_min: i64) -> Vec<String> {
     let source = format!("{SITE}{CELLAR}");
     let site =
@@ -336,18 +335,14 @@ fn told_around_a_set_clock(set_min: i64, silent_min: i64) -> Vec<String> {
         if minute == 60 {
             watch.clock_was_set(set_min * MS_PER_MIN);
         }
+        let mut said: Vec<Reading> = ["a1", "b1"]
+            .map(|sensor| reading(sensor, Quantity::Temperature, now_ms, 22.0))
+            .into();
         if minute < silent_min {
             let c_c = if minute < 80 { 18.0 } else { 27.0 };
-            let beside = ["a1", "b1"].map(|sensor| reading(sensor, Quantity::Temperature, now_ms, 22.0));
-            newest.show(
-                beside
-                    .iter()
-                    .chain([&reading("c1", Quantity::Temperature, now_ms, c_c)]),
-            );
-        } else {
-            let beside = ["a1", "b1"].map(|sensor| reading(sensor, Quantity::Temperature, now_ms, 22.0));
-            newest.show(beside.iter());
+            said.push(reading("c1", Quantity::Temperature, now_ms, c_c));
         }
+        newest.show(said.iter());
         let seen = Seen {
             readings: &newest.all(),
             is_connected: true,
