@@ -55,6 +55,8 @@ pub(crate) enum Command {
     Advise(Advise),
     /// Write what the next keeper of an enclosure must know
     Handover(Handover),
+    /// Write what stands before some days away: what to see to first, what falls due, what heat and cold would do
+    Away(Away),
     /// Note what you saw and did, or read it back
     #[command(subcommand)]
     Journal(Journal),
@@ -299,6 +301,34 @@ pub(crate) struct Handover {
     pub(crate) open: bool,
 }
 
+#[derive(Debug, Args)]
+pub(crate) struct Away {
+    /// When you leave [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) from: Option<String>,
+    /// When you come back; a date alone is its beginning, 00:00
+    #[arg(long, value_name = "T")]
+    pub(crate) to: String,
+    /// Lowest and highest that you expect of the room, such as 17..28, in the site's degrees [default: as in the last weeks]
+    #[arg(long, value_name = "LOW..HIGH", allow_hyphen_values = true)]
+    pub(crate) room: Option<String>,
+    /// Only these enclosures; their ids stand in the files' names
+    #[arg(long = "enclosure", value_name = "ID")]
+    pub(crate) enclosures: Vec<String>,
+    /// Nothing later is used [default: now]
+    #[arg(long, value_name = "T")]
+    pub(crate) until: Option<String>,
+    /// Folder for the files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite a sheet of the same days
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open the sheet when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
 #[derive(Debug, Subcommand)]
 pub(crate) enum Journal {
     /// Add one entry
@@ -536,7 +566,8 @@ impl Command {
             | Command::Audit(_)
             | Command::Compare(_)
             | Command::Advise(_)
-            | Command::Handover(_) => Some(Use::Judges),
+            | Command::Handover(_)
+            | Command::Away(_) => Some(Use::Judges),
             _ => None,
         }
     }

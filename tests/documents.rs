@@ -15,6 +15,7 @@ const HTML_BYTES_MAX: usize = 1_000_000;
 const REPORT_SCHEMA: &str = "analysis/src/report/report.schema.json";
 const AUDIT_SCHEMA: &str = "analysis/src/audit/audit.schema.json";
 const HANDOVER_SCHEMA: &str = "analysis/src/handover/handover.schema.json";
+const AWAY_SCHEMA: &str = "analysis/src/away/away.schema.json";
 
 /// What one command wrote, by ending.
 pub(crate) struct Document {
@@ -235,7 +236,10 @@ fn an_empty_week_and_a_single_reading_are_not_known_in_every_form() {
         &["audit", "--enclosure", "mossy-1", "--until", "2026-05-25"],
     );
     audit.must_be_sound(AUDIT_SCHEMA);
-    fit(&[&empty, &one, &handover, &audit]);
+    let away = Document::write(&home, &["away", "--until", "2026-05-25", "--to", "2026-05-28"]);
+    away.must_be_sound(AWAY_SCHEMA);
+    assert!(away.said.stderr.contains("Not known: "), "{}", away.said.stderr);
+    fit(&[&empty, &one, &handover, &audit, &away]);
     // Nothing is written over.
     home.run(&["report", "--week", "2026-W21"]).expect_code(2);
     home.run(&["handover", "--enclosure", "mossy-1", "--until", "2026-05-25"])
@@ -438,5 +442,7 @@ pub(crate) fn tell_of(home: &Home, site: &[&str], enclosure: &str, until: &str) 
     }
     let handover = with(&["handover", "--enclosure", enclosure, "--until", until]);
     handover.must_be_sound(HANDOVER_SCHEMA);
-    fit(&[&audit, &handover]);
+    let away = with(&["away", "--until", until, "--to", "2100-01-01"]);
+    away.must_be_sound(AWAY_SCHEMA);
+    fit(&[&audit, &handover, &away]);
 }

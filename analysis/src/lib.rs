@@ -21,6 +21,7 @@
 //! - [`report`]: the weekly report: a model, and renderers that compute nothing.
 //! - [`audit`]: what one enclosure's animals lived through before a moment, for a veterinarian.
 //! - [`handover`]: what the next keeper of an enclosure must know.
+//! - [`away`]: what stands before some days away.
 //! - [`physics`]: humidity and heat; pure.
 //! - [`statistics`]: robust estimates, intervals, change points; pure; knows no sensor.
 //! - [`words`]: how instants, durations and values are said.
@@ -30,6 +31,7 @@
 pub mod advise;
 pub mod assess;
 pub mod audit;
+pub mod away;
 pub mod by_part;
 pub mod calibrate;
 pub mod care;

@@ -382,12 +382,9 @@ impl Gathered {
         let (at, received, value) = (rows.at()?, rows.received()?, rows.value()?);
         let (sensors, quantities, marks) = (rows.sensors()?, rows.quantities()?, rows.marks()?);
         let mut numbers = at.iter().zip(received.iter()).zip(value.iter());
-        // Words of a later version name no quantity: their rows are passed over.
+        // Words of a later version name no quantity and no mark: their rows are passed over.
         let quantity: Vec<Option<Quantity>> = quantities.each(Quantity::from_name).collect();
-        let mark: Vec<Mark> = marks
-            .each(Mark::from_name)
-            .map(|known| known.unwrap_or(Mark::Ok))
-            .collect();
+        let mark: Vec<Option<Mark>> = marks.each(Mark::from_name).collect();
         let mut words = quantities.place.iter().zip(&marks.place);
         // Rows of one sensor stand together: its series are looked up once a run.
         for run in sensors.place.chunk_by(|a, b| a == b) {
@@ -408,7 +405,7 @@ impl Gathered {
                 .iter_mut()
                 .for_each(|rows| rows.reserve(run.len() / quantity.len()));
             for (((at_ms, received_ms), value), (place, marked)) in rows {
-                let (Some(at_ms), Some(value)) = (at_ms, value) else {
+                let (Some(at_ms), Some(value), Some(mark)) = (at_ms, value, mark[*marked]) else {
                     continue;
                 };
                 if span.contains(at_ms) && quantity[*place].is_some() {
@@ -416,7 +413,7 @@ impl Gathered {
                         at_ms,
                         received_ms: received_ms.unwrap_or(at_ms),
                         value,
-                        mark: mark[*marked],
+                        mark,
                     });
                 }
             }

@@ -2,7 +2,10 @@
 
 use mosswarden_analysis::words;
 use mosswarden_collector::journal::{self, Line};
-use mosswarden_config::journal::{DEVICE_REPLACED, Entry, LOOKS_UNWELL, SENSOR_MOVED, SENSOR_REPLACED};
+use mosswarden_config::journal::{
+    DEVICE_REPLACED, Entry, LOOKS_UNWELL, SCHEDULE_CHANGED, SENSOR_CALIBRATED, SENSOR_MOVED, SENSOR_REPLACED,
+    SETPOINT_CHANGED,
+};
 use mosswarden_config::site::Site;
 use serde::Serialize;
 
@@ -201,12 +204,12 @@ pub(super) fn note(site: &Site, entry: &Entry) -> Result<Outcome, Failure> {
 fn could_be_about(site: &Site, entry: &Entry) -> Vec<String> {
     let enclosure = site.enclosures.iter().find(|e| e.id == entry.enclosure);
     match entry.kind.as_str() {
-        SENSOR_MOVED | SENSOR_REPLACED => enclosure
+        SENSOR_MOVED | SENSOR_REPLACED | SENSOR_CALIBRATED => enclosure
             .map_or(&site.room_sensors, |enclosure| &enclosure.sensors)
             .iter()
             .map(|sensor| sensor.id.clone())
             .collect(),
-        DEVICE_REPLACED => enclosure
+        DEVICE_REPLACED | SETPOINT_CHANGED | SCHEDULE_CHANGED => enclosure
             .iter()
             .flat_map(|enclosure| &enclosure.devices)
             .map(|device| device.id.clone())

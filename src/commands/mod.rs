@@ -3,6 +3,7 @@
 mod advise;
 mod alerts;
 pub(crate) mod audit;
+pub(crate) mod away;
 mod calibrate;
 mod care;
 mod check;
@@ -47,7 +48,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
     if !archives.is_empty() && !arguments.command.reads() {
         return Err(Failure::usage(
             "this command reads no further archives",
-            "`--archive` goes with export, flags, report, audit, compare, advise and handover",
+            "`--archive` goes with export, flags, report, audit, compare, advise, handover and away",
         ));
     }
     let reading = |site| -> Result<Site, Failure> {
@@ -70,6 +71,7 @@ pub(crate) fn run(arguments: Arguments) -> Result<Outcome, Failure> {
         Command::Compare(compare) => compare::run(&reading(site)?, &compare),
         Command::Advise(advise) => advise::run(&reading(site)?, &advise),
         Command::Handover(asked) => handover::run(&reading(site)?, &asked),
+        Command::Away(asked) => away::run(reading(site)?, &asked),
         Command::Journal(journal) => journal::run(&open_site(site)?, journal),
         Command::Care(care) => care::run(&open_site(site)?, care),
         Command::Page(page) => page::run(&open_site(site)?, &page),

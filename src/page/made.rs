@@ -1,4 +1,4 @@
-//! A report, an audit or a hand-over made at the press of a button: in the background, one at a time, never over another.
+//! A report, an audit, a hand-over or a sheet for days away made at the press of a button: in the background, one at a time, never over another.
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -8,8 +8,9 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::Page;
 use super::layout::{clock, label, prose, said};
+use super::reports::Sent;
 use crate::cli;
-use crate::commands::{audit, handover, report};
+use crate::commands::{audit, away, handover, report};
 use crate::reporter::Failure;
 
 /// More in 24 hours are left to the terminal: beside each audit lie its raw readings, and a memory card is small (our own choice).
@@ -26,16 +27,23 @@ pub(super) enum Wanted {
     Audit(String),
     /// What its next keeper must know.
     Handover(String),
+    /// What stands before days away: when the keeper comes back, and what they expect of the room.
+    Away { to: String, room: Option<String> },
 }
 
 impl Wanted {
     /// As a form names it; `None` for what is none, or for no enclosure of the site file.
-    pub(super) fn of(site: &Site, what: &str, enclosure: &str) -> Option<Wanted> {
-        let known = || site.enclosure(enclosure).map(|known| known.id.clone());
-        match what {
+    pub(super) fn of(site: &Site, sent: &Sent) -> Option<Wanted> {
+        let known = || site.enclosure(&sent.enclosure).map(|known| known.id.clone());
+        let room = sent.room.trim();
+        match sent.what.as_str() {
             "week" => Some(Wanted::Week),
             "audit" => known().map(Wanted::Audit),
             "handover" => known().map(Wanted::Handover),
+            "away" => Some(Wanted::Away {
+                to: sent.back.clone(),
+                room: (!room.is_empty()).then(|| room.to_owned()),
+            }),
             _ => None,
         }
     }
@@ -45,6 +53,7 @@ impl Wanted {
             Wanted::Week => "The report of the last seven days".to_owned(),
             Wanted::Audit(id) => format!("The audit of {}", label(page, id)),
             Wanted::Handover(id) => format!("The hand-over of {}", label(page, id)),
+            Wanted::Away { to, .. } => format!("The sheet for days away until {to}"),
         }
     }
 
@@ -57,7 +66,14 @@ impl Wanted {
                     from_ms: now_ms - 7 * MS_PER_24_H,
                     until_ms: now_ms,
                 };
-                report::write(site, span, &folder, &report::span_name(site, span), false).map(drop)
+                report::write(
+                    site,
+                    span,
+                    &folder,
+                    &report::span_name(site, "report", span),
+                    false,
+                )
+                .map(drop)
             }
             Wanted::Audit(id) => {
                 let asked = cli::Audit {
@@ -80,6 +96,19 @@ impl Wanted {
                     open: false,
                 };
                 handover::write(site, &asked, now_ms, &folder).map(drop)
+            }
+            Wanted::Away { to, room } => {
+                let asked = cli::Away {
+                    from: None,
+                    to: to.clone(),
+                    room: room.clone(),
+                    enclosures: Vec::new(),
+                    until: None,
+                    out: None,
+                    force: false,
+                    open: false,
+                };
+                away::write(site, &asked, now_ms, &folder).map(drop)
             }
         }
     }

@@ -1,4 +1,4 @@
-//! `/reports`: the reports, audits and hand-overs that were written, newest first, their files, and a way to make one.
+//! `/reports`: the reports, audits, hand-overs and sheets for days away that were written, newest first, their files, and a way to make one.
 
 use std::io;
 use std::path::Path as FilePath;
@@ -7,8 +7,8 @@ use std::sync::Arc;
 use axum::extract::{Extension, Form, Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Redirect, Response};
-use chrono::{Datelike as _, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Timelike as _};
-use mosswarden_analysis::plot::escape;
+use chrono::{Datelike as _, Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Timelike as _};
+use mosswarden_analysis::plot::{Display, escape};
 use mosswarden_analysis::words::span_dates;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::reports_dir;
@@ -39,9 +39,15 @@ pub(super) struct Sent {
     #[serde(default)]
     token: String,
     #[serde(default)]
-    what: String,
+    pub(super) what: String,
     #[serde(default)]
-    enclosure: String,
+    pub(super) enclosure: String,
+    /// When the keeper comes back.
+    #[serde(default)]
+    pub(super) back: String,
+    /// What they expect of the room.
+    #[serde(default)]
+    pub(super) room: String,
 }
 
 pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
@@ -60,7 +66,7 @@ pub(super) async fn make(
             "Not begun: the form is from before the collector's last start, or from elsewhere. Press again.";
         return show(&page, &visitor, &said(why), StatusCode::FORBIDDEN).await;
     }
-    let Some(wanted) = Wanted::of(&page.site, &sent.what, &sent.enclosure) else {
+    let Some(wanted) = Wanted::of(&page.site, &sent) else {
         let why = "Not begun: there is no such enclosure, or no such report.";
         return show(&page, &visitor, &said(why), StatusCode::UNPROCESSABLE_ENTITY).await;
     };
@@ -103,6 +109,9 @@ fn forms(page: &Page, visitor: &Visitor) -> String {
         .iter()
         .map(|enclosure| option(&enclosure.id, &enclosure.label, ""))
         .collect();
+    let zone = page.site.zone;
+    let tomorrow = zone.date((page.now_ms)()) + Days::new(1);
+    let degree = Display::new(page.site.units).degree();
     format!(
         "<h2>Make one</h2>\n<p>Up to now; nothing is ever written over.</p>\n\
          <form method=\"post\" action=\"/reports\">\n<input type=\"hidden\" name=\"token\" value=\"{token}\">\n\
@@ -110,7 +119,12 @@ fn forms(page: &Page, visitor: &Visitor) -> String {
          <form method=\"post\" action=\"/reports\">\n<input type=\"hidden\" name=\"token\" value=\"{token}\">\n\
          <label for=\"enclosure\">Of one enclosure</label>\n<select id=\"enclosure\" name=\"enclosure\">\n{places}</select>\n\
          <button type=\"submit\" name=\"what\" value=\"audit\">Audit: what its animals lived through, for the veterinarian</button>\n\
-         <button type=\"submit\" name=\"what\" value=\"handover\">Hand-over: what its next keeper must know</button>\n</form>\n"
+         <button type=\"submit\" name=\"what\" value=\"handover\">Hand-over: what its next keeper must know</button>\n</form>\n\
+         <form method=\"post\" action=\"/reports\">\n<input type=\"hidden\" name=\"token\" value=\"{token}\">\n\
+         <label for=\"back\">Going away: when are you back?</label>\n<input id=\"back\" name=\"back\" type=\"date\" min=\"{tomorrow}\" required>\n\
+         <label for=\"room\">Coldest and warmest that you expect of the room, in {degree} (empty: as in the last weeks)</label>\n\
+         <input id=\"room\" name=\"room\" placeholder=\"17..28\">\n\
+         <button type=\"submit\" name=\"what\" value=\"away\">Before you go: what to see to, for whoever looks in</button>\n</form>\n"
     )
 }
 
@@ -179,7 +193,7 @@ fn documents<'n>(site: &Site, names: &'n [String]) -> Vec<Document<'n>> {
     documents
 }
 
-/// Reads a name as `report`, `audit` and `handover` give it.
+/// Reads a name as `report`, `audit`, `handover` and `away` give it.
 fn document<'n>(site: &Site, stem: &'n str) -> Document<'n> {
     let label = |id: &str| {
         site.enclosure(id)
@@ -193,7 +207,8 @@ fn document<'n>(site: &Site, stem: &'n str) -> Document<'n> {
             let title = format!("Hand-over of {}, {}", label(id), moment(local));
             (title, local + TimeDelta::days(1))
         }),
-        Some(("report", rest)) => report(site, rest, label),
+        Some(("report", rest)) => report(site, "Report", rest, label),
+        Some(("away", rest)) => report(site, "For days away", rest, label),
         _ => None,
     };
     match found {
@@ -211,7 +226,12 @@ fn document<'n>(site: &Site, stem: &'n str) -> Document<'n> {
 }
 
 /// A report's name after its kind: a week or a span, then the ids of the enclosures that it was narrowed to.
-fn report(site: &Site, name: &str, label: impl Fn(&str) -> String) -> Option<(String, NaiveDateTime)> {
+fn report(
+    site: &Site,
+    what: &str,
+    name: &str,
+    label: impl Fn(&str) -> String,
+) -> Option<(String, NaiveDateTime)> {
     /// "2026-W21".
     const WEEK_CHARS: usize = 8;
     let (span, what, rest) = match name.split_once("-to-") {
@@ -224,7 +244,7 @@ fn report(site: &Site, name: &str, label: impl Fn(&str) -> String) -> Option<(St
                 from_ms: site.zone.instant_ms(whole_moment(from)?),
                 until_ms: site.zone.instant_ms(whole_moment(&rest[..end])?),
             };
-            (span, "Report", &rest[end..])
+            (span, what, &rest[end..])
         }
         None => {
             let span = site.zone.week(name.get(..WEEK_CHARS)?).ok()?;

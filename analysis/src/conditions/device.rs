@@ -202,6 +202,20 @@ pub fn hours_within(spans: &[Span], span: Span) -> f64 {
         .sum()
 }
 
+/// Where the states of all of some devices are known.
+pub(super) fn known_together(states: &[States]) -> Vec<Span> {
+    let known = states.iter().map(|states| states.known.clone());
+    let both = |a: Vec<Span>, b: Vec<Span>| {
+        let within = |span: &Span| {
+            b.iter()
+                .filter_map(|other| span.intersect(*other))
+                .collect::<Vec<_>>()
+        };
+        a.iter().flat_map(within).collect()
+    };
+    known.reduce(both).unwrap_or_default()
+}
+
 /// The union of spans, in order and disjoint.
 pub(super) fn union(mut spans: Vec<Span>) -> Vec<Span> {
     spans.sort_unstable();

@@ -10,7 +10,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::Day;
 use super::context::Context;
-use super::device::{hours_within, union};
+use super::device::{hours_within, known_together, union};
 use super::light_by_heat::by_heat;
 use crate::findings::{Kind, Severity, Value, Verdicts};
 use crate::statistics::robust::{median, quantile};
@@ -93,16 +93,7 @@ fn by_states(context: &Context<'_>) -> Option<Lit> {
     if states.is_empty() || states.len() < lamps.len() {
         return None;
     }
-    // Known is where every lamp is known.
-    let known = states
-        .iter()
-        .map(|states| states.known.clone())
-        .reduce(|a, b| {
-            a.iter()
-                .flat_map(|span| b.iter().filter_map(|other| span.intersect(*other)))
-                .collect()
-        })
-        .unwrap_or_default();
+    let known = known_together(&states);
     let on = states.into_iter().flat_map(|states| states.on).collect();
     Some(Lit::new(on, known, "lamp's states", 0.0))
 }

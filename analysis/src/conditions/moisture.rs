@@ -11,12 +11,12 @@ mod bands;
 mod room;
 mod wet;
 
-use mosswarden_config::zone::Span;
+use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::Day;
 use super::context::{Context, silent_words};
 use super::misting::{Airing, MistTrend, airing_words};
-use super::places::Places;
+use super::places::{Line, Places};
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
 use crate::words::only_percent;
@@ -53,11 +53,14 @@ struct Side {
     advice: &'static str,
 }
 
+/// So long below the band by the middle of its readings is dry, h.
+const DRY_H_MIN: f64 = 1.0;
+
 const SIDES: [Side; 2] = [
     Side {
         kind: Kind::HumidityTooLow,
         beyond: Beyond::Below,
-        hours_min: 1.0,
+        hours_min: DRY_H_MIN,
         warning_h: 4.0,
         hours_name: "hours below the band",
         extreme_name: "lowest humidity",
@@ -81,6 +84,22 @@ const SIDES: [Side; 2] = [
 /// Where heat dried the air, a covered vent would do harm.
 const DRY_BY_HEAT: &str = "Warm air dries: see to the heat first, and leave the vents open. See that the water dish is full, and mist by hand today if \
     the animals need it.";
+
+/// Whether the air is known to have been no drier than wanted over the last day, a day and more after an instant.
+pub(super) fn stays_moist_since(context: &Context<'_>, from_ms: i64) -> bool {
+    let lately = Span {
+        from_ms: context.span.until_ms - MS_PER_24_H,
+        until_ms: context.span.until_ms,
+    };
+    let bands = Bands::of(context, lately);
+    let is_dry = |line: &Line| bands.hours(line, Beyond::Below, 0.0) >= DRY_H_MIN;
+    from_ms <= lately.from_ms
+        && !bands.parts.is_empty()
+        && context
+            .humidity
+            .as_ref()
+            .is_some_and(|places| places.mean.known_frac(lately) >= KNOWN_FRAC_MIN && !is_dry(&places.mean))
+}
 
 /// Judges the measured days; by the trends of the mistings it is told where a changed exchange of air would explain what was found.
 pub(super) fn judge(context: &Context<'_>, days: &[Day], trends: &[MistTrend]) -> Verdicts {

@@ -46,6 +46,8 @@ pub struct Thermal {
     pub days: usize,
     /// A heater or lamp whose rise the record does not show is there: what a gap can hide is then not bounded.
     unbounded: bool,
+    /// A lamp whose rise the record does not show is there.
+    lamp_is_unknown: bool,
     model: Model,
     inputs: Inputs,
     /// Whether the room was read at each step.
@@ -57,6 +59,8 @@ pub struct Thermal {
 #[derive(Debug, Clone, Default)]
 pub struct WhatItWouldDo {
     pub places: Vec<Thermal>,
+    /// Hours of light asked for on the last day.
+    pub light_h: f64,
     /// Ready for the keeper; empty where nothing could be learned.
     pub sentences: Vec<String>,
     /// Why it is not known, or not of every place.
@@ -98,6 +102,7 @@ pub(super) fn learn(context: &Context<'_>) -> WhatItWouldDo {
             Err(reason) => found.refused.push(format!("{}: {reason}", sensor.id)),
         }
     }
+    found.light_h = acting.scene.light_h;
     found.sentences = say::sentences(context, &found.places, &acting.scene);
     found
 }
@@ -260,6 +265,53 @@ mod tests {
         kit.fill("check", Quantity::Temperature, |kit, at| Some(quiet_c(kit, at)));
         let no_room = kit.judge("2026-05-18", "2026-05-25");
         assert!(no_room.would_do.refused[0].contains("temperature of the room"));
+    }
+
+    /// The simulation, which shares no formula with the fit, goes on for a day: no place gets warmer than what is told for a room that stays at
+    /// the day's highest, nor colder than what is told for one at its lowest with nothing on.
+    #[test]
+    fn a_day_stays_between_what_its_rooms_extremes_are_told_to_do() {
+        const DAYS: u64 = 36;
+        let mut judged = 0;
+        for seed in 1..=6 {
+            let spec = scenario::single_healthy(seed, DAYS, 300.0);
+            let simulation = run(&spec);
+            let site = Site::from_source(Path::new("site.toml"), &simulation.site_toml).expect("a site file");
+            let known_ms = spec.at(DAYS - 1, 0);
+            let span = Span {
+                from_ms: known_ms - 7 * MS_PER_24_H,
+                until_ms: known_ms,
+            };
+            let record = Record::from_readings(simulation.readings.iter().cloned(), Vec::new(), needed(span));
+            let outcome = &assess(&site, &record, span).conditions[0];
+            let extremes_c = |sensor: &str| {
+                simulation
+                    .readings
+                    .iter()
+                    .filter(|r| r.sensor.as_ref() == sensor && r.quantity == Quantity::Temperature)
+                    .filter(|r| r.at_ms >= known_ms)
+                    .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), r| {
+                        (low.min(r.value), high.max(r.value))
+                    })
+            };
+            let (room_low_c, room_high_c) = extremes_c("room-wall");
+            for place in &outcome.would_do.places {
+                let (low_c, high_c) = extremes_c(&place.sensor);
+                let evening = place.evening_c(room_high_c, outcome.would_do.light_h);
+                let heated = place.long_run_c(room_high_c, true);
+                let Some((evening, cold)) = evening.zip(place.long_run_c(room_low_c, false)) else {
+                    continue;
+                };
+                judged += 1;
+                let most_c = heated.map_or(evening.high, |heated| heated.high.max(evening.high));
+                assert!(
+                    cold.low <= low_c && high_c <= most_c,
+                    "seed {seed} {}: {low_c} to {high_c}, told {cold:?} {evening:?} {heated:?}",
+                    place.sensor
+                );
+            }
+        }
+        assert!(judged >= 6, "only {judged} places were learned");
     }
 
     /// The simulation, which shares no formula with the fit, cuts the power where the record ends: the temperatures that follow stay

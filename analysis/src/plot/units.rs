@@ -33,6 +33,15 @@ impl Display {
         matches!(self.units, Units::Imperial)
     }
 
+    /// What a keeper wrote on the shown scale, °C.
+    pub fn celsius(self, shown: f64) -> f64 {
+        if self.is_imperial() {
+            (shown - F_AT_0_C) / F_PER_K
+        } else {
+            shown
+        }
+    }
+
     /// A temperature on the shown scale.
     pub fn temperature(self, value_c: f64) -> f64 {
         if self.is_imperial() {

@@ -12,7 +12,7 @@ pub(super) fn method(timezone: &str, until: &str, judged_pct: f64) -> Vec<Note> 
         note(
             "Verdicts",
             &format!(
-                "“Act now” follows from an urgent finding that holds or ended in the last 24 hours of the span, “look at this” from one that is over for longer, or from a warning. “Well” is said only where no such finding stands and at least {judged_pct:.0} % of the time is known by readings that can be used; below that it is “not known”. The order is severity times duration times trust (our own weights, no source)."
+                "“Act now” follows from an urgent finding that holds or ended in the last 24 hours of the span, “look at this” from one that is over for longer, or from a warning. “Well” is said only where no such finding stands and at least {judged_pct:.0} % of the time is known by readings that can be used; below that it is “not known”. The order is severity times duration times trust, heat and cold before what harms slowly (our own weights, no source)."
             ),
         ),
         note(

@@ -1,6 +1,6 @@
 //! Which enclosure needs the keeper, in which order, and which was really judged.
 //!
-//! Order: the verdict first, then severity × duration × trust, summed over the findings.
+//! Order: the verdict first, then severity × duration × how fast it harms × trust, summed over the findings.
 
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
@@ -122,6 +122,8 @@ const fn trust_weight(standing: Standing) -> f64 {
 const LEAST_DAYS: f64 = 0.25;
 /// A heater that failed or stuck once may at any moment again: it counts as this long at least, days (own choice).
 const HEATER_LEAST_DAYS: f64 = 2.0;
+/// Heat and cold harm in hours what a sensor that reads wrong harms in weeks: their days weigh so many times as much (own choice).
+const HARM_IN_HOURS: f64 = 30.0;
 
 /// Whether a kind speaks of a sensor itself, of humidity, or of temperature.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -215,7 +217,10 @@ fn need(zone: Zone, display: Display, span: Span, mut findings: Vec<&Finding>, s
     let weight = findings
         .iter()
         .map(|finding| {
-            severity_weight(finding.severity) * days_in(finding, span) * standing.map_or(1.0, trust_weight)
+            severity_weight(finding.severity)
+                * harm_weight(finding)
+                * days_in(finding, span)
+                * standing.map_or(1.0, trust_weight)
         })
         .sum();
     // Of a heater and its heat, what is worse or still so speaks for both.
@@ -319,6 +324,15 @@ fn evidence(display: Display, findings: &[&Finding]) -> Vec<String> {
         ));
     }
     sentences
+}
+
+/// Of a finding's days against those of others.
+fn harm_weight(finding: &Finding) -> f64 {
+    let is_heat_or_cold = match finding.kind {
+        Kind::Overheating | Kind::Overcooling | Kind::HeaterStuckOn | Kind::HeaterFailed => true,
+        _ => is_heaters_heat(finding),
+    };
+    if is_heat_or_cold { HARM_IN_HOURS } else { 1.0 }
 }
 
 fn days_in(finding: &Finding, span: Span) -> f64 {
@@ -476,9 +490,20 @@ mod tests {
     #[test]
     fn severity_duration_and_trust_multiply() {
         // A warning of two days by a believed sensor: 3 × 2 × 1; by a doubtful one half of it (worked by hand).
-        let two_days = || vec![finding(Kind::Overheating, Severity::Warning, 0, 48)];
+        let two_days = || vec![finding(Kind::NightTooWarm, Severity::Warning, 0, 48)];
         assert_eq!(weigh(two_days(), Standing::Believed)[0].weight, 6.0);
         assert_eq!(weigh(two_days(), Standing::Doubtful)[0].weight, 3.0);
+    }
+
+    #[test]
+    fn hours_of_heat_come_before_a_week_of_a_sensor_that_drifts() {
+        let drift = finding(Kind::HumidityDrift, Severity::Warning, 0, 7 * 24);
+        let heat = finding(Kind::Overheating, Severity::Warning, 130, 3);
+        let needs = weigh(vec![drift, heat], Standing::Believed);
+        assert_eq!(
+            needs.iter().map(|need| need.kind).collect::<Vec<_>>(),
+            [Kind::Overheating, Kind::HumidityDrift]
+        );
     }
 
     #[test]
@@ -595,8 +620,8 @@ mod tests {
             needs[0].when,
             "Thursday 1 January, 13:00 to 19:00, for 6 h; it is over"
         );
-        // Both weigh: 9 × 2 days each, since it may come again (worked by hand).
-        assert_eq!(needs[0].weight, 36.0);
+        // Both weigh: 9 × 30 × 2 days each, since it may come again (worked by hand).
+        assert_eq!(needs[0].weight, 1080.0);
         // While the heater is on it speaks, also where the heat is over.
         let on = Finding {
             end_ms: None,

@@ -25,6 +25,13 @@ const SPIKES_PER_DAY_MIN: f64 = 3.0;
 const DAYS_30: f64 = 30.0;
 /// A drift's rate in 30 days is told once it lasted for about half of them: until then it is a guess, and stands in the figures only.
 const RATE_TOLD_MS: i64 = 14 * MS_PER_24_H;
+/// A sensor that is off by less asks for nothing yet: as much as makers of good ones allow, %RH and K (own choice).
+const fn small(quantity: Quantity) -> f64 {
+    match quantity {
+        Quantity::Humidity => 3.0,
+        _ => 0.5,
+    }
+}
 /// Days that a comparison needs before it may say that nothing changed.
 pub(super) const FIGURES_MIN: usize = 7;
 
@@ -603,7 +610,11 @@ impl Room<'_> {
             subject: sensor.id.clone(),
             start_ms: change.onset_ms,
             end_ms: blamed.ended_ms,
-            severity: Severity::Warning,
+            severity: if now.value.abs() < small(quantity) {
+                Severity::Notice
+            } else {
+                Severity::Warning
+            },
             value,
             cause: None,
             also,

@@ -234,6 +234,24 @@ async fn who_looks_unwell_stands_first_until_somebody_says_more() {
 
     served.post(&note("treated")).await;
     assert!(!served.get("/").await.contains("looks unwell</strong>"));
+
+    for (back, told) in [
+        ("2026-03-04", "is made; it stands below."),
+        ("2026-02-01", "--to must lie after"),
+    ] {
+        let form = format!("token={token}&what=away&back={back}&room=17..28");
+        served.post_to("/reports", "", &form).await;
+        let made = self::made(&served).await;
+        assert!(
+            made.contains(&format!("The sheet for days away until {back}")) && made.contains(told),
+            "{made}"
+        );
+    }
+    assert!(
+        self::made(&served)
+            .await
+            .contains("For days away, Sunday 1 March, 08:00 to Wednesday 4 March 2026: <a href="),
+    );
 }
 
 /// The reports once nothing is being made any more.

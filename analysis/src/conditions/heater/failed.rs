@@ -44,8 +44,11 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         let Some(whole) = probe.summary(first_day) else {
             continue;
         };
-        if recovered(context, probe, on) {
-            continue;
+        if let Some(works_ms) = works_again_ms(context, probe, on) {
+            if works_ms < first_day.until_ms.max(context.span.from_ms) {
+                continue;
+            }
+            on.until_ms = works_ms;
         }
         let falling = Span {
             from_ms: on.from_ms,
@@ -60,7 +63,7 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
         let broken = habit
             .filter(|habit| asked && habit.is_broken(context, probe, *run) && !mains_were_off(context, on));
         if broken.is_some() {
-            on = *run;
+            on.from_ms = run.from_ms;
             first_c = probe.value_at(on.from_ms).unwrap_or(first_c);
         }
         let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
@@ -148,6 +151,18 @@ impl Died {
             high_c: whole.high,
         })
     }
+}
+
+/// From when on a heater that is on warms again, by the first of its days on which it does: a failure of some days was repaired then.
+fn works_again_ms(context: &Context<'_>, probe: &Line, on: Span) -> Option<i64> {
+    (on.from_ms..on.until_ms)
+        .step_by(MS_PER_24_H as usize)
+        .map(|from_ms| Span {
+            from_ms,
+            until_ms: on.until_ms.min(from_ms + MS_PER_24_H),
+        })
+        .find(|day| recovered(context, probe, *day))
+        .and_then(|day| Some(probe.summary(day)?.low_at_ms))
 }
 
 /// Whether the probe climbed again while the heater was on and the light did not come on: then the room grew cold, or the door stood open, and

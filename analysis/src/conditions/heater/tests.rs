@@ -281,13 +281,13 @@ fn a_heater_without_states_is_not_judged() {
     assert!(unjudged(&outcome, Kind::HeaterStuckOn) && unjudged(&outcome, Kind::HeaterFailed));
 }
 
-/// Dead from the time the light goes off on the 16th: each night it falls further towards its room, by day the lamp warms it.
-#[test]
-fn a_heater_that_stays_dead_for_days_goes_on_being_told() {
+/// On from the time the light goes off on the 16th until noon of the 22nd, and dead until it is repaired: each night it falls further towards
+/// its room, by day the lamp warms it.
+fn dead_for_days(repaired: &str) -> Kit {
     let mut kit = Kit::quiet("2026-05-04", 21);
     let dead_ms = kit.at("2026-05-16T20:00");
-    let until_ms = kit.at("2026-05-22T12:00");
-    let is_dead = move |at: i64| (dead_ms..until_ms).contains(&at);
+    let (repaired_ms, off_ms) = (kit.at(repaired), kit.at("2026-05-22T12:00"));
+    let is_dead = move |at: i64| (dead_ms..repaired_ms).contains(&at);
     kit.refill("wall", Quantity::Temperature, |_, _| Some(15.0));
     for sensor in ["stat", "check", "cool"] {
         kit.refill(sensor, Quantity::Temperature, |kit, at| {
@@ -300,9 +300,15 @@ fn a_heater_that_stays_dead_for_days_goes_on_being_told() {
             Some(16.0 - 0.1 * days + 3.0 * (-dark_h / 3.0).exp() + lamp_k)
         });
     }
-    kit.states("heater", |kit, at| {
-        is_dead(at) || !kit.lit(at) && (at / 1_200_000) % 2 == 0
+    kit.states("heater", move |kit, at| {
+        (dead_ms..off_ms).contains(&at) || !kit.lit(at) && (at / 1_200_000) % 2 == 0
     });
+    kit
+}
+
+#[test]
+fn a_heater_that_stays_dead_for_days_goes_on_being_told() {
+    let kit = dead_for_days("2026-05-22T12:00");
     for until in [
         "2026-05-18T06:00",
         "2026-05-19T12:00",
@@ -314,6 +320,19 @@ fn a_heater_that_stays_dead_for_days_goes_on_being_told() {
         assert_eq!(found.len(), 1, "{until}: {found:?}");
         assert_eq!(found[0].end_ms, None, "{until}");
     }
+}
+
+#[test]
+fn a_heater_repaired_while_it_stays_on_was_dead_until_then() {
+    let kit = dead_for_days("2026-05-22T02:00");
+    let outcome = kit.judge("2026-05-17", "2026-05-23");
+    let found = of(&outcome, Kind::HeaterFailed);
+    assert_eq!(found.len(), 1, "{found:?}");
+    let end_ms = found[0].end_ms.expect("it was repaired");
+    assert!(
+        (end_ms - kit.at("2026-05-22T02:00")).abs() <= MS_PER_HOUR,
+        "{end_ms}"
+    );
 }
 
 /// It warms for an hour as ever, and then falls towards its room while it stays on.

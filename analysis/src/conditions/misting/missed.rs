@@ -10,6 +10,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::Ran;
 use super::super::context::Context;
+use super::super::moisture::stays_moist_since;
 use super::response::{PEAK_MS, Probe, SETTLE_MS, control_rise_g_m3};
 use super::yields::{DAMP_START_PCT, bent_from_pct};
 use super::{Observed, Response};
@@ -33,7 +34,7 @@ const OPENED_PCT: f64 = 5.0;
 /// Runs whose usual rise is so many times the noise show in spite of what the light's going off takes out of the air, where it went off by the
 /// usual ones as well (own choice).
 const PLAIN_NOISES: f64 = 4.0;
-/// So many runs missed in a row are urgent: the enclosure gets no water.
+/// So many runs missed in a row are urgent, unless the air stays moist without them: the enclosure gets no water.
 const URGENT_COUNT: usize = 4;
 
 /// What humidity says where states don't; returns why runs can't be judged, if so.
@@ -244,7 +245,7 @@ fn finding(context: &Context<'_>, device: &Device, stretch: &[&Observed], open: 
     let (first, last) = (stretch.first()?, stretch.last()?);
     let severity = match stretch.len() {
         1 => Severity::Notice,
-        count if count >= URGENT_COUNT => Severity::Urgent,
+        count if count >= URGENT_COUNT && !stays_moist_since(context, first.run.at_ms) => Severity::Urgent,
         _ => Severity::Warning,
     };
     let value = Value::new("runs missed", stretch.len() as f64, "1");

@@ -5,7 +5,7 @@ use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::super::context::Context;
-use super::super::device::{States, hours_within, overlapping, union};
+use super::super::device::{States, hours_within, known_together, overlapping, union};
 use super::super::places::Line;
 use super::model::{self, Inputs, Model};
 use super::say::Scene;
@@ -167,15 +167,7 @@ fn source(context: &Context<'_>, kind: DeviceKind, steps: &[Span]) -> Result<Opt
             )),
         };
     }
-    let known = states
-        .iter()
-        .map(|states| states.known.clone())
-        .reduce(|a, b| {
-            a.iter()
-                .flat_map(|span| b.iter().filter_map(|other| span.intersect(*other)))
-                .collect()
-        })
-        .unwrap_or_default();
+    let known = known_together(&states);
     Ok(Some(Source {
         on: union(states.into_iter().flat_map(|states| states.on).collect()),
         known,
@@ -277,6 +269,7 @@ pub(super) fn learn_place(
         .ok()
         .filter(|_| !inputs.fogger.is_empty())
         .map(with_model_doubt);
+    let lamp_is_unknown = has(DeviceKind::Lamp) && lamp_rise_k.is_none();
     Ok(Thermal {
         sensor: sensor.id.clone(),
         place: sensor
@@ -284,8 +277,8 @@ pub(super) fn learn_place(
             .as_ref()
             .map_or_else(|| sensor.id.clone(), |place| format!("“{place}”")),
         time_constant_h,
-        unbounded: (has(DeviceKind::Heater) && heater_rise_k.is_none())
-            || (has(DeviceKind::Lamp) && lamp_rise_k.is_none()),
+        unbounded: (has(DeviceKind::Heater) && heater_rise_k.is_none()) || lamp_is_unknown,
+        lamp_is_unknown,
         heater_rise_k,
         lamp_rise_k,
         fogger_rise_k,

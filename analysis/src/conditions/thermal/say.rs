@@ -21,7 +21,7 @@ const RANGE_K_MAX: f64 = 6.0;
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Scene {
     /// Hours of light asked for on the last day.
-    light_h: f64,
+    pub(super) light_h: f64,
     /// What the room usually goes down to, °C: the 5th percentile of the window.
     cool_room_c: Option<f64>,
     max_c: f64,
@@ -130,26 +130,10 @@ fn what_adds(context: &Context<'_>, place: &Thermal) -> String {
 
 /// "When the room reaches 30 °C …", and the room at which the limit is reached.
 fn hot_room(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Option<String> {
-    // A lamp whose rise is not known makes every figure of a day a guess.
-    let has_lamp = context
-        .enclosure
-        .devices_of(mosswarden_config::site::DeviceKind::Lamp)
-        .next()
-        .is_some();
-    if has_lamp && place.lamp_rise_k.is_none() {
-        return None;
-    }
-    let rise_k = evening_rise_k(&place.model.values(), scene.light_h);
-    let doubt_k = place.doubt_k.hypot(MODEL_DOUBT_FRAC / 2.0 * rise_k);
-    let reached = place
-        .model
-        .estimate(|v| HOT_ROOM_C + evening_rise_k(v, scene.light_h), doubt_k)?;
-    let passes = place
-        .model
-        .estimate(|v| scene.max_c - evening_rise_k(v, scene.light_h), doubt_k)?;
-    if reached.high - reached.low > RANGE_K_MAX {
-        return None;
-    }
+    let reached = place.evening_c(HOT_ROOM_C, scene.light_h)?;
+    // The room at which the limit is reached lies as far below it as the evening lies above its room.
+    let rise_k = reached.value - HOT_ROOM_C;
+    let passes = Estimate::symmetric(scene.max_c - rise_k, reached.high - reached.value);
     let off = if place.fogger_rise_k.is_some() {
         "heater and fogger off"
     } else {
@@ -227,6 +211,51 @@ fn without_power(context: &Context<'_>, place: &Thermal, scene: &Scene) -> Optio
 }
 
 impl Thermal {
+    /// At the end of the light hours of a day on which the room stays at `room_c`, heater and fogger off, °C; without light hours as if the
+    /// lamps stayed off. `None` where the record does not show what a lamp adds, which makes every figure of a day a guess, or where the range
+    /// says too little.
+    pub fn evening_c(&self, room_c: f64, light_h: f64) -> Option<Estimate> {
+        if self.lamp_is_unknown {
+            return None;
+        }
+        let rise_k = |v: &Values| match light_h > 0.0 {
+            true => evening_rise_k(v, light_h),
+            false => v.offset_k,
+        };
+        self.told(room_c, rise_k)
+    }
+
+    /// In the long run in a room that stays at `room_c`, with nothing on or with the heater on all the time, °C; `None` as for
+    /// [`Thermal::evening_c`].
+    pub fn long_run_c(&self, room_c: f64, is_heated: bool) -> Option<Estimate> {
+        if is_heated && self.heater_rise_k.is_none() {
+            return None;
+        }
+        self.told(room_c, |v| v.offset_k + if is_heated { v.heater_k } else { 0.0 })
+    }
+
+    /// So much above a room, with what the model itself may be off by.
+    fn told(&self, room_c: f64, rise_k: impl Fn(&Values) -> f64) -> Option<Estimate> {
+        let doubt_k = self
+            .doubt_k
+            .hypot(MODEL_DOUBT_FRAC / 2.0 * rise_k(&self.model.values()));
+        self.model
+            .estimate(|v| room_c + rise_k(v), doubt_k)
+            .filter(|told| told.high - told.low <= RANGE_K_MAX)
+    }
+
+    /// The lowest and the highest of the room in the last weeks that it was learned from, °C.
+    pub fn room_was_c(&self) -> Option<(f64, f64)> {
+        let known = self.inputs.room_c.iter().zip(&self.room_known);
+        known
+            .filter(|(_, is_known)| **is_known)
+            .map(|(room_c, _)| *room_c)
+            .fold(None, |range, room_c| {
+                let (low, high) = range.unwrap_or((room_c, room_c));
+                Some((f64::min(low, room_c), f64::max(high, room_c)))
+            })
+    }
+
     /// Hours from the end of the record until a power cut lets the place fall below a limit, in a room that stays at `room_c`, with the
     /// range that parameters and scatter leave; `None` where it does not within two days, or stands below it already.
     pub fn hours_without_power(&self, limit_c: f64, room_c: f64) -> Option<Estimate> {

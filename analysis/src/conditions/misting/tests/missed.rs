@@ -1,6 +1,7 @@
 //! Runs that were due and did not come.
 
 use super::*;
+use crate::findings::Severity;
 
 #[test]
 fn missed_runs_are_found_by_state_also_over_a_clock_change() {
@@ -75,6 +76,27 @@ fn without_states_a_mister_that_is_dead_for_weeks_goes_on_being_told() {
     assert_eq!(
         (found[0].start_ms, found[0].end_ms),
         (kit.at("2026-03-24T10:00"), None)
+    );
+}
+
+#[test]
+fn no_water_is_urgent_unless_the_air_is_known_to_be_moist_all_the_same() {
+    let severity = |drier_pct: f64| {
+        let mut kit = misted(true, |kit, at| (at < kit.at("2026-03-26")).then_some(1.0));
+        for sensor in ["check", "cool", "stat"] {
+            kit.shift(sensor, Quantity::Humidity, |kit, at| {
+                if at < kit.at("2026-03-26") {
+                    0.0
+                } else {
+                    -drier_pct
+                }
+            });
+        }
+        of(&kit.judge("2026-03-23", "2026-03-30"), Kind::MistMissed)[0].severity
+    };
+    assert_eq!(
+        (severity(0.0), severity(12.0)),
+        (Severity::Warning, Severity::Urgent)
     );
 }
 
