@@ -174,7 +174,7 @@ fn warmth(
         );
         if hot.value > limits.max_c {
             lines.first.push(format!(
-                "A room of {} is too warm for it, by what is told below. Think of a cooler place for it, of its lamps, of the room's shade.",
+                "A day on which the room stays at {} is too warm for it, by what is told below. Think of a cooler place for it, of its lamps, of the room's shade.",
                 words.temperature(high_room_c)
             ));
         } else if hot.high > limits.max_c {

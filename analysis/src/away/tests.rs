@@ -55,7 +55,7 @@ fn in_a_quiet_room_nothing_known_speaks_against_it_and_in_a_hot_one_heat_does() 
     let place = &hot.enclosures[0];
     assert_eq!(place.answer, Answer::SeeToItFirst);
     assert!(
-        place.first[0].starts_with("A room of 38.0 °C is too warm"),
+        place.first[0].starts_with("A day on which the room stays at 38.0 °C is too warm"),
         "{place:?}"
     );
 }

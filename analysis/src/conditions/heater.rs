@@ -125,7 +125,12 @@ pub(super) fn beyond_setpoint(
     let (Some(probe), Some(setpoint_c)) = (controller(context, device), device.setpoint.temperature_c) else {
         return Vec::new();
     };
-    let limit_c = setpoint_c + MARGIN_K;
+    // Another probe than the thermostat's may stand above the set-point whenever the heater is on.
+    let usually_c = match context.enclosure.controller_of(device) {
+        Some(_) => None,
+        None => elsewhere::usually_off_by_c(context, device, states, &probe),
+    };
+    let limit_c = usually_c.map_or(setpoint_c, |usually_c| usually_c.max(setpoint_c)) + MARGIN_K;
     let since = Span {
         from_ms: set_since_ms(context, device),
         until_ms: i64::MAX,

@@ -494,9 +494,16 @@ fn answer_more(material: &Material<'_>, judged: &[Judged<'_>], room: &RoomSectio
             .map(|j| j.enclosure.label.clone())
             .collect()
     };
-    let urgent = labels(Verdict::ActNow);
-    if !urgent.is_empty() {
-        more.push(format!("Act now: {}.", words::list(&urgent)));
+    // The whole answer in few words, since the reasons may go on over the page; a label may hold a comma.
+    for verdict in [Verdict::ActNow, Verdict::LookAtThis] {
+        let labels = labels(verdict);
+        if !labels.is_empty() {
+            more.push(format!(
+                "{}: {}.",
+                words::capital(verdict.words()),
+                labels.join("; ")
+            ));
+        }
     }
     more.extend(shared(material.site, &material.verdicts.findings));
     match judged.iter().filter(|j| j.verdict == Verdict::NotKnown).count() {

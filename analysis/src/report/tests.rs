@@ -44,6 +44,7 @@ fn the_first_line_answers_and_the_order_is_by_need() {
         report.answer_more,
         [
             "Act now: Crested geckos, window shelf.",
+            "Look at this: Mossy frogs, tall tank; Dyeing poison frogs.",
             "One could not be judged."
         ]
     );

@@ -14,7 +14,7 @@ use crate::conditions::context::Context;
 use crate::conditions::device::States;
 use crate::conditions::places::Line;
 use crate::findings::{Finding, Kind, Severity, Value};
-use crate::statistics::robust::{median, median_of_three};
+use crate::statistics::robust::{median, median_of_three, quantile};
 
 /// How far back its beginning is looked for.
 const BEFORE_MS: i64 = 28 * MS_PER_24_H;
@@ -79,6 +79,22 @@ pub(super) fn set_elsewhere(
         .filter(|stretch| stretch.len() >= CYCLES_MIN && is_above(&stretch[0]))
         .filter_map(|stretch| finding(context, device, goal, stretch, cycles.last()?))
         .collect()
+}
+
+/// What a probe that is not known to be the thermostat's usually reads at most as the heater goes off, °C.
+pub(super) fn usually_off_by_c(
+    context: &Context<'_>,
+    device: &Device,
+    states: &States,
+    probe: &Line,
+) -> Option<f64> {
+    /// Nearly always.
+    const SHARE: f64 = 0.9;
+    let off_c: Vec<f64> = cycles(context, device, states, probe)
+        .iter()
+        .map(|cycle| cycle.off_c)
+        .collect();
+    quantile(&off_c, SHARE).filter(|_| off_c.len() >= USUAL_CYCLES_MIN)
 }
 
 /// Where the probe usually stood as the heater went off, °C.

@@ -2,6 +2,7 @@
 
 use super::super::kit::{Kit, of, quiet_c, unjudged};
 use super::*;
+use mosswarden_config::site::Role;
 use mosswarden_config::table::ROOM;
 
 #[test]
@@ -21,6 +22,41 @@ fn a_heater_on_above_its_set_point_is_stuck() {
     );
     let ended = |until: &str| of(&kit.judge("2026-05-18", until), Kind::HeaterStuckOn)[0].end_ms;
     assert!(ended("2026-05-20T16:10").is_some(), "it said that it is off");
+}
+
+/// A sensor near the heater stands above its set-point each time it is on; in a cold night it is on for hours.
+#[test]
+fn another_probe_than_the_thermostats_says_stuck_beyond_its_own_usual_only() {
+    let judged = |is_known: bool, night_c: f64| {
+        let mut kit = Kit::quiet("2026-05-04", 21);
+        let night = kit.at("2026-05-20T22:00")..kit.at("2026-05-21T02:00");
+        let cycles = |kit: &Kit, at: i64| !kit.lit(at) && (at / 1_200_000) % 3 == 0;
+        for sensor in ["stat", "check", "cool"] {
+            let night = night.clone();
+            kit.refill(sensor, Quantity::Temperature, move |_, at| {
+                Some(if night.contains(&at) { night_c } else { 21.8 })
+            });
+        }
+        kit.states("heater", move |kit, at| night.contains(&at) || cycles(kit, at));
+        if !is_known {
+            let enclosure = &mut kit.site.enclosures[0];
+            enclosure
+                .devices
+                .iter_mut()
+                .for_each(|device| device.controlled_by = None);
+            enclosure
+                .sensors
+                .iter_mut()
+                .for_each(|sensor| sensor.role = Role::Probe);
+        }
+        of(&kit.judge("2026-05-18", "2026-05-25"), Kind::HeaterStuckOn).len()
+    };
+    assert_eq!((judged(false, 21.8), judged(false, 26.0)), (0, 1));
+    assert_eq!(
+        judged(true, 21.8),
+        1,
+        "its own probe stands above the set-point of 21 °C"
+    );
 }
 
 #[test]
