@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use mosswarden_config::journal::MEANINGS;
-use mosswarden_config::site::ArchivePlace;
+use mosswarden_config::site::{ArchivePlace, Site};
+use mosswarden_config::table::reports_dir;
 
 use crate::memory::Use;
 use crate::reporter::Failure;
@@ -201,6 +202,26 @@ pub(crate) struct Flags {
     pub(crate) enclosures: Vec<String>,
 }
 
+/// Where a paper goes: what is there is never written over by chance.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct Paper {
+    /// Folder for the files [default: reports in the data folder]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// Overwrite one of the same name
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Open it when it is written
+    #[arg(long)]
+    pub(crate) open: bool,
+}
+
+impl Paper {
+    pub(crate) fn folder(&self, site: &Site) -> PathBuf {
+        self.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir))
+    }
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct Report {
     /// ISO 8601 week, such as 2026-W21 [default: the last whole week; the time since the first reading where that is later]
@@ -211,15 +232,8 @@ pub(crate) struct Report {
     /// Only these enclosures; their ids stand in the files' names
     #[arg(long = "enclosure", value_name = "ID")]
     pub(crate) enclosures: Vec<String>,
-    /// Folder for the report's files [default: reports in the data folder]
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: Option<PathBuf>,
-    /// Overwrite a report of the same span
-    #[arg(long)]
-    pub(crate) force: bool,
-    /// Open the report when it is written
-    #[arg(long)]
-    pub(crate) open: bool,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
 }
 
 /// How far an audit and a hand-over look back where nothing is said: what the 12 weeks of the audit's first page need; a year has all
@@ -238,15 +252,8 @@ pub(crate) struct Audit {
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
     #[arg(long, value_name = "N", default_value_t = AUDIT_DAYS, value_parser = clap::value_parser!(u32).range(3..=3660))]
     pub(crate) days: u32,
-    /// Folder for the audit's files [default: reports in the data folder]
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: Option<PathBuf>,
-    /// Overwrite an audit of the same enclosure and moment
-    #[arg(long)]
-    pub(crate) force: bool,
-    /// Open the audit when it is written
-    #[arg(long)]
-    pub(crate) open: bool,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
 }
 
 #[derive(Debug, Args)]
@@ -290,15 +297,8 @@ pub(crate) struct Handover {
     /// How many days to look back; since arrival where the journal knows it and it is longer ago
     #[arg(long, value_name = "N", default_value_t = HANDOVER_DAYS, value_parser = clap::value_parser!(u32).range(14..=3660))]
     pub(crate) days: u32,
-    /// Folder for the hand-over's files [default: reports in the data folder]
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: Option<PathBuf>,
-    /// Overwrite a hand-over of the same enclosure and day
-    #[arg(long)]
-    pub(crate) force: bool,
-    /// Open the hand-over when it is written
-    #[arg(long)]
-    pub(crate) open: bool,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
 }
 
 #[derive(Debug, Args)]
@@ -318,15 +318,8 @@ pub(crate) struct Away {
     /// Nothing later is used [default: now]
     #[arg(long, value_name = "T")]
     pub(crate) until: Option<String>,
-    /// Folder for the files [default: reports in the data folder]
-    #[arg(long, value_name = "DIR")]
-    pub(crate) out: Option<PathBuf>,
-    /// Overwrite a sheet of the same days
-    #[arg(long)]
-    pub(crate) force: bool,
-    /// Open the sheet when it is written
-    #[arg(long)]
-    pub(crate) open: bool,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
 }
 
 #[derive(Debug, Subcommand)]

@@ -8,6 +8,7 @@
 
 use chrono::{Days, NaiveDate};
 use mosswarden_config::care::{self, Task};
+use mosswarden_config::journal;
 use mosswarden_config::journal::{CARE_DONE, Entry};
 use mosswarden_config::site::{DeviceKind, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -94,7 +95,7 @@ fn ticks_off(site: &Site, entry: &Entry, task: &Task) -> bool {
     if entry.kind == CARE_DONE {
         return entry.subject.as_deref() == Some(task.name.as_str());
     }
-    if task.name == "uv-lamp-renewal" && entry.kind == "device-replaced" {
+    if task.name == "uv-lamp-renewal" && entry.kind == journal::DEVICE_REPLACED {
         let is_uv_lamp = |id: &str| {
             site.enclosure(&entry.enclosure)
                 .is_some_and(|enclosure| enclosure.devices_of(DeviceKind::UvLamp).any(|lamp| lamp.id == id))

@@ -3,7 +3,7 @@
 
 use serde_json::{Value, json};
 
-use crate::plot::{Cell, Picture, Table, escape, figure_css};
+use crate::plot::{Cell, Picture, Table, escape, figure_css, page_css};
 
 /// A heading and what stands under it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -28,9 +28,10 @@ pub(crate) fn head(title: &str, skip_to: &str, skip_words: &str) -> String {
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <title>{}</title>\n<style>\n{STYLE}{}</style>\n</head>\n<body>\n<div class=\"page\">\n\
+         <title>{}</title>\n<style>\n{}{STYLE}{}</style>\n</head>\n<body>\n<div class=\"page\">\n\
          <a class=\"skip\" href=\"#{skip_to}\">{skip_words}</a>\n",
         escape(title),
+        page_css(),
         figure_css()
     )
 }

@@ -3,6 +3,7 @@
 //! In: entries of the kind `weight`, whose text begins with the weight in grams, and a name where several animals live together
 //! (`"41.5 g Juno"`). Out: one [`Animal`] each with its [`Trend`] and picture. A weight says nothing of health by itself.
 
+use mosswarden_config::journal;
 use mosswarden_config::journal::{Entry, weight};
 use mosswarden_config::zone::{MS_PER_24_H, Span, Zone};
 
@@ -48,7 +49,7 @@ pub struct Animal {
 pub fn animals(journal: &[Entry]) -> (Vec<Animal>, Vec<&Entry>) {
     let mut found: std::collections::BTreeMap<(String, String), Vec<Weighing>> = Default::default();
     let mut unread = Vec::new();
-    for entry in journal.iter().filter(|entry| entry.kind == "weight") {
+    for entry in journal.iter().filter(|entry| entry.kind == journal::WEIGHT) {
         match weight(&entry.text) {
             Some((grams, name)) => found
                 .entry((entry.enclosure.clone(), name))

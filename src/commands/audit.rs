@@ -7,7 +7,7 @@ use chrono::NaiveDate;
 use mosswarden_analysis::audit::{self, Asked, Audit};
 use mosswarden_analysis::{load, words};
 use mosswarden_config::site::Site;
-use mosswarden_config::table::{ROOM, Reading, partition_date, reports_dir};
+use mosswarden_config::table::{ROOM, Reading, partition_date};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli;
@@ -24,9 +24,9 @@ pub(crate) fn run(site: &Site, asked: &cli::Audit) -> Result<Outcome, Failure> {
             asked.until
         );
     }
-    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let folder = asked.paper.folder(site);
     let (answer, files) = write(site, asked, until_ms, &folder)?;
-    written::show(answer.first(), &files, asked.open)?;
+    written::show(answer.first(), &files, asked.paper.open)?;
     Ok(Outcome::Done)
 }
 
@@ -47,7 +47,7 @@ pub(crate) fn write(
     let readings_file = folder.join(&readings_name);
     let mut files = written::files(folder, &name);
     files.push(readings_file.clone());
-    written::never_over(&files, asked.force)?;
+    written::never_over(&files, asked.paper.force)?;
     let readable = Readable::open(site)?;
     let gathered = audit::gather(
         site,

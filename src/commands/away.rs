@@ -7,7 +7,6 @@ use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::plot::Display;
 use mosswarden_analysis::report;
 use mosswarden_config::site::Site;
-use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Away;
@@ -24,9 +23,9 @@ pub(crate) fn run(mut site: Site, asked: &Away) -> Result<Outcome, Failure> {
         Some(text) => past(&site, "--until", text)?,
         None => now_ms(),
     };
-    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let folder = asked.paper.folder(&site);
     let (answer, files) = write(&site, asked, until_ms, &folder)?;
-    written::show(Some(&answer), &files, asked.open)?;
+    written::show(Some(&answer), &files, asked.paper.open)?;
     Ok(Outcome::Done)
 }
 
@@ -45,7 +44,7 @@ pub(crate) fn write(
         .concat()
         .join("-");
     let files = written::files(folder, &name);
-    written::never_over(&files, asked.force)?;
+    written::never_over(&files, asked.paper.force)?;
 
     let judged = Span {
         from_ms: until_ms - JUDGED_MS,

@@ -6,7 +6,6 @@ use mosswarden_analysis::audit::{self, Asked};
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::handover;
 use mosswarden_config::site::Site;
-use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Handover;
@@ -18,9 +17,9 @@ pub(crate) fn run(site: &Site, asked: &Handover) -> Result<Outcome, Failure> {
         None => now_ms(),
         Some(text) => past(site, "--until", text)?,
     };
-    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
+    let folder = asked.paper.folder(site);
     let (answer, files) = write(site, asked, until_ms, &folder)?;
-    written::show(answer.first(), &files, asked.open)?;
+    written::show(answer.first(), &files, asked.paper.open)?;
     Ok(Outcome::Done)
 }
 
@@ -34,7 +33,7 @@ pub(crate) fn write(
     let own = enclosure(site, &asked.enclosure)?;
     let name = format!("handover-{}-{}", own.id, site.zone.date(until_ms));
     let files = written::files(folder, &name);
-    written::never_over(&files, asked.force)?;
+    written::never_over(&files, asked.paper.force)?;
 
     let readable = Readable::open(site)?;
     let gathered = audit::gather(

@@ -6,7 +6,6 @@ use chrono::NaiveTime;
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
-use mosswarden_config::table::reports_dir;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use crate::cli::Report;
@@ -17,9 +16,9 @@ pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
     only(&mut site, &asked.enclosures)?;
     let (span, week) = wanted(&site, asked)?;
     let name = [&[week], &asked.enclosures[..]].concat().join("-");
-    let folder = asked.out.clone().unwrap_or_else(|| reports_dir(&site.data_dir));
-    let (answer, files) = write(&site, span, &folder, &name, asked.force)?;
-    written::show(Some(&answer), &files, asked.open)?;
+    let folder = asked.paper.folder(&site);
+    let (answer, files) = write(&site, span, &folder, &name, asked.paper.force)?;
+    written::show(Some(&answer), &files, asked.paper.open)?;
     Ok(Outcome::Done)
 }
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use axum::extract::State;
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
-use mosswarden_analysis::plot::{Cell, Picture, Table, escape, figure_css};
+use mosswarden_analysis::plot::{Cell, Picture, Table, escape, figure_css, page_css};
 use mosswarden_analysis::words;
 use mosswarden_config::zone::MS_PER_HOUR;
 
@@ -131,11 +131,12 @@ fn html(page: &Page, view: &View, nonce: &str) -> String {
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{}, {title_site}</title>\n\
-         <style nonce=\"{nonce}\">\n{STYLE}{figures}</style>\n{script}</head>\n<body>\n<div class=\"page\">\n\
+         <style nonce=\"{nonce}\">\n{}{STYLE}{figures}</style>\n{script}</head>\n<body>\n<div class=\"page\">\n\
          <a class=\"skip\" href=\"#main\">Skip to the answer</a>\n\
          {nav}{invented}<main id=\"main\"{live}>\n{}</main>\n\
          <footer><p>{said}{leave}</p></footer>\n</div>\n</body>\n</html>\n",
         escape(&view.title),
+        page_css(),
         view.body,
     )
 }

@@ -80,9 +80,7 @@ impl Wanted {
                     enclosure: id.clone(),
                     until: String::new(),
                     days: cli::AUDIT_DAYS,
-                    out: None,
-                    force: false,
-                    open: false,
+                    paper: cli::Paper::default(),
                 };
                 audit::write(site, &asked, now_ms, &folder).map(drop)
             }
@@ -91,9 +89,7 @@ impl Wanted {
                     enclosure: id.clone(),
                     until: None,
                     days: cli::HANDOVER_DAYS,
-                    out: None,
-                    force: false,
-                    open: false,
+                    paper: cli::Paper::default(),
                 };
                 handover::write(site, &asked, now_ms, &folder).map(drop)
             }
@@ -104,9 +100,7 @@ impl Wanted {
                     room: room.clone(),
                     enclosures: Vec::new(),
                     until: None,
-                    out: None,
-                    force: false,
-                    open: false,
+                    paper: cli::Paper::default(),
                 };
                 away::write(site, &asked, now_ms, &folder).map(drop)
             }

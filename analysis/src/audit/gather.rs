@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use mosswarden_config::correction::Correction;
+use mosswarden_config::journal;
 use mosswarden_config::journal::Entry;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Band, Enclosure, Site};
@@ -146,7 +147,7 @@ pub fn gather<'a>(
     let arrived_ms = journal
         .iter()
         .rev()
-        .find(|entry| entry.kind == "arrived" && entry.enclosure == enclosure.id)
+        .find(|entry| entry.kind == journal::ARRIVED && entry.enclosure == enclosure.id)
         .map(|entry| entry.at_ms)
         .filter(|at| *at < until_ms);
     let asked_from_ms = before(until_ms, i64::from(asked.days));

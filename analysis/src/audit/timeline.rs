@@ -2,6 +2,7 @@
 //!
 //! An entry that was written down later than a day after what it tells is marked as late; nothing is left out or put right.
 
+use mosswarden_config::journal;
 use mosswarden_config::journal::{
     ARRIVED, ATE, DIED, Entry, FED, LAID_EGGS, LEFT, LID_OR_VENT_CHANGED, LOOKS_UNWELL, REFUSED_FOOD, SHED,
     TREATED, WEIGHT,
@@ -37,14 +38,14 @@ const LONG_KINDS: [&str; 14] = [
     LEFT,
     DIED,
     LID_OR_VENT_CHANGED,
-    "sensor-moved",
-    "sensor-replaced",
-    "sensor-calibrated",
-    "device-replaced",
-    "setpoint-changed",
-    "schedule-changed",
-    "power-cut",
-    "battery-changed",
+    journal::SENSOR_MOVED,
+    journal::SENSOR_REPLACED,
+    journal::SENSOR_CALIBRATED,
+    journal::DEVICE_REPLACED,
+    journal::SETPOINT_CHANGED,
+    journal::SCHEDULE_CHANGED,
+    journal::POWER_CUT,
+    journal::BATTERY_CHANGED,
 ];
 /// The kind of an entry that a later one stands for.
 const AMENDED: &str = "amended";

@@ -3,6 +3,7 @@
 //! In: usable readings, states, the journal. Out: steps; what is not known stays so, and times at which the keeper was at work
 //! are marked.
 
+use mosswarden_config::journal;
 use mosswarden_config::site::{DeviceKind, Enclosure, Site};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
@@ -124,14 +125,14 @@ fn near(spans: &[Span], step: Span) -> &[Span] {
 
 fn disturbed(context: &Context<'_>, mistings: &[Misting]) -> Vec<Span> {
     const WORK: [&str; 8] = [
-        "cleaned",
-        "door-open",
-        "pruned",
-        "power-cut",
-        "misted-by-hand",
-        "sensor-moved",
-        "sensor-replaced",
-        "refilled",
+        journal::CLEANED,
+        journal::DOOR_OPEN,
+        journal::PRUNED,
+        journal::POWER_CUT,
+        journal::MISTED_BY_HAND,
+        journal::SENSOR_MOVED,
+        journal::SENSOR_REPLACED,
+        journal::REFILLED,
     ];
     let around = |at_ms: i64| Span {
         from_ms: at_ms - WORK_BEFORE_MS,

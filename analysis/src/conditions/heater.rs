@@ -7,6 +7,7 @@
 mod elsewhere;
 mod failed;
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Device, DeviceKind};
 use mosswarden_config::table::Mark;
@@ -112,7 +113,7 @@ fn controller(context: &Context<'_>, device: &Device) -> Option<Line> {
 
 /// Since when a heater's set-point is what the site file says, by the journal.
 fn set_since_ms(context: &Context<'_>, device: &Device) -> i64 {
-    context.last_noted_ms(&["setpoint-changed"], device)
+    context.last_noted_ms(&[journal::SETPOINT_CHANGED], device)
 }
 
 /// Spans inside `window` in which a heater was on although its probe read above set-point and margin.

@@ -2,6 +2,7 @@
 //!
 //! In: when a lamp was put in, by the site file or the journal. Out: a finding from the day it is due.
 
+use mosswarden_config::journal;
 use mosswarden_config::site::{Device, DeviceKind};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
@@ -71,7 +72,7 @@ fn installed_ms(context: &Context<'_>, device: &Device) -> Option<i64> {
         .journal
         .iter()
         .filter(|entry| {
-            entry.kind == "device-replaced" && entry.subject.as_deref() == Some(device.id.as_str())
+            entry.kind == journal::DEVICE_REPLACED && entry.subject.as_deref() == Some(device.id.as_str())
         })
         .map(|entry| entry.at_ms)
         .max();

@@ -3,6 +3,7 @@
 //! In: states and illuminance from the record, temperature. Out: hours a local day, a finding for each stretch of days with too much or
 //! too little.
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::table::Mark;
@@ -271,7 +272,7 @@ struct Asked {
 
 impl Asked {
     fn of(context: &Context<'_>, lit: &Lit) -> Asked {
-        let mut changes = context.noted(&["schedule-changed"], |id| {
+        let mut changes = context.noted(&[journal::SCHEDULE_CHANGED], |id| {
             let mut lamps = context.enclosure.devices_of(DeviceKind::Lamp);
             lamps.any(|lamp| lamp.id == id)
         });

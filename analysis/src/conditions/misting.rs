@@ -23,6 +23,7 @@ mod yields;
 
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal;
 use mosswarden_config::site::DeviceKind;
 
 use super::context::Context;
@@ -192,7 +193,7 @@ fn observe(context: &Context<'_>, probes: &[Probe], runs: Vec<Run>, events: &Eve
     // A sensor that is out for a check does not see what a run brings.
     let checks: Vec<Vec<i64>> = probes
         .iter()
-        .map(|probe| context.noted(&["sensor-calibrated"], |id| id == probe.id))
+        .map(|probe| context.noted(&[journal::SENSOR_CALIBRATED], |id| id == probe.id))
         .collect();
     let is_out = |checks: &[i64], run: &Run| checks.iter().any(|at| (at - run.at_ms).abs() <= NEAR_CHECK_MS);
     runs.into_iter()

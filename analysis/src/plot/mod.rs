@@ -32,6 +32,7 @@ pub use day_hours::{DayHours, HourLine, day_hours};
 pub use deficit_days::{DeficitDay, deficit_days};
 pub use effects::{EffectRow, effects};
 pub use misting::{Bars, Brought, MistingGroup, MistingPlot, misting_plot};
+pub use palette::page_css;
 pub use picture::{Cell, Picture, Slice, Table, escape, figure_css};
 pub use strip::{Bar, Line, Mark, Strip, Stroke, week_strip};
 pub use trust_line::{TrustLine, trust_line};

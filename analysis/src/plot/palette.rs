@@ -1,4 +1,4 @@
-//! The one palette of every picture: Okabe and Ito's colours for all kinds of colour vision, on paper and on near-black.
+//! The one palette of every picture and page: Okabe and Ito's colours for all kinds of colour vision, on paper and on near-black.
 //!
 //! A drawing is written in the paper colours; [`dark_css`] gives the rules that turn each of them into its partner on a dark
 //! screen. At most three hues stand in one figure, and each has its own weight, dash or label as well.
@@ -39,6 +39,10 @@ pub const WANTED: Ink = ink((0, 158, 115), (0, 158, 116));
 /// Devices: grey, so that no hue is spent on them.
 pub const DEVICE: Ink = ink((110, 110, 108), (150, 150, 146));
 
+/// What stands apart on a page: fields, frames.
+pub const WASH: Ink = ink((245, 245, 242), (31, 31, 29));
+
+/// What is drawn with.
 const ALL: [Ink; 9] = [
     PAPER,
     INK,
@@ -54,6 +58,26 @@ const ALL: [Ink; 9] = [
 /// `#RRGGBB`, as the drawing writes it.
 pub fn hex(color: RGBColor) -> String {
     format!("#{:02X}{:02X}{:02X}", color.0, color.1, color.2)
+}
+
+/// The colours of a page around its pictures, as custom properties of its root, for paper and for a dark screen.
+pub fn page_css() -> String {
+    let named = [
+        ("paper", PAPER),
+        ("ink", INK),
+        ("faint", FAINT),
+        ("rule", RULE),
+        ("wash", WASH),
+    ];
+    let all = |of: fn(Ink) -> RGBColor| -> String {
+        let one = |(name, ink): &(&str, Ink)| format!("--{name}:{};", hex(of(*ink)));
+        named.iter().map(one).collect()
+    };
+    format!(
+        ":root{{{}color-scheme:light dark}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n",
+        all(|ink| ink.paper),
+        all(|ink| ink.dark)
+    )
 }
 
 /// Style rules, to stand inside `@media (prefers-color-scheme: dark)`. They name no ancestor: a drawing that is shown again

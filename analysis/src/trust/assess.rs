@@ -5,6 +5,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
 use mosswarden_config::table::{Mark, ROOM};
@@ -344,7 +345,7 @@ impl Room<'_> {
         let mut watered: Vec<Span> = self
             .record
             .entries(&enclosure.id, self.history())
-            .filter(|entry| ["misted-by-hand", "cleaned"].contains(&entry.kind.as_str()))
+            .filter(|entry| [journal::MISTED_BY_HAND, journal::CLEANED].contains(&entry.kind.as_str()))
             .map(|entry| scene::by_hand(entry.at_ms))
             .collect();
         for kind in [DeviceKind::Mister, DeviceKind::Fogger] {
@@ -371,9 +372,9 @@ impl Room<'_> {
         self.record
             .entries(self.id, self.history())
             .filter(|entry| match entry.kind.as_str() {
-                "sensor-calibrated" => entry.subject.as_deref().is_none_or(|id| id == sensor),
+                journal::SENSOR_CALIBRATED => entry.subject.as_deref().is_none_or(|id| id == sensor),
                 // "Back from the salt, no correction made."
-                "note" => entry.subject.as_deref() == Some(sensor),
+                journal::NOTE => entry.subject.as_deref() == Some(sensor),
                 _ => false,
             })
             .filter_map(|entry| jar::out_of_enclosure(humidity, entry.at_ms))

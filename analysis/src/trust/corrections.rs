@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use mosswarden_config::correction::{Correction, Method, holding};
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Sensor, Site};
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -86,7 +87,7 @@ fn replaced_ms(site: &Site, record: &Record, place: &str, sensor: &Sensor) -> Ve
     record
         .journal
         .iter()
-        .filter(|entry| entry.kind == "sensor-replaced" && entry.enclosure == place)
+        .filter(|entry| entry.kind == journal::SENSOR_REPLACED && entry.enclosure == place)
         .filter(|entry| entry.subject.as_deref().is_none_or(|id| id == sensor.id))
         .map(|entry| entry.at_ms)
         .chain(sensor.installed.map(|date| site.zone.day(date).from_ms))

@@ -6,6 +6,7 @@
 
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal;
 use mosswarden_config::journal::{CHANGES_AIR, Entry};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{Role, Sensor};
@@ -520,7 +521,11 @@ fn put_in_ms(scene: &Scene<'_>, sensor: &Sensor) -> Option<i64> {
 
 /// Since when a sensor is the same in the same place, by site file, journal and checks; `None` where nothing says that it ever was another.
 pub(super) fn unchanged_since_ms(scene: &Scene<'_>, sensor: &Sensor) -> Option<i64> {
-    const RENEWED: [&str; 3] = ["sensor-moved", "sensor-replaced", "sensor-calibrated"];
+    const RENEWED: [&str; 3] = [
+        journal::SENSOR_MOVED,
+        journal::SENSOR_REPLACED,
+        journal::SENSOR_CALIBRATED,
+    ];
     let ever = Span {
         from_ms: i64::MIN,
         until_ms: scene.history.until_ms,
@@ -562,7 +567,8 @@ impl Bench<'_> {
         let renewed: Vec<i64> = entries
             .iter()
             .filter(|e| {
-                ["sensor-replaced", "sensor-calibrated"].contains(&e.kind.as_str()) && of(e, &sensor.id)
+                [journal::SENSOR_REPLACED, journal::SENSOR_CALIBRATED].contains(&e.kind.as_str())
+                    && of(e, &sensor.id)
             })
             .map(|e| e.at_ms)
             .chain(put_in_ms(self.scene, sensor))
@@ -571,12 +577,14 @@ impl Bench<'_> {
         let steps: Vec<i64> = entries
             .iter()
             .filter(|e| match e.kind.as_str() {
-                "sensor-moved" => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
-                "sensor-replaced" | "sensor-calibrated" => others.iter().any(|other| of(e, other)),
-                "schedule-changed" | "setpoint-changed" | "device-replaced" => true,
+                journal::SENSOR_MOVED => of(e, &sensor.id) || others.iter().any(|other| of(e, other)),
+                journal::SENSOR_REPLACED | journal::SENSOR_CALIBRATED => {
+                    others.iter().any(|other| of(e, other))
+                }
+                journal::SCHEDULE_CHANGED | journal::SETPOINT_CHANGED | journal::DEVICE_REPLACED => true,
                 kind if CHANGES_AIR.contains(&kind) => true,
                 // What a keeper writes of an enclosure may be why its level changed, and nothing beside a sensor that stands alone says otherwise.
-                "note" => others.is_empty() && e.subject.is_none(),
+                journal::NOTE => others.is_empty() && e.subject.is_none(),
                 _ => false,
             })
             .map(|e| e.at_ms)

@@ -7,6 +7,7 @@
 
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::MS_PER_24_H;
@@ -153,7 +154,10 @@ impl Nature {
                 add(&case.duty(device), &priors);
             }
         }
-        for kinds in [&["cleaned", "door-open"][..], &["misted-by-hand"]] {
+        for kinds in [
+            &[journal::CLEANED, journal::DOOR_OPEN][..],
+            &[journal::MISTED_BY_HAND],
+        ] {
             let count = case.by_day(|day| {
                 let entries = scene.record.entries(&scene.enclosure.id, day);
                 Some(

@@ -3,6 +3,7 @@
 //! Such a probe reads right for most of the time, or for where it hangs, so these are remarks beside its standing and no findings. The
 //! limits are our own choice, set wide: of probes that sit well none was remarked on (ACCURACY.md).
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
@@ -86,7 +87,7 @@ impl Room<'_> {
         let by_hand = self
             .record
             .entries(&enclosure.id, self.history())
-            .filter(|entry| entry.kind == "misted-by-hand")
+            .filter(|entry| entry.kind == journal::MISTED_BY_HAND)
             .map(|entry| entry.at_ms);
         let mut all: Vec<i64> = runs.chain(by_hand).collect();
         all.sort_unstable();

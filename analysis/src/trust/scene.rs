@@ -2,11 +2,13 @@
 //!
 //! Humidity is compared through vapour pressure at the tested sensor's own temperature ([JCGM100] for the doubt), because the
 //! same air reads 85 %RH at 24 °C and 75 %RH at 26 °C. Temperatures are compared at night, away from lamps; by day only to see
-//! whether a probe whose humidity jumped hangs elsewhere since. Cells near saturation, after a misting and around a cleaning are left out.
+//! whether a probe whose humidity jumped hangs elsewhere since. Cells near saturation, after a misting, around a cleaning and beside a heater
+//! that knows no pause are left out.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use mosswarden_config::journal;
 use mosswarden_config::journal::CHANGES_AIR;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure, Sensor, Site};
@@ -37,6 +39,12 @@ const AFTER_LIGHT_MS: i64 = 2 * MS_PER_HOUR;
 const UNLIKE_K: f64 = 5.0;
 /// Usual is what lies between these quantiles of the record: nights and days, and no week of a failed heater.
 const USUAL_QUANTILES: [f64; 2] = [0.2, 0.8];
+
+/// A heater that is on for so long without a pause, where such times make up less than this share of its record, works otherwise than usual: it
+/// died, or can't do what is asked; so long after it the places are as they were (own choice).
+const PAUSELESS_MS: i64 = 12 * MS_PER_HOUR;
+const PAUSELESS_FRAC_MAX: f64 = 0.25;
+const SETTLED_MS: i64 = 6 * MS_PER_HOUR;
 
 /// By sensor and quantity, on the common cells.
 pub(super) type Grids = BTreeMap<(String, Quantity), Grid>;
@@ -70,6 +78,29 @@ impl<'a> Scene<'a> {
             .filter_map(|lamp| self.record.get(&lamp.id, Quantity::State))
             .flat_map(|states| on_spans(states.view(), STATE_HOLD_MS_MAX))
             .collect()
+    }
+
+    /// While a heater is on without a pause for so long that it does not do what is asked, or can't, where it usually pauses, and until the
+    /// warmth lies among the places as it used to.
+    fn heated_without_pause(&self) -> Vec<Span> {
+        let heaters = self.enclosure.devices_of(DeviceKind::Heater);
+        let states = heaters.filter_map(|heater| self.record.get(&heater.id, Quantity::State));
+        let mut without = Vec::new();
+        for states in states {
+            let on = on_spans(states.view(), STATE_HOLD_MS_MAX).into_iter();
+            let mut long: Vec<Span> = on.filter_map(|on| on.intersect(self.history)).collect();
+            long.retain(|on| on.until_ms - on.from_ms >= PAUSELESS_MS);
+            let length_ms: i64 = long.iter().map(|on| on.until_ms - on.from_ms).sum();
+            let heard = states.at_ms.first().zip(states.at_ms.last());
+            let heard_ms = heard.map_or(0, |(first_ms, last_ms)| last_ms - first_ms);
+            if (length_ms as f64) < PAUSELESS_FRAC_MAX * heard_ms as f64 {
+                without.extend(long.into_iter().map(|on| Span {
+                    from_ms: on.from_ms,
+                    until_ms: on.until_ms + SETTLED_MS,
+                }));
+            }
+        }
+        without
     }
 
     /// While a mister runs and as long after it as its vapour is not spread.
@@ -181,14 +212,16 @@ impl<'a> Cells<'a> {
                 .skip(from)
                 .for_each(|cell| *cell = false);
         };
-        for wet in scene.wet() {
-            silence(wet.from_ms, wet.until_ms);
+        for odd in scene.wet().into_iter().chain(scene.heated_without_pause()) {
+            silence(odd.from_ms, odd.until_ms);
         }
         for entry in record.entries(&enclosure.id, history) {
             let odd = match entry.kind.as_str() {
-                "cleaned" | "door-open" | "misted-by-hand" | "power-cut" => by_hand(entry.at_ms),
+                journal::CLEANED | journal::DOOR_OPEN | journal::MISTED_BY_HAND | journal::POWER_CUT => {
+                    by_hand(entry.at_ms)
+                }
                 kind if CHANGES_AIR.contains(&kind) => by_hand(entry.at_ms),
-                "sensor-calibrated" => Span {
+                journal::SENSOR_CALIBRATED => Span {
                     from_ms: entry.at_ms - NEAR_CHECK_MS,
                     until_ms: entry.at_ms + NEAR_CHECK_MS,
                 },
@@ -404,18 +437,19 @@ mod tests {
             "nothing says that it was the lamp"
         );
     }
-    /// How many changes of humidity are told where from a day on the two part by 6 %RH, and the enclosure is by so much colder.
-    fn changes_beside_cold(colder_k: f64, is_heated: bool) -> usize {
+    /// How many changes of humidity are told where from a day on the two part by 6 %RH, and the enclosure is by so much colder; with a heater that
+    /// goes on and off, or from that day on is on without a pause.
+    fn changes_beside_cold(colder_k: f64, heater: Option<bool>) -> usize {
         let history = Span {
             from_ms: START_MS,
             until_ms: START_MS + DAYS * MS_PER_24_H,
         };
-        let heater = "[[enclosure.device]]\nid = \"heater\"\nkind = \"heater\"\nfeeds = [ { topic = \"t/heater\", format = \"state\" } ]\n";
-        let device = if is_heated { heater } else { "" };
+        let device = "[[enclosure.device]]\nid = \"heater\"\nkind = \"heater\"\nfeeds = [ { topic = \"t/heater\", format = \"state\" } ]\n";
+        let device = heater.map_or("", |_| device);
         let site = site_in_room(&[("stat", "controller"), ("check", "reference")], device);
         let since_ms = START_MS + (LEFT_ON_DAY + 4) * MS_PER_24_H;
         let mut readings = Vec::new();
-        for at_ms in (history.from_ms..history.until_ms).step_by(1_200_000) {
+        for (step, at_ms) in (history.from_ms..history.until_ms).step_by(1_200_000).enumerate() {
             let wobble_pct = 0.5 * (at_ms as f64 / 7e6).sin();
             let is_since = at_ms >= since_ms;
             let t_c = 20.0 - if is_since { colder_k } else { 0.0 };
@@ -425,6 +459,15 @@ mod tests {
             ] {
                 readings.push(reading(sensor, Quantity::Temperature, at_ms, t_c));
                 readings.push(reading(sensor, Quantity::Humidity, at_ms, pct));
+            }
+            if let Some(is_pauseless) = heater {
+                let is_on = step % 3 == 0 || is_since && is_pauseless;
+                readings.push(reading(
+                    "heater",
+                    Quantity::State,
+                    at_ms,
+                    f64::from(u8::from(is_on)),
+                ));
             }
         }
         let record = Record::from_readings(readings, Vec::new(), history);
@@ -441,8 +484,14 @@ mod tests {
 
     #[test]
     fn what_parts_in_unusual_cold_is_no_change_of_a_sensor() {
-        assert_ne!(changes_beside_cold(0.0, true), 0);
-        assert_eq!(changes_beside_cold(10.0, true), 0);
-        assert_ne!(changes_beside_cold(10.0, false), 0, "with room and season");
+        assert_ne!(changes_beside_cold(0.0, Some(false)), 0);
+        assert_eq!(changes_beside_cold(10.0, Some(false)), 0);
+        assert_ne!(changes_beside_cold(10.0, None), 0, "with room and season");
+    }
+
+    #[test]
+    fn what_parts_while_a_heater_knows_no_pause_is_no_change_of_a_sensor() {
+        assert_eq!(changes_beside_cold(3.0, Some(true)), 0);
+        assert_ne!(changes_beside_cold(3.0, Some(false)), 0);
     }
 }

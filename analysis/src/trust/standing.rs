@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
@@ -159,9 +160,9 @@ impl Room<'_> {
             .filter(|entry| entry.subject.as_deref() == Some(sensor.id.as_str()))
             .filter_map(|entry| {
                 let what = match entry.kind.as_str() {
-                    "sensor-moved" => "moved",
-                    "sensor-replaced" => "replaced",
-                    "sensor-calibrated" => "checked",
+                    journal::SENSOR_MOVED => "moved",
+                    journal::SENSOR_REPLACED => "replaced",
+                    journal::SENSOR_CALIBRATED => "checked",
                     _ => return None,
                 };
                 Some((entry.at_ms, what))

@@ -6,6 +6,7 @@
 
 use std::collections::BTreeSet;
 
+use mosswarden_config::journal;
 use mosswarden_config::site::Device;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
@@ -105,7 +106,7 @@ fn usual_off_c(cycles: &[Cycle]) -> Option<f64> {
 
 /// The times of being on that ended, since the set-point was last changed.
 fn cycles(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Cycle> {
-    let changed_ms = context.last_noted_ms(&["setpoint-changed", "device-replaced"], device);
+    let changed_ms = context.last_noted_ms(&[journal::SETPOINT_CHANGED, journal::DEVICE_REPLACED], device);
     let looked_at = Span {
         from_ms: changed_ms.max(context.span.from_ms - BEFORE_MS),
         until_ms: context.span.until_ms,

@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
+use mosswarden_config::journal;
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
 
@@ -33,7 +34,7 @@ pub(super) fn pause_share(context: &Context<'_>, events: &Events) -> Option<Esti
         .devices_of(DeviceKind::Fogger)
         .find(|device| device.setpoint.humidity_pct.is_some())?;
     let states = context.states(fogger)?;
-    let set_anew_ms = context.last_noted_ms(&["setpoint-changed", "device-replaced"], fogger);
+    let set_anew_ms = context.last_noted_ms(&[journal::SETPOINT_CHANGED, journal::DEVICE_REPLACED], fogger);
     // By local date, and in the light or the dark.
     let mut by_half_day: BTreeMap<(bool, NaiveDate), Vec<(i64, f64)>> = BTreeMap::new();
     for pair in states.on.windows(2) {

@@ -1,5 +1,6 @@
 //! Scheduled and observed runs of a mister, matched in local time.
 
+use mosswarden_config::journal;
 use mosswarden_config::journal::{CHANGES_AIR, CLEANED, DOOR_OPEN, POWER_CUT};
 use mosswarden_config::site::{Device, DeviceKind};
 use mosswarden_config::zone::{MS_PER_HOUR, Span};
@@ -121,7 +122,7 @@ fn length_s(on: Span) -> f64 {
 /// Scheduled instants, lengths in s and places in the schedule, since the schedule last changed.
 fn expected(context: &Context<'_>, device: &Device) -> Vec<(i64, f64, usize)> {
     let whole = context.whole();
-    let changed_ms = context.last_noted_ms(&["schedule-changed"], device);
+    let changed_ms = context.last_noted_ms(&[journal::SCHEDULE_CHANGED], device);
     // Before anything was heard here nothing was asked for that could be known.
     let heard_ms = context.heard_from_ms().unwrap_or(i64::MIN);
     device
@@ -137,7 +138,7 @@ pub(super) fn by_hand(context: &Context<'_>) -> Vec<Run> {
     context
         .record
         .entries(&context.enclosure.id, context.whole())
-        .filter(|entry| entry.kind == "misted-by-hand")
+        .filter(|entry| entry.kind == journal::MISTED_BY_HAND)
         .map(|entry| Run {
             device: BY_HAND.to_owned(),
             at_ms: entry.at_ms,

@@ -3,6 +3,7 @@
 //! In: usable probes and everything that is known to wet the air or open the door. Out: runs "by hand (seen)". Looked for only
 //! where no fogger is silent about itself, since fog rises as sharply.
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::DeviceKind;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
@@ -102,13 +103,13 @@ fn door_near(context: &Context<'_>, at_ms: i64) -> bool {
     };
     context.record.entries(&context.enclosure.id, near).any(|entry| {
         [
-            "cleaned",
-            "door-open",
-            "pruned",
-            "power-cut",
-            "sensor-moved",
-            "sensor-replaced",
-            "battery-changed",
+            journal::CLEANED,
+            journal::DOOR_OPEN,
+            journal::PRUNED,
+            journal::POWER_CUT,
+            journal::SENSOR_MOVED,
+            journal::SENSOR_REPLACED,
+            journal::BATTERY_CHANGED,
         ]
         .contains(&entry.kind.as_str())
     })

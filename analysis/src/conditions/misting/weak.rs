@@ -26,8 +26,9 @@ const FIRST_FRAC_MAX: f64 = 0.96;
 const OTHER_FRAC: f64 = 0.88;
 /// Autocorrelation of yields from run to run widens the interval by this in variance (our own choice, on the safe side).
 pub(super) const VARIANCE_INFLATION: f64 = 2.0;
-/// A fall within this time is sudden.
+/// A fall within this time is sudden, one that takes so long is slow, and between them it is not told which (own choice).
 const SUDDEN_MS: i64 = 2 * MS_PER_24_H;
+const SLOW_MS: i64 = 6 * MS_PER_24_H;
 
 /// What makes a finding: a level of the last runs below the first share, with an interval below the second.
 #[derive(Clone, Copy)]
@@ -351,7 +352,7 @@ impl Fallen<'_> {
     fn told(&self, context: &Context<'_>, device: &Device, in_first_minutes: Option<f64>) -> Finding {
         /// The first minutes are spoken of where they bring more than the whole by this share.
         const MORE_FRAC: f64 = 0.15;
-        let (from_ms, sudden) = onset(self.by_main);
+        let (from_ms, fell) = onset(self.by_main, self.share.value);
         let Estimate { value, low, high } = self.share;
         let severity = if value < WARNING_FRAC {
             Severity::Warning
@@ -360,10 +361,10 @@ impl Fallen<'_> {
         };
         let mut finding = self.finding(context, from_ms, severity);
         finding.subject = device.id.clone();
-        let course = if sudden {
-            "it fell within two days, as when a valve, hose or nozzle fails"
-        } else {
-            "it fell little by little, as when a nozzle clogs"
+        let course = match fell {
+            Some(Fell::AtOnce) => ": it fell within two days, as when a valve, hose or nozzle fails",
+            Some(Fell::LittleByLittle) => ": it fell little by little, as when a nozzle clogs",
+            None => "",
         };
         let counted = self.counted();
         let still = in_first_minutes
@@ -375,7 +376,7 @@ impl Fallen<'_> {
                 )
             });
         finding.message = format!(
-            "Mistings of {} now bring {} of their usual vapour{counted} ({} to {}), since about {}: {course}.{still}",
+            "Mistings of {} now bring {} of their usual vapour{counted} ({} to {}), since about {}{course}.{still}",
             device.id,
             percent(value),
             percent(low),
@@ -391,7 +392,7 @@ impl Fallen<'_> {
 
     /// The same of mistings by hand: about the enclosure, since no device of the site file gives them.
     fn told_by_hand(&self, context: &Context<'_>) -> Finding {
-        let (from_ms, _) = onset(self.by_main);
+        let (from_ms, _) = onset(self.by_main, self.share.value);
         let Estimate { value, low, high } = self.share;
         let mut finding = self.finding(context, from_ms, Severity::Notice);
         finding.message = format!(
@@ -426,13 +427,20 @@ impl Fallen<'_> {
     }
 }
 
-/// Since when the yield is down, and whether it fell all at once.
-fn onset(by_main: &Yield) -> (i64, bool) {
+/// How a yield fell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fell {
+    AtOnce,
+    LittleByLittle,
+}
+
+/// Since when the yield is down, and how it fell to the share that it has now; `None` where it may be either.
+fn onset(by_main: &Yield, now_frac: f64) -> (i64, Option<Fell>) {
     /// The share below which it counts as down, and above which it still was well.
     const DOWN_FRAC: f64 = 0.85;
     const WELL_FRAC: f64 = 0.9;
-    /// The share below which it has fallen for good.
-    const DEEP_FRAC: f64 = 0.8;
+    /// So much of the fall is behind it where it has fallen for good.
+    const FALLEN_FRAC: f64 = 0.75;
     /// Runs over which a median steadies the course, half on either side.
     const HALF: usize = 2;
     let later = &by_main.later;
@@ -452,12 +460,16 @@ fn onset(by_main: &Yield) -> (i64, bool) {
     let deep = course
         .iter()
         .skip(down)
-        .position(|share| *share < DEEP_FRAC)
+        .position(|share| *share < 1.0 - FALLEN_FRAC * (1.0 - now_frac))
         .map(|i| i + down);
-    let sudden = well
+    let fell = well
         .zip(deep)
-        .is_some_and(|(well, deep)| later[deep].0.at_ms - later[well].0.at_ms <= SUDDEN_MS);
-    (later[down].0.at_ms, sudden)
+        .and_then(|(well, deep)| match later[deep].0.at_ms - later[well].0.at_ms {
+            ..=SUDDEN_MS => Some(Fell::AtOnce),
+            SLOW_MS.. => Some(Fell::LittleByLittle),
+            _ => None,
+        });
+    (later[down].0.at_ms, fell)
 }
 
 pub(super) fn half_lives(context: &Context<'_>, by_main: &Yield) -> Vec<Value> {

@@ -5,6 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use mosswarden_config::journal;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::super::Ran;
@@ -310,10 +311,10 @@ fn reset_ms(context: &Context<'_>, device: &str, probe: &str) -> i64 {
         .filter(|entry| {
             let subject = entry.subject.as_deref();
             match entry.kind.as_str() {
-                "device-replaced" | "schedule-changed" => {
+                journal::DEVICE_REPLACED | journal::SCHEDULE_CHANGED => {
                     subject.is_none_or(|s| s == device || s == context.enclosure.id)
                 }
-                "sensor-moved" | "sensor-replaced" => subject.is_none_or(|s| s == probe),
+                journal::SENSOR_MOVED | journal::SENSOR_REPLACED => subject.is_none_or(|s| s == probe),
                 _ => false,
             }
         })

@@ -1,5 +1,6 @@
 //! Learning one place: what acted on it, which hours and days count, and whether the fitted model may speak.
 
+use mosswarden_config::journal;
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Sensor};
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
@@ -33,8 +34,8 @@ const MEAN_LAG_H_RANGE: (f64, f64) = (0.2, 24.0);
 /// Two thermometers, each within its claim in 95 of 100: √2 / 2 of the claim as a standard uncertainty.
 const TWO_THERMOMETERS: f64 = std::f64::consts::FRAC_1_SQRT_2;
 /// An event in the journal after which a place is another one.
-const NEW_PLACE_KINDS: [&str; 2] = ["sensor-moved", "sensor-replaced"];
-const NEW_ENCLOSURE_KINDS: [&str; 1] = ["device-replaced"];
+const NEW_PLACE_KINDS: [&str; 2] = [journal::SENSOR_MOVED, journal::SENSOR_REPLACED];
+const NEW_ENCLOSURE_KINDS: [&str; 1] = [journal::DEVICE_REPLACED];
 
 /// What acted on every place, on equal steps.
 pub(super) struct Acting {

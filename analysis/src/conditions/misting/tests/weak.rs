@@ -146,6 +146,17 @@ fn a_yield_of_half_is_found_within_a_week_and_a_healthy_one_is_not() {
         found[0].message
     );
     assert_eq!(found[0].also[0].name, "decay half-life");
+    let over_days = |days: f64| {
+        let kit = misted(true, |kit, at| {
+            let since_d = (at - kit.at("2026-03-28")) as f64 / (24 * MS_PER_HOUR) as f64;
+            Some(1.0 - 0.5 * (since_d / days).clamp(0.0, 1.0))
+        });
+        let outcome = kit.judge("2026-04-06", "2026-04-13");
+        of(&outcome, Kind::MistWeak)[0].message.clone()
+    };
+    let (slow, between) = (over_days(14.0), over_days(7.0));
+    assert!(slow.contains("little by little"), "{slow}");
+    assert!(!between.contains("it fell"), "{between}");
     let healthy = misted(true, |_, at| Some(if (at / 1000) % 7 < 3 { 0.9 } else { 1.1 }));
     assert!(of(&healthy.judge("2026-03-30", "2026-04-06"), Kind::MistWeak).is_empty());
 }
