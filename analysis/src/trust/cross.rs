@@ -6,18 +6,18 @@
 
 use std::collections::BTreeMap;
 
-use mosswarden_config::journal;
-use mosswarden_config::journal::{CHANGES_AIR, Entry};
+use mosswarden_config::journal::{self, CHANGES_AIR, Entry};
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{Role, Sensor};
+use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::corrections;
-use super::daily::{DayFigure, PartFigure, daily};
+use super::daily::{DayFigure, combine, daily, usual_level};
 use super::nature::Nature;
 use super::onset::{self, Change, Noise, Shared};
 use super::pattern::Parted;
 use super::scene::{Cells, Comparison, Scene};
+use super::suspicion::suspicion;
 use super::witness;
 use crate::statistics::robust::median;
 
@@ -390,7 +390,8 @@ impl Bench<'_> {
             &found.change,
             by_mean,
         );
-        let odds = blame(a, self.window.until_ms) / blame(b, self.window.until_ms) * physics.exp();
+        let today = self.scene.site.zone.date(self.window.until_ms);
+        let odds = suspicion(a, today) / suspicion(b, today) * physics.exp();
         let share = odds / (1.0 + odds);
         if share >= 0.5 {
             let change = Some(Blamed {
@@ -426,34 +427,6 @@ fn take_off(pairs: &mut Pairs, guilty: usize, found: &Blamed) {
     }
 }
 
-/// How readily a sensor is suspected before its readings are looked at: cheap ones drift more, the controller lives in the wet,
-/// a recent calibration speaks for it (common practice, no source).
-pub(super) fn blame(sensor: &Sensor, now_ms: i64) -> f64 {
-    let role = match sensor.role {
-        Role::Controller => 2.0,
-        Role::Probe => 1.4,
-        Role::Reference => 1.0,
-    };
-    let days = sensor
-        .calibrated
-        .map(|date| now_ms / MS_PER_24_H - i64::from(epoch_day(date)));
-    // A date after the time judged is not known yet.
-    let calibrated = if days.is_some_and(|days| (0..365).contains(&days)) {
-        0.7
-    } else {
-        1.0
-    };
-    (role * calibrated * sensor.accuracy.humidity_pct / 3.0).sqrt()
-}
-
-fn epoch_day(date: chrono::NaiveDate) -> i32 {
-    i32::try_from(
-        date.signed_duration_since(chrono::NaiveDate::default())
-            .num_days(),
-    )
-    .unwrap_or(0)
-}
-
 /// A sensor that stood far apart and is left with no more than this share of it has come together with the others (own choice).
 const TOGETHER_FRAC: f64 = 0.3;
 
@@ -466,51 +439,6 @@ pub(super) fn explained(quantity: Quantity, own: &Sensor, others: &[&Sensor]) ->
     };
     let widest = others.iter().map(|other| limit(other)).fold(0.0, f64::max);
     limit(own).hypot(widest) + places
-}
-
-/// Several comparisons of one sensor to one figure a day: each is taken off its own usual level first.
-fn combine(pairs: &[&[DayFigure]]) -> Vec<DayFigure> {
-    let mut by_day: BTreeMap<i64, Vec<DayFigure>> = BTreeMap::new();
-    for figures in pairs {
-        let usual = usual_level(figures);
-        for figure in *figures {
-            let centred = DayFigure {
-                difference: figure.difference - usual,
-                ..*figure
-            };
-            by_day.entry(figure.at_ms).or_default().push(centred);
-        }
-    }
-    by_day
-        .into_values()
-        .map(|figures| {
-            let count = figures.len() as f64;
-            DayFigure {
-                difference: figures.iter().map(|f| f.difference).sum::<f64>() / count,
-                level: figures.iter().map(|f| f.level).sum::<f64>() / count,
-                hour_count: figures.iter().map(|f| f.hour_count).min().unwrap_or(1),
-                by_part: std::array::from_fn(|part| mean_of_part(&figures, part)),
-                ..figures[0]
-            }
-        })
-        .collect()
-}
-
-/// One part of a day over several comparisons, where all know it.
-fn mean_of_part(figures: &[DayFigure], part: usize) -> Option<PartFigure> {
-    let parts: Vec<PartFigure> = figures.iter().map(|f| f.by_part[part]).collect::<Option<_>>()?;
-    let mean = |of: fn(&PartFigure) -> f64| parts.iter().map(of).sum::<f64>() / parts.len() as f64;
-    Some(PartFigure {
-        departure: mean(|part| part.departure),
-        level: mean(|part| part.level),
-    })
-}
-
-/// The level of the first two weeks: what was always there.
-fn usual_level(figures: &[DayFigure]) -> f64 {
-    const FIRST_DAYS: usize = 14;
-    let first: Vec<f64> = figures.iter().take(FIRST_DAYS).map(|f| f.difference).collect();
-    median(&first).unwrap_or(0.0)
 }
 
 /// When a sensor was put in, where the site file says so and that is not later than the time judged.

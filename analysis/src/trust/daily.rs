@@ -4,6 +4,8 @@
 //! day: they are learned by hour of day and taken off by median polish [Tukey1977], so that a day of which only the night
 //! is known can be compared with whole days.
 
+use std::collections::BTreeMap;
+
 use mosswarden_config::zone::{MS_PER_HOUR, Span, Zone};
 
 use crate::statistics::robust::{median, robust_standard_deviation};
@@ -188,6 +190,51 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
             }
         })
         .collect()
+}
+
+/// Several comparisons of one sensor to one figure a day: each is taken off its own usual level first.
+pub(super) fn combine(pairs: &[&[DayFigure]]) -> Vec<DayFigure> {
+    let mut by_day: BTreeMap<i64, Vec<DayFigure>> = BTreeMap::new();
+    for figures in pairs {
+        let usual = usual_level(figures);
+        for figure in *figures {
+            let centred = DayFigure {
+                difference: figure.difference - usual,
+                ..*figure
+            };
+            by_day.entry(figure.at_ms).or_default().push(centred);
+        }
+    }
+    by_day
+        .into_values()
+        .map(|figures| {
+            let count = figures.len() as f64;
+            DayFigure {
+                difference: figures.iter().map(|f| f.difference).sum::<f64>() / count,
+                level: figures.iter().map(|f| f.level).sum::<f64>() / count,
+                hour_count: figures.iter().map(|f| f.hour_count).min().unwrap_or(1),
+                by_part: std::array::from_fn(|part| mean_of_part(&figures, part)),
+                ..figures[0]
+            }
+        })
+        .collect()
+}
+
+/// One part of a day over several comparisons, where all know it.
+fn mean_of_part(figures: &[DayFigure], part: usize) -> Option<PartFigure> {
+    let parts: Vec<PartFigure> = figures.iter().map(|f| f.by_part[part]).collect::<Option<_>>()?;
+    let mean = |of: fn(&PartFigure) -> f64| parts.iter().map(of).sum::<f64>() / parts.len() as f64;
+    Some(PartFigure {
+        departure: mean(|part| part.departure),
+        level: mean(|part| part.level),
+    })
+}
+
+/// The level of the first two weeks: what was always there.
+pub(super) fn usual_level(figures: &[DayFigure]) -> f64 {
+    const FIRST_DAYS: usize = 14;
+    let first: Vec<f64> = figures.iter().take(FIRST_DAYS).map(|f| f.difference).collect();
+    median(&first).unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -26,6 +26,7 @@ mod scene;
 mod signal;
 mod slow;
 mod standing;
+mod suspicion;
 mod swing;
 mod thermostat;
 mod witness;

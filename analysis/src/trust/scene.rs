@@ -103,6 +103,49 @@ impl<'a> Scene<'a> {
         without
     }
 
+    /// When nothing is compared.
+    fn odd_times(&self, comparison: Comparison) -> Vec<Span> {
+        let mut odd = self.wet();
+        odd.extend(self.heated_without_pause());
+        let entries = self.record.entries(&self.enclosure.id, self.history);
+        odd.extend(entries.filter_map(|entry| match entry.kind.as_str() {
+            journal::CLEANED | journal::DOOR_OPEN | journal::MISTED_BY_HAND | journal::POWER_CUT => {
+                Some(by_hand(entry.at_ms))
+            }
+            kind if CHANGES_AIR.contains(&kind) => Some(by_hand(entry.at_ms)),
+            journal::SENSOR_CALIBRATED => Some(Span {
+                from_ms: entry.at_ms - NEAR_CHECK_MS,
+                until_ms: entry.at_ms + NEAR_CHECK_MS,
+            }),
+            _ => None,
+        }));
+        if comparison == Comparison::Temperature {
+            // Nor is a night settled in which a lamp burns.
+            odd.extend(self.lit().into_iter().map(|lit| Span {
+                until_ms: lit.until_ms + AFTER_LIGHT_MS,
+                ..lit
+            }));
+        }
+        odd
+    }
+
+    /// Nights, or light hours, from when on they have settled: a lamp warms one place more than another, so the two are never mixed.
+    fn settled(&self, comparison: Comparison) -> Vec<Span> {
+        let zone = self.site.zone;
+        let of_date = |date| {
+            let light = self.enclosure.light_on(date);
+            let whole = match comparison {
+                Comparison::TemperatureByDay => zone.light(date, light),
+                _ => zone.night(date, light),
+            };
+            Span {
+                from_ms: whole.from_ms + AFTER_LIGHT_MS,
+                ..whole
+            }
+        };
+        zone.dates(self.history).into_iter().map(of_date).collect()
+    }
+
     /// While a mister runs and as long after it as its vapour is not spread.
     pub(super) fn wet(&self) -> Vec<Span> {
         self.enclosure
@@ -166,20 +209,12 @@ pub(super) struct Cells<'a> {
 
 impl<'a> Cells<'a> {
     pub(super) fn new(scene: &Scene<'a>, comparison: Comparison, sensors: &[&Sensor]) -> Cells<'a> {
-        let Scene {
-            site,
-            enclosure,
-            record,
-            grids,
-            history,
-            ..
-        } = *scene;
         let quantity = comparison.quantity();
-        let room = site
-            .room_sensors
-            .iter()
-            .find_map(|sensor| record.get(&sensor.id, Quantity::Temperature))
-            .map(|series| Grid::of(series, history));
+        let mut in_room = scene.site.room_sensors.iter();
+        let room = in_room
+            .find_map(|sensor| scene.record.get(&sensor.id, Quantity::Temperature))
+            .map(|series| Grid::of(series, scene.history));
+        let grids = scene.grids;
         let grid = |id: &str, quantity: Quantity| grids.get(&(id.to_owned(), quantity));
         let value: Vec<&Grid> = sensors.iter().filter_map(|s| grid(&s.id, quantity)).collect();
         let temperature: Vec<Option<&Grid>> = if quantity == Quantity::Humidity {
@@ -190,91 +225,9 @@ impl<'a> Cells<'a> {
         } else {
             vec![None; sensors.len()]
         };
-        let count = value.first().map_or(0, |grid| grid.cells.len());
-        let mut quiet = vec![true; count];
-        let Some(first) = value.first().copied() else {
-            return Cells {
-                quantity,
-                value,
-                temperature,
-                room,
-                quiet,
-            };
-        };
-        let mut silence = |from_ms: i64, until_ms: i64| {
-            let from =
-                ((from_ms.max(history.from_ms)).div_euclid(CELL_MS) - first.first_index).max(0) as usize;
-            let until = ((until_ms.min(history.until_ms)).div_euclid(CELL_MS) + 1 - first.first_index).max(0)
-                as usize;
-            quiet
-                .iter_mut()
-                .take(until)
-                .skip(from)
-                .for_each(|cell| *cell = false);
-        };
-        for odd in scene.wet().into_iter().chain(scene.heated_without_pause()) {
-            silence(odd.from_ms, odd.until_ms);
-        }
-        for entry in record.entries(&enclosure.id, history) {
-            let odd = match entry.kind.as_str() {
-                journal::CLEANED | journal::DOOR_OPEN | journal::MISTED_BY_HAND | journal::POWER_CUT => {
-                    by_hand(entry.at_ms)
-                }
-                kind if CHANGES_AIR.contains(&kind) => by_hand(entry.at_ms),
-                journal::SENSOR_CALIBRATED => Span {
-                    from_ms: entry.at_ms - NEAR_CHECK_MS,
-                    until_ms: entry.at_ms + NEAR_CHECK_MS,
-                },
-                _ => continue,
-            };
-            silence(odd.from_ms, odd.until_ms);
-        }
-        if comparison == Comparison::Temperature {
-            // Nor is a night settled in which a lamp burns.
-            for lit in scene.lit() {
-                silence(lit.from_ms, lit.until_ms + AFTER_LIGHT_MS);
-            }
-        }
-        if quantity == Quantity::Humidity {
-            for grid in &value {
-                for index in 1..count {
-                    if grid.change(index).is_some_and(|change| change > SUDDEN_RISE_PCT) {
-                        let at = grid.start_ms(index);
-                        silence(at, at + AFTER_MIST_MS / 2);
-                    }
-                }
-            }
-        } else {
-            // A lamp warms one place more than another, so settled nights and light hours are never mixed.
-            let by_day = comparison == Comparison::TemperatureByDay;
-            let stretches: Vec<Span> = site
-                .zone
-                .dates(history)
-                .into_iter()
-                .map(|date| {
-                    if by_day {
-                        site.zone.light(date, enclosure.light_on(date))
-                    } else {
-                        site.zone.night(date, enclosure.light_on(date))
-                    }
-                })
-                .collect();
-            let mut stretch = stretches.iter().peekable();
-            for (index, cell) in quiet.iter_mut().enumerate() {
-                let at = first.start_ms(index);
-                while stretch.peek().is_some_and(|n| n.until_ms <= at) {
-                    stretch.next();
-                }
-                *cell &= stretch
-                    .peek()
-                    .is_some_and(|n| n.from_ms + AFTER_LIGHT_MS <= at && at < n.until_ms);
-            }
-        }
-        if quantity == Quantity::Humidity && enclosure.devices_of(DeviceKind::Heater).next().is_some() {
-            for (cell, is_unlike) in quiet.iter_mut().zip(unlike_warmth(&temperature)) {
-                *cell &= !is_unlike;
-            }
-        }
+        let quiet = value.first().map_or_else(Vec::new, |first| {
+            quiet_cells(scene, comparison, first, &value, &temperature)
+        });
         Cells {
             quantity,
             value,
@@ -327,6 +280,58 @@ impl<'a> Cells<'a> {
         }
         differences
     }
+}
+
+/// Which cells may be used.
+fn quiet_cells(
+    scene: &Scene<'_>,
+    comparison: Comparison,
+    first: &Grid,
+    value: &[&Grid],
+    temperature: &[Option<&Grid>],
+) -> Vec<bool> {
+    let history = scene.history;
+    let mut quiet = vec![true; first.cells.len()];
+    for odd in scene.odd_times(comparison) {
+        let index_of = |at_ms: i64| at_ms.div_euclid(CELL_MS) - first.first_index;
+        let from = index_of(odd.from_ms.max(history.from_ms)).max(0) as usize;
+        let until = (index_of(odd.until_ms.min(history.until_ms)) + 1).max(0) as usize;
+        quiet
+            .iter_mut()
+            .take(until)
+            .skip(from)
+            .for_each(|cell| *cell = false);
+    }
+    if comparison.quantity() == Quantity::Humidity {
+        let misted = value.iter().flat_map(|grid| {
+            let rose = |index: &usize| grid.change(*index).is_some_and(|change| change > SUDDEN_RISE_PCT);
+            (1..grid.cells.len()).filter(rose)
+        });
+        for index in misted {
+            let until = index + 1 + (AFTER_MIST_MS / 2 / CELL_MS) as usize;
+            quiet
+                .iter_mut()
+                .take(until)
+                .skip(index)
+                .for_each(|cell| *cell = false);
+        }
+        if scene.enclosure.devices_of(DeviceKind::Heater).next().is_some() {
+            for (cell, is_unlike) in quiet.iter_mut().zip(unlike_warmth(temperature)) {
+                *cell &= !is_unlike;
+            }
+        }
+    } else {
+        let stretches = scene.settled(comparison);
+        let mut stretch = stretches.iter().peekable();
+        for (index, cell) in quiet.iter_mut().enumerate() {
+            let at = first.start_ms(index);
+            while stretch.peek().is_some_and(|n| n.until_ms <= at) {
+                stretch.next();
+            }
+            *cell &= stretch.peek().is_some_and(|n| n.from_ms <= at && at < n.until_ms);
+        }
+    }
+    quiet
 }
 
 /// The cells in which the enclosure was far colder or warmer than usual, by the mean of its sensors.

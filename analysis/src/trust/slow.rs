@@ -17,10 +17,11 @@ use mosswarden_config::table::Mark;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::assess::ComparedMap;
-use super::cross::{Blamed, Compared, blame, unchanged_since_ms};
+use super::cross::{Blamed, Compared, unchanged_since_ms};
 use super::onset::{Change, Part, Shape};
 use super::pattern::Parted;
 use super::scene::{LEVEL_PCT_MAX, Scene};
+use super::suspicion::suspicion;
 use crate::physics::humidity::humidity_at_pct;
 use crate::statistics::Estimate;
 use crate::statistics::least_squares::linear;
@@ -170,8 +171,9 @@ impl Table<'_> {
         };
         if let [first, second] = *all.as_slice() {
             let b = if a == first { second } else { first };
-            let suspicion = [a, b].map(|of| blame(self.sensors[of].0, window.until_ms));
-            let share = suspicion[0] / (suspicion[0] + suspicion[1]);
+            let today = self.scene.site.zone.date(window.until_ms);
+            let [of_a, of_b] = [a, b].map(|of| suspicion(self.sensors[of].0, today));
+            let share = of_a / (of_a + of_b);
             return Some(match share >= 0.5 {
                 true => (a, blamed(change, Some(share))),
                 false => (b, blamed(change.mirrored(), Some(1.0 - share))),

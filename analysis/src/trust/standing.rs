@@ -9,6 +9,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::assess::{Faults, Room};
 use super::cross::{Compared, explained};
+use super::daily::{DayFigure, usual_level};
 use super::say::{FIGURES_MIN, beyond_nature};
 use super::{DailyDifference, Remark, SensorTrust, Standing, corrections};
 use crate::physics::uncertainty::rectangular;
@@ -184,171 +185,148 @@ impl Room<'_> {
         compared: Option<&Compared>,
         (usable, remarks): (&Usable, Vec<Remark>),
     ) -> SensorTrust {
-        let zone = self.site.zone;
-        let ongoing = |stretches: &[Span]| {
-            stretches
-                .last()
-                .copied()
-                .filter(|stretch| self.lasts(sensor, quantity, *stretch))
-        };
-        let change = compared
-            .and_then(|c| c.change.as_ref())
-            .filter(|blamed| blamed.ended_ms.is_none());
-        let perhaps = compared
-            .and_then(|c| c.perhaps.as_ref())
-            .filter(|blamed| blamed.ended_ms.is_none() && !blamed.of_other().is_sure());
-        let width = words::half_width(quantity, usable.half_width);
-        let source = if sensor.accuracy.is_stated {
-            "by its maker's word"
-        } else {
-            "as is usual of cheap ones, for its accuracy is not stated"
-        };
-        let (standing, text) = if let Some(stretch) = ongoing(&faults.stuck) {
-            (
-                Standing::NotBelieved,
-                format!(
-                    "not believed: stuck since {}",
-                    words::instant(zone, stretch.from_ms)
-                ),
-            )
-        } else if let Some(stretch) = ongoing(&faults.pinned) {
-            (
-                Standing::NotBelieved,
-                format!(
-                    "not believed: pinned at the top of its scale since {}",
-                    words::instant(zone, stretch.from_ms)
-                ),
-            )
-        } else if let Some(pause) = faults
-            .silent
-            .iter()
-            .find(|pause| pause.until_ms >= self.span.until_ms)
-        {
-            (
-                Standing::NotKnown,
-                format!("not known: silent since {}", words::instant(zone, pause.from_ms)),
-            )
-        } else if let Some(blamed) = change.filter(|_| compared.is_some_and(Compared::is_alone)) {
-            (
-                Standing::Doubtful,
-                format!(
-                    "doubtful: {}, and nothing stands beside it that could tell whether it reads wrong or the enclosure changed",
-                    beyond_nature(blamed, zone)
-                ),
-            )
-        } else if let Some(blamed) = change {
-            let now = blamed.change.now;
-            let way = if now.value > 0.0 { "high" } else { "low" };
-            (
-                Standing::Doubtful,
-                format!(
-                    "doubtful: reads {} {way} since about {}",
-                    words::range(quantity, now),
-                    words::date(zone, blamed.change.onset_ms)
-                ),
-            )
-        } else if let Some(other) = perhaps {
-            (
-                Standing::Doubtful,
-                format!(
-                    "doubtful: it and the other sensor there part since about {}, and which of the two changed can't be told",
-                    words::date(zone, other.change.onset_ms)
-                ),
-            )
-        } else {
-            match compared.filter(|found| !found.is_alone()) {
-                Some(Compared {
-                    parted: Some(parted),
-                    others,
-                    ..
-                }) if parted.concerns(self.span) => (
-                    Standing::Believed,
-                    format!(
-                        "believed within {width} where it hangs; {}",
-                        parted.words(quantity, zone, others)
-                    ),
-                ),
-                Some(found) if found.figures.len() >= FIGURES_MIN && !found.is_current(self.span) => (
-                    Standing::Believed,
-                    format!(
-                        "believed within {width} {source}; last compared with {} on {}, when nothing had changed",
-                        found.others.join(" and "),
-                        words::date(zone, found.last_compared_ms().unwrap_or(self.span.until_ms) - 1)
-                    ),
-                ),
-                Some(found) if found.figures.len() >= FIGURES_MIN => (
-                    Standing::Believed,
-                    format!(
-                        "believed within {width}; no change against {}{}{}",
-                        found.others.join(" and "),
-                        self.began_anew(sensor),
-                        self.stood_apart(sensor, quantity, found)
-                    ),
-                ),
-                Some(found) if !found.others.is_empty() => (
-                    Standing::Believed,
-                    format!(
-                        "believed within {width} {source}; too few days beside {} to say more ({} of {FIGURES_MIN})",
-                        found.others.join(" and "),
-                        found.figures.len()
-                    ),
-                ),
-                Some(_) => (
-                    Standing::Believed,
-                    format!(
-                        "believed within {width} {source}; nothing left to compare it with that can be believed"
-                    ),
-                ),
-                None => (
-                    Standing::Believed,
-                    format!("believed within {width} {source}; nothing to compare it with"),
-                ),
-            }
-        };
-        let text = match self.correction(sensor, quantity) {
-            Some(applied) => format!("{text}; {}", applied.words(self.site, quantity)),
-            None => text,
-        };
+        let (standing, mut words) = self
+            .by_signal(sensor, quantity, faults)
+            .or_else(|| self.by_change(quantity, compared?))
+            .unwrap_or_else(|| {
+                let as_compared = self.as_compared(sensor, quantity, compared, usable);
+                (Standing::Believed, as_compared)
+            });
+        if let Some(applied) = self.correction(sensor, quantity) {
+            words += &format!("; {}", applied.words(self.site, quantity));
+        }
         // Of one that is not believed or not known nothing more needs to be said.
-        let further = matches!(standing, Standing::Believed | Standing::Doubtful).then_some(&remarks);
-        let text = further
-            .into_iter()
-            .flatten()
-            .fold(text, |text, remark| format!("{text}; {}", remark.words));
-        let text = match self.charge(sensor).filter(|charge| charge.is_low()) {
-            Some(charge) => format!("{text}; its battery was last at {}", charge.words()),
-            None => text,
-        };
+        if matches!(standing, Standing::Believed | Standing::Doubtful) {
+            words.extend(remarks.iter().map(|remark| format!("; {}", remark.words)));
+        }
+        if let Some(charge) = self.charge(sensor).filter(|charge| charge.is_low()) {
+            words += &format!("; its battery was last at {}", charge.words());
+        }
         let differences = compared.map_or_else(Vec::new, |found| {
-            let centre = found
-                .figures
-                .iter()
-                .take(14)
-                .map(|f| f.difference)
-                .collect::<Vec<_>>();
-            let centre = crate::statistics::robust::median(&centre).unwrap_or(0.0);
-            found
-                .figures
-                .iter()
-                .map(|figure| DailyDifference {
-                    at_ms: figure.at_ms,
-                    difference: figure.difference - centre,
-                    half_width: 0.5 * usable.half_width,
-                })
-                .collect()
+            let usual = usual_level(&found.figures);
+            let of_day = |figure: &DayFigure| DailyDifference {
+                at_ms: figure.at_ms,
+                difference: figure.difference - usual,
+                half_width: 0.5 * usable.half_width,
+            };
+            found.figures.iter().map(of_day).collect()
         });
         SensorTrust {
             enclosure: self.id.to_owned(),
             sensor: sensor.id.clone(),
             quantity,
             standing,
-            words: text,
+            words,
             compared_with: compared
                 .filter(|c| !c.others.is_empty())
                 .map(|c| c.others.join(", ")),
             half_width: Some(usable.half_width),
             differences,
             remarks,
+        }
+    }
+
+    /// One whose own signal says that it tells nothing at the end of the span.
+    fn by_signal(&self, sensor: &Sensor, quantity: Quantity, faults: &Faults) -> Option<(Standing, String)> {
+        let ongoing = |stretches: &[Span]| {
+            let last = stretches.last().copied();
+            last.filter(|stretch| self.lasts(sensor, quantity, *stretch))
+        };
+        let since = |from_ms: i64| words::instant(self.site.zone, from_ms);
+        if let Some(stretch) = ongoing(&faults.stuck) {
+            let words = format!("not believed: stuck since {}", since(stretch.from_ms));
+            return Some((Standing::NotBelieved, words));
+        }
+        if let Some(stretch) = ongoing(&faults.pinned) {
+            let words = format!(
+                "not believed: pinned at the top of its scale since {}",
+                since(stretch.from_ms)
+            );
+            return Some((Standing::NotBelieved, words));
+        }
+        let silent = faults
+            .silent
+            .iter()
+            .find(|pause| pause.until_ms >= self.span.until_ms)?;
+        let words = format!("not known: silent since {}", since(silent.from_ms));
+        Some((Standing::NotKnown, words))
+    }
+
+    /// One that changed, or may have.
+    fn by_change(&self, quantity: Quantity, compared: &Compared) -> Option<(Standing, String)> {
+        let zone = self.site.zone;
+        let change = compared
+            .change
+            .as_ref()
+            .filter(|blamed| blamed.ended_ms.is_none());
+        let perhaps = compared.perhaps.as_ref();
+        let perhaps = perhaps.filter(|blamed| blamed.ended_ms.is_none() && !blamed.of_other().is_sure());
+        let words = match (change, perhaps) {
+            (Some(blamed), _) if compared.is_alone() => format!(
+                "doubtful: {}, and nothing stands beside it that could tell whether it reads wrong or the enclosure changed",
+                beyond_nature(blamed, zone)
+            ),
+            (Some(blamed), _) => {
+                let now = blamed.change.now;
+                format!(
+                    "doubtful: reads {} {} since about {}",
+                    words::range(quantity, now),
+                    if now.value > 0.0 { "high" } else { "low" },
+                    words::date(zone, blamed.change.onset_ms)
+                )
+            }
+            (None, Some(other)) => format!(
+                "doubtful: it and the other sensor there part since about {}, and which of the two changed can't be told",
+                words::date(zone, other.change.onset_ms)
+            ),
+            (None, None) => return None,
+        };
+        Some((Standing::Doubtful, words))
+    }
+
+    /// How far one is believed of which nothing speaks against it, and what it was compared with.
+    fn as_compared(
+        &self,
+        sensor: &Sensor,
+        quantity: Quantity,
+        compared: Option<&Compared>,
+        usable: &Usable,
+    ) -> String {
+        let zone = self.site.zone;
+        let width = words::half_width(quantity, usable.half_width);
+        let source = if sensor.accuracy.is_stated {
+            "by its maker's word"
+        } else {
+            "as is usual of cheap ones, for its accuracy is not stated"
+        };
+        let Some(found) = compared.filter(|found| !found.is_alone()) else {
+            return format!("believed within {width} {source}; nothing to compare it with");
+        };
+        let beside = found.others.join(" and ");
+        let has_figures = found.figures.len() >= FIGURES_MIN;
+        match &found.parted {
+            Some(parted) if parted.concerns(self.span) => format!(
+                "believed within {width} where it hangs; {}",
+                parted.words(quantity, zone, &found.others)
+            ),
+            _ if has_figures && !found.is_current(self.span) => format!(
+                "believed within {width} {source}; last compared with {beside} on {}, when nothing had changed",
+                words::date(zone, found.last_compared_ms().unwrap_or(self.span.until_ms) - 1)
+            ),
+            _ if has_figures => format!(
+                "believed within {width}; no change against {beside}{}{}",
+                self.began_anew(sensor),
+                self.stood_apart(sensor, quantity, found)
+            ),
+            _ if found.others.is_empty() => {
+                format!(
+                    "believed within {width} {source}; nothing left to compare it with that can be believed"
+                )
+            }
+            _ => format!(
+                "believed within {width} {source}; too few days beside {beside} to say more ({} of {FIGURES_MIN})",
+                found.figures.len()
+            ),
         }
     }
 

@@ -24,29 +24,57 @@ const WARMING_K_MIN: f64 = 0.5;
 
 /// Stretches of being on without warming.
 pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, probe: &Line) -> Vec<Finding> {
-    let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
-    let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K);
     let recent = Span {
         from_ms: context.span.from_ms - 2 * MS_PER_24_H,
         until_ms: context.span.until_ms,
     };
     let habit = Habit::of(states, probe);
-    let mut findings = Vec::new();
-    for run in states.on.iter().filter(|on| on.until_ms > context.span.from_ms) {
-        let Some(mut on) = run.intersect(recent) else {
-            continue;
-        };
+    let runs = states.on.iter().filter(|on| on.until_ms > context.span.from_ms);
+    runs.filter_map(|run| Failed::of(context, device, probe, *run, run.intersect(recent)?, habit))
+        .map(|failed| failed.told(context, device))
+        .collect()
+}
+
+/// A heater that was on and did not warm.
+struct Failed {
+    on: Span,
+    /// Its probe at the beginning, and at its lowest on the first day, °C.
+    first_c: f64,
+    low_c: f64,
+    sign: Sign,
+}
+
+/// What says that it did not warm.
+enum Sign {
+    /// Its probe fell, or fell again after it had warmed.
+    Fell,
+    /// Its probe stood no higher than the room.
+    NoWarmerThanRoom,
+    /// Its probe took no notice of the switching.
+    NoNotice(Habit),
+}
+
+impl Failed {
+    /// `on` is what of `run` is looked at.
+    fn of(
+        context: &Context<'_>,
+        device: &Device,
+        probe: &Line,
+        run: Span,
+        mut on: Span,
+        habit: Option<Habit>,
+    ) -> Option<Failed> {
+        let setpoint_c = device.setpoint.temperature_c.unwrap_or_default();
+        let low_c = setpoint_c - device.setpoint.hysteresis_c.unwrap_or(MARGIN_K);
         // Later in the day a lamp may warm the probe: what counts is the time until the probe was lowest, on the first of many days.
         let first_day = Span {
             from_ms: on.from_ms,
             until_ms: on.until_ms.min(on.from_ms + MS_PER_24_H),
         };
-        let Some(whole) = probe.summary(first_day) else {
-            continue;
-        };
+        let whole = probe.summary(first_day)?;
         if let Some(works_ms) = works_again_ms(context, probe, on) {
             if works_ms < first_day.until_ms.max(context.span.from_ms) {
-                continue;
+                return None;
             }
             on.until_ms = works_ms;
         }
@@ -54,77 +82,87 @@ pub(super) fn failed(context: &Context<'_>, device: &Device, states: &States, pr
             from_ms: on.from_ms,
             until_ms: whole.low_at_ms,
         };
-        let Some(during) = probe.summary(falling) else {
-            continue;
+        let during = probe.summary(falling)?;
+        let first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
+        let failed = |on: Span, first_c: f64, sign: Sign| Failed {
+            on,
+            first_c,
+            low_c: during.low,
+            sign,
         };
-        let mut first_c = probe.value_at(on.from_ms).unwrap_or(during.high);
-        let asked = first_c <= setpoint_c + MARGIN_K;
-        // The habit asks what happened as it went on, however long ago that was.
-        let broken = habit
-            .filter(|habit| asked && habit.is_broken(context, probe, *run) && !mains_were_off(context, on));
-        if broken.is_some() {
-            on.from_ms = run.from_ms;
-            first_c = probe.value_at(on.from_ms).unwrap_or(first_c);
+        if first_c <= setpoint_c + MARGIN_K && !mains_were_off(context, on) {
+            // The habit asks what happened as it went on, however long ago that was.
+            if let Some(habit) = habit.filter(|habit| habit.is_broken(context, probe, run)) {
+                let since = Span {
+                    from_ms: run.from_ms,
+                    ..on
+                };
+                let first_c = probe.value_at(run.from_ms).unwrap_or(first_c);
+                return Some(failed(since, first_c, Sign::NoNotice(habit)));
+            }
+            if stays_at_room(context, probe, on, low_c) {
+                return Some(failed(on, first_c, Sign::NoWarmerThanRoom));
+            }
         }
-        let is_cold = asked && stays_at_room(context, probe, on, low_c) && !mains_were_off(context, on);
-        let died = Died::of(context, probe, first_day);
-        if let Some(died) = died.filter(|_| broken.is_none() && !is_cold) {
+        if let Some(died) = Died::of(context, probe, first_day) {
             // It warmed at first.
-            on.from_ms = died.at_ms;
-            first_c = died.high_c;
-        } else if broken.is_none() && !is_cold {
-            if falling.hours() < FAILED_H_MIN {
-                continue;
-            }
-            // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
-            let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
-            let fell_k = first_c - during.low;
-            if warmed || during.covered_frac < KNOWN_FRAC_MIN || fell_k < WARMING_K_MIN {
-                continue;
-            }
-            let lost = excess_lost(context, probe, falling);
-            if !lost.unwrap_or(fell_k >= FALL_ALONE_K) {
-                continue;
-            }
+            let since = Span {
+                from_ms: died.at_ms,
+                ..on
+            };
+            return Some(failed(since, died.high_c, Sign::Fell));
         }
+        // A working heater lifts its probe, or holds it above the room; a failed one lets it fall towards the room.
+        let warmed = during.high - first_c >= WARMING_K_MIN || during.high > low_c + WARMING_K_MIN;
+        let fell_k = first_c - during.low;
+        let has_fallen = falling.hours() >= FAILED_H_MIN
+            && !warmed
+            && during.covered_frac >= KNOWN_FRAC_MIN
+            && fell_k >= WARMING_K_MIN
+            && excess_lost(context, probe, falling).unwrap_or(fell_k >= FALL_ALONE_K);
+        has_fallen.then(|| failed(on, first_c, Sign::Fell))
+    }
+
+    fn told(&self, context: &Context<'_>, device: &Device) -> Finding {
+        let (words, on) = (context.words, self.on);
         let hours = on.hours();
         let value = Value::new("hours on with no warming", hours, "h");
         let mut finding = context.finding(Kind::HeaterFailed, on.from_ms, Severity::Urgent, value);
         finding.subject = device.id.clone();
         finding.end_ms = (on.until_ms < context.span.until_ms).then_some(on.until_ms);
+        let sign = match &self.sign {
+            Sign::Fell => String::new(),
+            Sign::NoWarmerThanRoom => ", no warmer than the room".to_owned(),
+            Sign::NoNotice(habit) => format!(
+                ", while it usually rises by {} within {}",
+                words.difference(habit.rise_k),
+                words.hours(habit.within_ms as f64 / MS_PER_HOUR as f64)
+            ),
+        };
         finding.message = format!(
-            "{} was on for {} from {} without warming: its probe went from {} to {}{}.",
+            "{} was on for {} from {} without warming: its probe went from {} to {}{sign}.",
             device.id,
-            context.words.hours(hours),
-            context.words.moment(on.from_ms),
-            context.words.temperature(first_c),
-            context.words.temperature(during.low),
-            match broken {
-                Some(habit) => format!(
-                    ", while it usually rises by {} within {}",
-                    context.words.difference(habit.rise_k),
-                    context.words.hours(habit.within_ms as f64 / MS_PER_HOUR as f64)
-                ),
-                None if is_cold => ", no warmer than the room".to_owned(),
-                None => String::new(),
-            }
+            words.hours(hours),
+            words.moment(on.from_ms),
+            words.temperature(self.first_c),
+            words.temperature(self.low_c),
         );
-        finding.advice = match still_warm(context, device, on) {
+        let advice = match still_warm(context, device, on) {
             Some(id) => {
                 finding.message += &format!(
                     " But {id} stayed as warm over the room as ever, in the dark: the heater warms, and the probe hangs where it does not."
                 );
                 "Look at once where the thermostat's probe hangs, and put it back: until then the heater does not end, and the enclosure may \
                  overheat. Only an independent high cut-out stands between."
-                    .to_owned()
             }
-            None => "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
-                it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
-                .to_owned(),
+            None => {
+                "Check plug, fuse, cable and the heater itself, unplugged and cold; replace it rather than repair \
+                 it, and ask an electrician about anything on the mains near water. Until then keep the room warm enough."
+            }
         };
-        findings.push(finding);
+        advice.clone_into(&mut finding.advice);
+        finding
     }
-    findings
 }
 
 /// A heater that warmed and then ceased to, while it was on.
