@@ -303,13 +303,13 @@ pub(crate) struct Handover {
 
 #[derive(Debug, Args)]
 pub(crate) struct Away {
-    /// When you leave [default: now]
+    /// When you leave, such as tomorrow or 2026-06-01T08:00 [default: now]
     #[arg(long, value_name = "T")]
     pub(crate) from: Option<String>,
-    /// When you come back; a date alone is its beginning, 00:00
+    /// When you come back; a date alone is your last day away, as a whole
     #[arg(long, value_name = "T")]
     pub(crate) to: String,
-    /// Lowest and highest that you expect of the room, such as 17..28, in the site's degrees [default: as in the last weeks]
+    /// Coldest and warmest that you expect of the room, such as 17..28, in the site's degrees [default: as in the last 14 days]
     #[arg(long, value_name = "LOW..HIGH", allow_hyphen_values = true)]
     pub(crate) room: Option<String>,
     /// Only these enclosures; their ids stand in the files' names

@@ -442,7 +442,15 @@ pub(crate) fn tell_of(home: &Home, site: &[&str], enclosure: &str, until: &str) 
     }
     let handover = with(&["handover", "--enclosure", enclosure, "--until", until]);
     handover.must_be_sound(HANDOVER_SCHEMA);
-    let away = with(&["away", "--until", until, "--to", "2100-01-01"]);
+    let away = with(&[
+        "away",
+        "--until",
+        until,
+        "--from",
+        "2100-01-01",
+        "--to",
+        "2100-01-03",
+    ]);
     away.must_be_sound(AWAY_SCHEMA);
     fit(&[&audit, &handover, &away]);
 }

@@ -13,6 +13,7 @@
 //! - [`compare`]: before and after a change, with an interval on each measure.
 //! - [`care`]: tasks that come back, and what is overdue.
 //! - [`changes`]: what changed since yesterday.
+//! - [`unwell`]: animals that look unwell, and until when that stands open.
 //! - [`weights`]: an animal's weights and their honest trend.
 //! - [`findings`]: what is said to the keeper.
 //! - [`plot`]: every figure once, as SVG with its words and its table.
@@ -53,5 +54,6 @@ pub mod statistics;
 mod threads;
 pub mod trust;
 pub mod trusted;
+pub mod unwell;
 pub mod weights;
 pub mod words;

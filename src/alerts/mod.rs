@@ -28,7 +28,7 @@ mod words;
 
 pub(crate) use board::{Board, Told, WayOut, acknowledge, trouble};
 pub(crate) use heartbeat::{stopped, will};
-pub(crate) use log::{Item, News, Scribe, read};
+pub(crate) use log::{Item, News, Past, Scribe, read};
 pub(crate) use send::{Sentry, keep_watch};
 #[cfg(test)]
 pub(crate) use watch::Danger;

@@ -142,7 +142,7 @@ async fn show(
         until_ms: now,
     };
     let folder = mosswarden_config::table::reports_dir(&site.data_dir);
-    let name = report::span_name(&site, "report", week);
+    let name = report::span_name(&site, week);
     let (_, assessment) = judge(&site, month, Kept::Nothing)?;
     println!("\n{}\n", flags::text(&site, month, &assessment));
     let (_, files) = report::write(&site, week, &folder, &name, false)?;

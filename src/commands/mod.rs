@@ -1,7 +1,7 @@
 //! One file a command; what several commands share stands here.
 
 mod advise;
-mod alerts;
+pub(crate) mod alerts;
 pub(crate) mod audit;
 pub(crate) mod away;
 mod calibrate;
@@ -105,10 +105,11 @@ fn instant(site: &Site, text: &str) -> Result<i64, Failure> {
         "now" => Ok(now_ms()),
         "today" => Ok(days_ago(0)),
         "yesterday" => Ok(days_ago(1)),
+        "tomorrow" => Ok(zone.day(zone.date(now_ms()) + Days::new(1)).from_ms),
         _ => zone.parse(text).map_err(|error| {
             Failure::usage(
                 error.to_string(),
-                "`now`, `today` and `yesterday` are understood as well; a day alone is its beginning, 00:00",
+                "`now`, `today`, `yesterday` and `tomorrow` are understood as well; a day alone is its beginning, 00:00",
             )
         }),
     }

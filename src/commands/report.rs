@@ -26,7 +26,7 @@ pub(crate) fn run(mut site: Site, asked: &Report) -> Result<Outcome, Failure> {
 fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
     if asked.span.from.is_some() || asked.span.to.is_some() {
         let span = span(site, &asked.span)?;
-        return Ok((span, span_name(site, "report", span)));
+        return Ok((span, span_name(site, span)));
     }
     if asked.week.is_none()
         && let Some(span) = since_the_first_reading(site)?
@@ -34,7 +34,7 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
         eprintln!(
             "the last whole week was over before the first reading: this report is of the time since then"
         );
-        return Ok((span, span_name(site, "report", span)));
+        return Ok((span, span_name(site, span)));
     }
     let week = asked.week.clone().unwrap_or_else(|| last_week(site));
     let span = site
@@ -64,8 +64,8 @@ fn since_the_first_reading(site: &Site) -> Result<Option<Span>, Failure> {
     }))
 }
 
-/// The name of the files of a span: what they are, its dates, with the clock where an end is not midnight.
-pub(crate) fn span_name(site: &Site, what: &str, span: Span) -> String {
+/// The name of the files of a span: its dates, with the clock where an end is not midnight.
+pub(crate) fn span_name(site: &Site, span: Span) -> String {
     let name = |at_ms: i64| {
         let local = site.zone.local(at_ms);
         match local.time() {
@@ -73,7 +73,7 @@ pub(crate) fn span_name(site: &Site, what: &str, span: Span) -> String {
             _ => local.format("%Y-%m-%d-%H%M"),
         }
     };
-    format!("{what}-{}-to-{}", name(span.from_ms), name(span.until_ms))
+    format!("report-{}-to-{}", name(span.from_ms), name(span.until_ms))
 }
 
 /// Judges the span and writes the report in every form; never over another file unless `force`. Gives its first line and its files.

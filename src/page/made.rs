@@ -27,22 +27,29 @@ pub(super) enum Wanted {
     Audit(String),
     /// What its next keeper must know.
     Handover(String),
-    /// What stands before days away: when the keeper comes back, and what they expect of the room.
-    Away { to: String, room: Option<String> },
+    /// What stands before days away: when the keeper leaves, the last day away, and what they expect of the room.
+    Away {
+        from: Option<String>,
+        to: String,
+        room: Option<String>,
+    },
 }
 
 impl Wanted {
     /// As a form names it; `None` for what is none, or for no enclosure of the site file.
     pub(super) fn of(site: &Site, sent: &Sent) -> Option<Wanted> {
         let known = || site.enclosure(&sent.enclosure).map(|known| known.id.clone());
-        let room = sent.room.trim();
+        let said = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
+        let (low, high) = (said(&sent.low), said(&sent.high));
         match sent.what.as_str() {
             "week" => Some(Wanted::Week),
             "audit" => known().map(Wanted::Audit),
             "handover" => known().map(Wanted::Handover),
             "away" => Some(Wanted::Away {
-                to: sent.back.clone(),
-                room: (!room.is_empty()).then(|| room.to_owned()),
+                from: said(&sent.leave),
+                to: said(&sent.back)?,
+                room: (low.is_some() || high.is_some())
+                    .then(|| format!("{}..{}", low.unwrap_or_default(), high.unwrap_or_default())),
             }),
             _ => None,
         }
@@ -66,14 +73,7 @@ impl Wanted {
                     from_ms: now_ms - 7 * MS_PER_24_H,
                     until_ms: now_ms,
                 };
-                report::write(
-                    site,
-                    span,
-                    &folder,
-                    &report::span_name(site, "report", span),
-                    false,
-                )
-                .map(drop)
+                report::write(site, span, &folder, &report::span_name(site, span), false).map(drop)
             }
             Wanted::Audit(id) => {
                 let asked = cli::Audit {
@@ -93,9 +93,9 @@ impl Wanted {
                 };
                 handover::write(site, &asked, now_ms, &folder).map(drop)
             }
-            Wanted::Away { to, room } => {
+            Wanted::Away { from, to, room } => {
                 let asked = cli::Away {
-                    from: None,
+                    from: from.clone(),
                     to: to.clone(),
                     room: room.clone(),
                     enclosures: Vec::new(),

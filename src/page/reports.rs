@@ -7,7 +7,7 @@ use std::sync::Arc;
 use axum::extract::{Extension, Form, Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Redirect, Response};
-use chrono::{Datelike as _, Days, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Timelike as _};
+use chrono::{Datelike as _, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Timelike as _};
 use mosswarden_analysis::plot::{Display, escape};
 use mosswarden_analysis::words::span_dates;
 use mosswarden_config::site::Site;
@@ -42,12 +42,16 @@ pub(super) struct Sent {
     pub(super) what: String,
     #[serde(default)]
     pub(super) enclosure: String,
-    /// When the keeper comes back.
+    /// When the keeper leaves, and the last day away.
+    #[serde(default)]
+    pub(super) leave: String,
     #[serde(default)]
     pub(super) back: String,
     /// What they expect of the room.
     #[serde(default)]
-    pub(super) room: String,
+    pub(super) low: String,
+    #[serde(default)]
+    pub(super) high: String,
 }
 
 pub(super) async fn view(State(page): State<Arc<Page>>, Extension(visitor): Extension<Visitor>) -> Response {
@@ -110,7 +114,7 @@ fn forms(page: &Page, visitor: &Visitor) -> String {
         .map(|enclosure| option(&enclosure.id, &enclosure.label, ""))
         .collect();
     let zone = page.site.zone;
-    let tomorrow = zone.date((page.now_ms)()) + Days::new(1);
+    let today = zone.date((page.now_ms)());
     let degree = Display::new(page.site.units).degree();
     format!(
         "<h2>Make one</h2>\n<p>Up to now; nothing is ever written over.</p>\n\
@@ -121,10 +125,12 @@ fn forms(page: &Page, visitor: &Visitor) -> String {
          <button type=\"submit\" name=\"what\" value=\"audit\">Audit: what its animals lived through, for the veterinarian</button>\n\
          <button type=\"submit\" name=\"what\" value=\"handover\">Hand-over: what its next keeper must know</button>\n</form>\n\
          <form method=\"post\" action=\"/reports\">\n<input type=\"hidden\" name=\"token\" value=\"{token}\">\n\
-         <label for=\"back\">Going away: when are you back?</label>\n<input id=\"back\" name=\"back\" type=\"date\" min=\"{tomorrow}\" required>\n\
-         <label for=\"room\">Coldest and warmest that you expect of the room, in {degree} (empty: as in the last weeks)</label>\n\
-         <input id=\"room\" name=\"room\" placeholder=\"17..28\">\n\
-         <button type=\"submit\" name=\"what\" value=\"away\">Before you go: what to see to, for whoever looks in</button>\n</form>\n"
+         <label for=\"leave\">Going away: when do you leave? (empty: now)</label>\n<input id=\"leave\" name=\"leave\" type=\"date\" min=\"{today}\">\n\
+         <label for=\"back\">Your last day away</label>\n<input id=\"back\" name=\"back\" type=\"date\" min=\"{today}\" required>\n\
+         <label for=\"low\">Coldest that you expect of the room, {degree} (empty: as in the last 14 days)</label>\n\
+         <input id=\"low\" name=\"low\" type=\"number\" step=\"0.5\">\n\
+         <label for=\"high\">Warmest, {degree}</label>\n<input id=\"high\" name=\"high\" type=\"number\" step=\"0.5\">\n\
+         <button type=\"submit\" name=\"what\" value=\"away\">Before you go: what to see to, and a page for whoever looks in</button>\n</form>\n"
     )
 }
 
@@ -207,8 +213,8 @@ fn document<'n>(site: &Site, stem: &'n str) -> Document<'n> {
             let title = format!("Hand-over of {}, {}", label(id), moment(local));
             (title, local + TimeDelta::days(1))
         }),
-        Some(("report", rest)) => report(site, "Report", rest, label),
-        Some(("away", rest)) => report(site, "For days away", rest, label),
+        Some(("report", rest)) => report(site, rest, label),
+        Some(("away", rest)) => away(rest, label),
         _ => None,
     };
     match found {
@@ -226,12 +232,7 @@ fn document<'n>(site: &Site, stem: &'n str) -> Document<'n> {
 }
 
 /// A report's name after its kind: a week or a span, then the ids of the enclosures that it was narrowed to.
-fn report(
-    site: &Site,
-    what: &str,
-    name: &str,
-    label: impl Fn(&str) -> String,
-) -> Option<(String, NaiveDateTime)> {
+fn report(site: &Site, name: &str, label: impl Fn(&str) -> String) -> Option<(String, NaiveDateTime)> {
     /// "2026-W21".
     const WEEK_CHARS: usize = 8;
     let (span, what, rest) = match name.split_once("-to-") {
@@ -244,7 +245,7 @@ fn report(
                 from_ms: site.zone.instant_ms(whole_moment(from)?),
                 until_ms: site.zone.instant_ms(whole_moment(&rest[..end])?),
             };
-            (span, what, &rest[end..])
+            (span, "Report", &rest[end..])
         }
         None => {
             let span = site.zone.week(name.get(..WEEK_CHARS)?).ok()?;
@@ -263,6 +264,19 @@ fn report(
         format!("{} to {}", moment(from).replacen(&of_year, "", 1), moment(until))
     };
     Some((format!("{what}{of}, {dates}"), until))
+}
+
+/// The name of a sheet for days away after its kind: from when on, the last day, then the ids of the enclosures that it was narrowed to. It
+/// belongs to the moment of leaving.
+fn away(name: &str, label: impl Fn(&str) -> String) -> Option<(String, NaiveDateTime)> {
+    let (from, rest) = name.split_once("-to-")?;
+    let [_, (date_chars, _)] = MOMENTS;
+    let (from, last) = (whole_moment(from)?, whole_moment(rest.get(..date_chars)?)?);
+    let of = rest[date_chars..]
+        .strip_prefix('-')
+        .map_or_else(String::new, |ids| format!(" of {}", label(ids)));
+    let title = format!("Before days away{of}, from {} to {}", moment(from), moment(last));
+    Some((title, from))
 }
 
 /// How moments stand in names, and how long they are.

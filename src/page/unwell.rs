@@ -3,17 +3,12 @@
 use std::sync::Arc;
 
 use mosswarden_analysis::plot::escape;
-use mosswarden_config::journal::{DIED, Entry, LEFT, LOOKS_UNWELL, TREATED};
-use mosswarden_config::zone::MS_PER_24_H;
+use mosswarden_analysis::unwell::{self, CLOSED_BY, OPEN_DAYS};
+use mosswarden_config::journal::Entry;
 
 use super::guard::Visitor;
 use super::layout::{moment, place_link};
 use super::{Page, journal, reports};
-
-/// Such an entry stays open for this long (our own choice: two weeks are an appointment and a look after it).
-const OPEN_DAYS: i64 = 14;
-/// A later entry of one of these kinds in the same place closes it.
-const CLOSED_BY: [&str; 3] = [TREATED, LEFT, DIED];
 
 const RING: &str = "Ring a veterinarian who knows such animals.";
 
@@ -43,17 +38,7 @@ pub(super) async fn section(page: &Arc<Page>, visitor: &Visitor, place: Option<&
         .places()
         .filter(|of| place.is_none_or(|place| place == *of))
     {
-        let here: Vec<&Entry> = journal
-            .entries
-            .iter()
-            .filter(|entry| entry.enclosure == of)
-            .collect();
-        let mut open: Vec<&Entry> = here
-            .iter()
-            .copied()
-            .filter(|entry| is_open(entry, &here, now_ms))
-            .collect();
-        open.sort_by_key(|entry| entry.at_ms);
+        let open = unwell::open(&journal.entries, of, now_ms);
         let Some(last) = open.last() else { continue };
         let seen: String = open.iter().map(|entry| line(page, entry)).collect();
         let sheet = match reports::audit_since(page, of, last.at_ms).await {
@@ -73,13 +58,6 @@ pub(super) async fn section(page: &Arc<Page>, visitor: &Visitor, place: Option<&
         );
     }
     body
-}
-
-fn is_open(entry: &Entry, here: &[&Entry], now_ms: i64) -> bool {
-    let closes = |later: &&&Entry| later.at_ms >= entry.at_ms && CLOSED_BY.contains(&later.kind.as_str());
-    entry.kind == LOOKS_UNWELL
-        && now_ms - entry.at_ms <= OPEN_DAYS * MS_PER_24_H
-        && !here.iter().any(|later| closes(&later))
 }
 
 fn line(page: &Page, entry: &Entry) -> String {

@@ -1,28 +1,34 @@
 //! Before some days away: what to see to first, what falls due meanwhile, what heat and cold would do, who would be told.
 //!
-//! In: the report of the last days, the fitted thermal models, the journal, the days away and the room's range in them. Out: a sheet to print for
-//! whoever looks in. What a model says holds for the place and the weeks that it was learned from, and is given with its range.
+//! In: the report of the last days, the fitted thermal models, the journal, the days away and the room's range in them. Out: a page for the keeper and
+//! one for whoever looks in. What a model says holds for the place and the weeks that it was learned from, and is given with its range.
 //!
-//! - [`Away`]: everything that is said, worked out once by [`away`](away()); `place.rs`: of one enclosure.
+//! - [`Away`]: everything that is said, worked out once by [`away`](away()); `place.rs`: of one enclosure; `care.rs`: tasks; `warmth.rs`: heat and cold.
 //! - [`sheet`](sheet()) and [`json`](json()): renderers, which compute nothing.
 
+mod care;
 mod place;
 mod sheet;
 #[cfg(test)]
 mod tests;
+mod warmth;
 
-use chrono::NaiveDate;
 use mosswarden_config::journal::Entry;
+use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::Site;
 use mosswarden_config::table::ROOM;
-use mosswarden_config::zone::Span;
-use serde::Serialize;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
+use serde_json::json;
 
 use crate::assess::Assessment;
 use crate::care::{Due, due};
+use crate::load::Record;
+use crate::markup::table_json;
+use crate::plot::{Cell, Display, Table};
 use crate::report::WeeklyReport;
+use crate::statistics::robust::quantile;
 use crate::words::{self, Words};
-use place::place;
+use care::Tasks;
 
 pub use sheet::{html, sheet};
 
@@ -37,13 +43,64 @@ pub const JSON_SCHEMA: &str = include_str!("away.schema.json");
 pub struct Asked {
     /// From leaving to coming back.
     pub span: Span,
-    /// Lowest and highest that the keeper expects of the room, °C; as in the last weeks where they say nothing.
-    pub room_c: Option<(f64, f64)>,
+    /// What the keeper expects of the room; as of late where they say nothing.
+    pub room: Option<Room>,
+}
+
+/// The coldest and the warmest of the room, °C.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Room {
+    pub low_c: f64,
+    pub high_c: f64,
+}
+
+/// Everything that the sheet is made from.
+pub struct Given<'a> {
+    pub site: &'a Site,
+    pub record: &'a Record,
+    /// Of the last days up to `now_ms`.
+    pub report: &'a WeeklyReport,
+    pub assessment: &'a Assessment,
+    /// Its entries up to `now_ms`.
+    pub journal: &'a [Entry],
+    /// Who would be told of danger, a sentence each.
+    pub told: Vec<String>,
+    pub asked: Asked,
+    pub now_ms: i64,
+    tasks: Vec<Due>,
+    room: Option<Room>,
+    display: Display,
+}
+
+impl<'a> Given<'a> {
+    pub fn new(
+        site: &'a Site,
+        record: &'a Record,
+        report: &'a WeeklyReport,
+        assessment: &'a Assessment,
+        journal: &'a [Entry],
+        told: Vec<String>,
+        asked: Asked,
+        now_ms: i64,
+    ) -> Given<'a> {
+        Given {
+            site,
+            record,
+            report,
+            assessment,
+            journal,
+            told,
+            asked,
+            now_ms,
+            tasks: due(site, journal, now_ms),
+            room: asked.room.or_else(|| room_of_late(site, assessment, now_ms)),
+            display: Display::new(site.units),
+        }
+    }
 }
 
 /// What an enclosure asks for, the gravest first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Answer {
     SeeToItFirst,
     NotKnown,
@@ -52,6 +109,13 @@ pub enum Answer {
 }
 
 impl Answer {
+    const ALL: [Answer; 4] = [
+        Answer::SeeToItFirst,
+        Answer::NotKnown,
+        Answer::LookIn,
+        Answer::NothingAgainst,
+    ];
+
     pub const fn words(self) -> &'static str {
         match self {
             Answer::SeeToItFirst => "see to it before you go",
@@ -60,10 +124,20 @@ impl Answer {
             Answer::NothingAgainst => "nothing known speaks against it",
         }
     }
+
+    /// The name in JSON.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Answer::SeeToItFirst => "see-to-it-first",
+            Answer::NotKnown => "not-known",
+            Answer::LookIn => "look-in",
+            Answer::NothingAgainst => "nothing-against",
+        }
+    }
 }
 
 /// One enclosure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Place {
     pub id: String,
     pub label: String,
@@ -72,15 +146,12 @@ pub struct Place {
     pub first: Vec<String>,
     /// What somebody must do, or watch for, while the keeper is away.
     pub meanwhile: Vec<String>,
-    /// What room, lamp and heater would make of it.
-    pub expected: Vec<String>,
     pub not_known: Vec<String>,
 }
 
 /// The whole sheet.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Away {
-    pub schema: &'static str,
     pub site: String,
     pub timezone: String,
     /// Nothing later was used.
@@ -90,167 +161,216 @@ pub struct Away {
     /// Said prominently where the data are invented.
     pub invented: Option<String>,
     pub title: String,
+    /// When it was made, in words.
+    pub made: String,
     pub answer: String,
+    /// The enclosures by what they ask for.
+    pub answer_more: Vec<String>,
+    /// Why the answer may not hold.
+    pub warnings: Vec<String>,
     /// The room that is reckoned with.
     pub room: String,
+    /// What heat and cold would do, a row an enclosure that is known.
+    pub warmth: Table,
     /// Who would be told of danger.
-    pub told: String,
+    pub told: Vec<String>,
     /// The gravest first, else in the site file's order.
     pub enclosures: Vec<Place>,
-    /// Of the room itself.
-    pub room_care: Vec<String>,
+    /// Tasks of the room itself.
+    pub room_first: Vec<String>,
+    pub room_meanwhile: Vec<String>,
     pub cautions: Vec<String>,
 }
 
 /// What must be said of any absence.
-const CAUTIONS: [&str; 5] = [
-    "Somebody looks at every animal each day: sensors see none, and an alert can fail to reach anybody.",
-    "Before you go, fill reservoirs and water dishes with fresh water: how long water lasts is not measured. Warm standing water can grow and \
-     spread Legionella: empty, clean and dry what will stand.",
-    "Every heater keeps its own thermostat and, independent of it, a high cut-out; test both while you are there. No program replaces them.",
-    "Sockets stay above the water, with residual-current protection. Whoever looks in unplugs before reaching in, and leaves mains work to an \
-     electrician.",
-    "Leave a number of yours and of a veterinarian who knows these animals, and a thermometer to read by hand.",
+const CAUTIONS: [&str; 4] = [
+    "An alert can fail to reach anybody, and sensors see no animal: no program stands in for a look each day.",
+    "Reservoirs and water dishes are filled with fresh water before leaving; how long it lasts is not measured. Warm standing water can grow and spread \
+     Legionella: what will stand is emptied, cleaned and dried.",
+    "Every heater keeps its own thermostat and, independent of it, a high cut-out; both are tested while the keeper is there.",
+    "Sockets stay above the water, with residual-current protection. A thermometer to read by hand lies ready.",
 ];
 
+/// No reading at all for so long: nothing that is said holds now (own choice).
+const ALL_UNHEARD_MS: i64 = MS_PER_HOUR;
+
 /// What stands before some days away.
-///
-/// # Arguments
-/// - `report`, `assessment`: of the last days up to `now_ms`.
-/// - `journal`: its entries up to then.
-pub fn away(
-    site: &Site,
-    report: &WeeklyReport,
-    assessment: &Assessment,
-    journal: &[Entry],
-    asked: Asked,
-    now_ms: i64,
-) -> Away {
-    let words = Words::of(site);
-    let tasks = due(site, journal, now_ms);
-    let room_c = asked.room_c.or_else(|| room_was_c(assessment));
-    let mut enclosures: Vec<Place> = site
+pub fn away(given: &Given<'_>) -> Away {
+    let Given {
+        site, asked, now_ms, ..
+    } = *given;
+    let zone = site.zone;
+    let mut found: Vec<(Place, Option<Vec<Cell>>)> = site
         .enclosures
         .iter()
         .filter_map(|own| {
-            let section = report.enclosures.iter().find(|section| section.id == own.id)?;
-            Some(place(site, own, section, assessment, &tasks, asked, room_c))
+            let section = given
+                .report
+                .enclosures
+                .iter()
+                .find(|section| section.id == own.id)?;
+            Some(place::place(given, own, section))
         })
         .collect();
-    enclosures.sort_by_key(|place| place.answer);
-    let room_care = care_lines(site, &tasks, ROOM, asked);
+    found.sort_by_key(|(place, _)| place.answer);
+    let (enclosures, rows): (Vec<Place>, Vec<Option<Vec<Cell>>>) = found.into_iter().unzip();
+    let mut of_room = place::Lines::default();
+    Tasks::of(given, ROOM).say(&mut of_room);
+    of_room.first.extend(of_room.not_known);
+    let day = |at_ms: i64| zone.date(at_ms).format("%A %-d %B %Y").to_string();
+    let rows: Vec<Vec<Cell>> = rows.into_iter().flatten().collect();
     Away {
-        schema: SCHEMA,
         site: site.name.clone(),
-        timezone: site.zone.name().to_owned(),
-        until: site.zone.rfc3339(now_ms),
-        from: site.zone.rfc3339(asked.span.from_ms),
-        to: site.zone.rfc3339(asked.span.until_ms),
-        invented: report.invented.clone(),
+        timezone: zone.name().to_owned(),
+        until: zone.rfc3339(now_ms),
+        from: zone.rfc3339(asked.span.from_ms),
+        to: zone.rfc3339(asked.span.until_ms),
+        invented: given.report.invented.clone(),
         title: format!(
             "Away from {} to {}",
-            words::instant(site.zone, asked.span.from_ms),
-            words::instant(site.zone, asked.span.until_ms)
+            day(asked.span.from_ms),
+            day(asked.span.until_ms - 1)
         ),
+        made: words::instant(zone, now_ms),
         answer: answer(&enclosures),
-        room: match (room_c, asked.room_c) {
-            (None, _) => "The room: not known, and nothing was said of it, so what heat and cold would do can't be told. Say what you expect with --room 17..28."
-                .to_owned(),
-            (Some((low, high)), Some(_)) => format!(
-                "The room: {} to {}, as you expect it.",
-                words.temperature(low),
-                words.temperature(high)
-            ),
-            (Some((low, high)), None) => format!(
-                "The room: {} to {}, as in the last weeks. If the forecast says otherwise, ask again with --room.",
-                words.temperature(low),
-                words.temperature(high)
-            ),
+        answer_more: answer_more(&enclosures),
+        warnings: unheard(given).into_iter().collect(),
+        room: room_words(given),
+        warmth: match given.room {
+            Some(room) if !rows.is_empty() => warmth::table(given.display, room, rows),
+            _ => Table::default(),
         },
-        told: told(site),
+        told: given.told.clone(),
         enclosures,
-        room_care: room_care.into_iter().map(|(line, _)| line).collect(),
+        room_first: of_room.first,
+        room_meanwhile: of_room.meanwhile,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
     }
 }
 
-/// The widest range of the room that an enclosure was learned beside, °C.
-fn room_was_c(assessment: &Assessment) -> Option<(f64, f64)> {
-    let places = assessment
-        .conditions
+/// Said where no sensor at all was heard of late.
+fn unheard(given: &Given<'_>) -> Option<String> {
+    let newest_ms = given
+        .record
         .iter()
-        .flat_map(|outcome| &outcome.would_do.places);
-    places
-        .filter_map(|place| place.room_was_c())
-        .reduce(|one, other| (one.0.min(other.0), one.1.max(other.1)))
-}
-
-fn answer(places: &[Place]) -> String {
-    let named = |answer: Answer| -> Vec<String> {
-        let those = places.iter().filter(|place| place.answer == answer);
-        those.map(|place| place.label.clone()).collect()
+        .filter_map(|(_, _, samples)| samples.at_ms.last().copied())
+        .max();
+    let since = match newest_ms {
+        Some(newest_ms) if given.now_ms - newest_ms <= ALL_UNHEARD_MS => return None,
+        Some(newest_ms) => format!("since {}", words::instant(given.site.zone, newest_ms)),
+        None => "in the last weeks".to_owned(),
     };
-    let parts: Vec<String> = [
-        Answer::SeeToItFirst,
-        Answer::NotKnown,
-        Answer::LookIn,
-        Answer::NothingAgainst,
-    ]
-    .into_iter()
-    .filter_map(|answer| {
-        let labels = named(answer);
-        (!labels.is_empty()).then(|| format!("{}: {}.", words::capital(answer.words()), labels.join("; ")))
-    })
-    .collect();
-    parts.join(" ")
+    Some(format!(
+        "No sensor was heard {since}: do not rely on this sheet, and do not leave before readings come again."
+    ))
 }
 
-fn told(site: &Site) -> String {
-    let alerts = &site.alerts;
-    let ways: Vec<String> = [
-        alerts.email.as_ref().map(|_| "e-mail"),
-        alerts.webhook.as_ref().map(|_| "webhook"),
-        alerts.mqtt_topic.as_ref().map(|_| "MQTT"),
-    ]
-    .into_iter()
-    .flatten()
-    .map(str::to_owned)
-    .collect();
-    if ways.is_empty() {
-        return "Nobody would be told of danger: the site file names no way ([alerts]). Whoever looks in must read the page."
-            .to_owned();
-    }
-    format!(
-        "Danger is told by {}. Send a test before you go (mosswarden alerts --test), and say who answers it while you are away.",
-        words::list(&ways)
-    )
-}
-
-/// Tasks that are kept and due by the day of coming back, and whether they are due before leaving.
-fn care_lines(site: &Site, tasks: &[Due], place: &str, asked: Asked) -> Vec<(String, bool)> {
-    let (leave, back) = (
-        site.zone.date(asked.span.from_ms),
-        site.zone.date(asked.span.until_ms),
-    );
-    let mut due: Vec<(NaiveDate, &Due)> = tasks
-        .iter()
-        .filter(|due| due.place == place && due.is_kept())
-        .filter_map(|due| Some((due.local_due?, due)))
-        .filter(|(date, _)| *date <= back)
-        .collect();
-    due.sort_by_key(|(date, _)| *date);
-    due.into_iter()
-        .map(|(date, due)| {
-            let line = format!("{}: due on {}.", due.task.label, words::day(date));
-            (line, date <= leave)
+/// What the room was in the last days, by its usable thermometers; single minutes are left out.
+fn room_of_late(site: &Site, assessment: &Assessment, now_ms: i64) -> Option<Room> {
+    const DAYS: i64 = 14;
+    const ENDS: [f64; 2] = [0.005, 0.995];
+    let of_late = Span {
+        from_ms: now_ms - DAYS * MS_PER_24_H,
+        until_ms: now_ms,
+    };
+    let ranges = site.room_sensors.iter().filter_map(|sensor| {
+        let usable = assessment.trust.trusted.get(&sensor.id, Quantity::Temperature)?;
+        let read = usable.series.view().within(of_late);
+        let [low_c, high_c] = ENDS.map(|share| quantile(read.value, share));
+        Some(Room {
+            low_c: low_c?,
+            high_c: high_c?,
         })
-        .collect()
+    });
+    ranges.reduce(|one, other| Room {
+        low_c: one.low_c.min(other.low_c),
+        high_c: one.high_c.max(other.high_c),
+    })
+}
+
+fn room_words(given: &Given<'_>) -> String {
+    let words = Words::of(given.site);
+    match (given.room, given.asked.room) {
+        (None, _) => {
+            "What heat and cold would do is not known: no thermometer of the room was heard.".to_owned()
+        }
+        (Some(room), expected) => {
+            let whence = match expected {
+                Some(_) => "as you expect it.",
+                None => {
+                    "as in the last 14 days. If the forecast says otherwise, ask again and say what you expect."
+                }
+            };
+            format!(
+                "The room: {} to {}, {whence}",
+                words.temperature(room.low_c),
+                words.temperature(room.high_c)
+            )
+        }
+    }
+}
+
+/// The first line: whether to go.
+fn answer(places: &[Place]) -> String {
+    let Some(gravest) = places.iter().map(|place| place.answer).min() else {
+        return "Nothing can be said: the site file names no enclosure.".to_owned();
+    };
+    let count = places.iter().filter(|place| place.answer == gravest).count();
+    let (count, all) = (words::count(count), words::count(places.len()));
+    match gravest {
+        Answer::SeeToItFirst => format!("Not yet: {count} of {all} first."),
+        Answer::NotKnown => format!(
+            "Not all is known: {count} of {all} is not to be left without somebody who looks in each day."
+        ),
+        Answer::LookIn => "With somebody who does what stands on the page for whoever looks in.".to_owned(),
+        Answer::NothingAgainst => {
+            "Nothing known speaks against it, with somebody who looks in each day.".to_owned()
+        }
+    }
+}
+
+/// The enclosures by what they ask for.
+fn answer_more(places: &[Place]) -> Vec<String> {
+    let those = |answer: Answer| {
+        let those = places.iter().filter(move |place| place.answer == answer);
+        let labels: Vec<&str> = those.map(|place| place.label.as_str()).collect();
+        (!labels.is_empty()).then(|| format!("{}: {}.", words::capital(answer.words()), labels.join("; ")))
+    };
+    Answer::ALL.into_iter().filter_map(those).collect()
 }
 
 /// The whole sheet as JSON, indented, with a line feed at its end.
-///
-/// # Errors
-/// None that is known: it is made of words and lists.
-pub fn json(away: &Away) -> Result<String, serde_json::Error> {
-    serde_json::to_string_pretty(away).map(|text| text + "\n")
+pub fn json(away: &Away) -> String {
+    let place = |place: &Place| {
+        json!({
+            "id": place.id,
+            "label": place.label,
+            "answer": place.answer.name(),
+            "first": place.first,
+            "meanwhile": place.meanwhile,
+            "not_known": place.not_known,
+        })
+    };
+    let value = json!({
+        "schema": SCHEMA,
+        "site": away.site,
+        "timezone": away.timezone,
+        "until": away.until,
+        "from": away.from,
+        "to": away.to,
+        "invented": away.invented,
+        "title": away.title,
+        "made": away.made,
+        "answer": away.answer,
+        "answer_more": away.answer_more,
+        "warnings": away.warnings,
+        "room": away.room,
+        "warmth": table_json(&away.warmth),
+        "told": away.told,
+        "enclosures": away.enclosures.iter().map(place).collect::<Vec<_>>(),
+        "room_first": away.room_first,
+        "room_meanwhile": away.room_meanwhile,
+        "cautions": away.cautions,
+    });
+    format!("{value:#}\n")
 }

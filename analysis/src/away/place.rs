@@ -1,41 +1,46 @@
 //! One enclosure before some days away.
 
+use mosswarden_config::journal::{ARRIVED, DIED, Entry, REFUSED_FOOD, TREATED};
 use mosswarden_config::quantity::Quantity;
-use mosswarden_config::site::{DeviceKind, Enclosure, Limits, Site};
+use mosswarden_config::site::{DeviceKind, Enclosure};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
 
-use super::{Answer, Asked, Place, care_lines};
-use crate::assess::Assessment;
-use crate::care::Due;
-use crate::conditions::{Outcome, Thermal};
+use super::care::Tasks;
+use super::warmth::Warmth;
+use super::{Answer, Given, Place};
+use crate::conditions::Outcome;
 use crate::findings::Severity;
-use crate::plot::Display;
+use crate::plot::Cell;
 use crate::report::{EnclosureSection, Verdict};
-use crate::statistics::Estimate;
-use crate::words::{Words, several};
+use crate::unwell;
+use crate::words::{self, Words, several};
+
+/// A place that was not heard for so long is not watched (own choice, the page's is half of it).
+const UNHEARD_MS: i64 = MS_PER_HOUR;
+/// What the journal says of animals is told for this long.
+const LATELY_MS: i64 = 14 * MS_PER_24_H;
 
 /// What is gathered of an enclosure.
 #[derive(Default)]
-struct Lines {
-    first: Vec<String>,
-    meanwhile: Vec<String>,
-    expected: Vec<String>,
-    not_known: Vec<String>,
+pub(super) struct Lines {
+    pub(super) first: Vec<String>,
+    pub(super) meanwhile: Vec<String>,
+    pub(super) not_known: Vec<String>,
 }
 
+/// The place, and its row in the table of heat and cold.
 pub(super) fn place(
-    site: &Site,
+    given: &Given<'_>,
     own: &Enclosure,
     section: &EnclosureSection,
-    assessment: &Assessment,
-    tasks: &[Due],
-    asked: Asked,
-    room_c: Option<(f64, f64)>,
-) -> Place {
-    let conditions = assessment
+) -> (Place, Option<Vec<Cell>>) {
+    let outcome = given
+        .assessment
         .conditions
         .iter()
         .find(|outcome| outcome.enclosure == own.id);
     let mut lines = Lines::default();
+    animals(given, own, &mut lines);
     for need in section
         .needs
         .iter()
@@ -50,46 +55,86 @@ pub(super) fn place(
             need.next_in_turn()
         ));
     }
-    for (line, is_before) in care_lines(site, tasks, &own.id, asked) {
-        if is_before {
-            lines.first.push(line);
-        } else {
-            lines.meanwhile.push(line);
-        }
-    }
-    by_hand(own, conditions, &mut lines);
-    watchers(own, assessment, &mut lines);
-    let display = Display::new(site.units);
-    if let Some((outcome, room_c)) = conditions.zip(room_c) {
-        let reasons = outcome.would_do.refused.iter();
-        lines.not_known.extend(
-            reasons.map(|reason| display.sentence(&format!("What heat and cold would do: {reason}."))),
-        );
-        warmth(site, own, outcome, asked, room_c, &mut lines);
-    }
+    Tasks::of(given, &own.id).say(&mut lines);
+    by_hand(own, outcome, &mut lines);
+    let is_heard = heard(given, own, &mut lines);
+    let (row, is_warmth_known) = warmth(given, own, outcome, &mut lines);
     let is_unknown = section.verdict == Verdict::NotKnown;
     if is_unknown {
         lines.not_known.insert(0, section.coverage.clone());
     }
     let answer = match () {
         () if !lines.first.is_empty() => Answer::SeeToItFirst,
-        () if is_unknown || lines.expected.is_empty() => Answer::NotKnown,
+        () if is_unknown || !is_heard || !is_warmth_known => Answer::NotKnown,
         () if !lines.meanwhile.is_empty() => Answer::LookIn,
         () => Answer::NothingAgainst,
     };
-    Place {
+    let place = Place {
         id: own.id.clone(),
         label: own.label.clone(),
         answer,
         first: lines.first,
         meanwhile: lines.meanwhile,
-        expected: lines.expected,
         not_known: lines.not_known,
+    };
+    (place, row)
+}
+
+/// What the journal says of the animals.
+fn animals(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) {
+    let zone = given.site.zone;
+    let told = |what: &str, entry: &Entry| {
+        let text = entry.text.trim();
+        let words = if text.is_empty() {
+            String::new()
+        } else {
+            format!(": “{text}”")
+        };
+        format!("{what} ({}){words}", words::date(zone, entry.at_ms))
+    };
+    for entry in unwell::open(given.journal, &own.id, given.now_ms) {
+        lines.first.push(format!(
+            "{}. Do not leave it before a veterinarian who knows such animals has said what to do.",
+            told("An animal looks unwell", entry)
+        ));
+        lines.meanwhile.push(
+            told(
+                "An animal looked unwell: look at it twice a day, and ring at once if it is no better",
+                entry,
+            ) + ".",
+        );
+    }
+    let lately = given
+        .journal
+        .iter()
+        .filter(|entry| entry.enclosure == own.id && (0..=LATELY_MS).contains(&(given.now_ms - entry.at_ms)));
+    for entry in lately {
+        match entry.kind.as_str() {
+            TREATED => lines.meanwhile.push(
+                told(
+                    "Treated lately: what must go on is the veterinarian’s word",
+                    entry,
+                ) + ".",
+            ),
+            ARRIVED => lines
+                .meanwhile
+                .push(told("New here: look whether it eats and hides as it should", entry) + "."),
+            DIED => lines.first.push(
+                told(
+                    "An animal died: ask a veterinarian whether the others are in danger",
+                    entry,
+                ) + ".",
+            ),
+            REFUSED_FOOD => lines
+                .meanwhile
+                .push(told("Refused food: look whether it eats", entry) + "."),
+            _ => {}
+        }
     }
 }
 
 /// An enclosure that nothing mists.
-fn by_hand(own: &Enclosure, conditions: Option<&Outcome>, lines: &mut Lines) {
+fn by_hand(own: &Enclosure, outcome: Option<&Outcome>, lines: &mut Lines) {
     let wants_moisture = own
         .limits
         .humidity_day_pct
@@ -99,148 +144,83 @@ fn by_hand(own: &Enclosure, conditions: Option<&Outcome>, lines: &mut Lines) {
     if !wants_moisture || waters(DeviceKind::Mister) || waters(DeviceKind::Fogger) {
         return;
     }
-    let noted = conditions.map_or(0, |outcome| outcome.mistings.len());
-    lines.meanwhile.push(match noted {
-        0 => "Mist by hand as you do: no device does it.".to_owned(),
+    let noted = outcome.map_or(0, |outcome| outcome.mistings.len());
+    let how_often = match noted {
+        0 => "how often is not known".to_owned(),
         noted => format!(
-            "Mist by hand as you do: no device does it ({} in the last seven days, noted or seen).",
+            "{} in the last seven days, noted or seen",
             several(noted, "misting")
         ),
-    });
+    };
+    lines
+        .meanwhile
+        .push(format!("Mist by hand: no device does it ({how_often})."));
 }
 
-/// Where one thermometer alone watches.
-fn watchers(own: &Enclosure, assessment: &Assessment, lines: &mut Lines) {
-    let heard = assessment.trust.sensors.iter();
-    let thermometers =
-        heard.filter(|said| said.enclosure == own.id && said.quantity == Quantity::Temperature);
-    match thermometers.count() {
-        0 => lines
-            .not_known
-            .push("No temperature was heard of it: nobody would be told of heat or cold.".to_owned()),
-        1 => lines.not_known.push(
-            "Whether its thermometer is right: it is the only one, and what watches heat and cold there ends with it.".to_owned(),
-        ),
-        _ => {}
-    }
-}
-
-/// The strictest limits of the days away.
-fn limits(site: &Site, own: &Enclosure, asked: Asked) -> Limits {
-    let dates = site.zone.dates(asked.span);
-    let of_days = dates.into_iter().map(|date| own.limits_on(date));
-    let mut strictest = own.limits_on(site.zone.date(asked.span.from_ms));
-    for limits in of_days {
-        strictest.max_c = strictest.max_c.min(limits.max_c);
-        strictest.min_c = strictest.min_c.max(limits.min_c);
-    }
-    strictest
-}
-
-/// What the room's warmest and coldest hours would do, by the fitted models.
-fn warmth(
-    site: &Site,
-    own: &Enclosure,
-    outcome: &Outcome,
-    asked: Asked,
-    (low_room_c, high_room_c): (f64, f64),
-    lines: &mut Lines,
-) {
-    let words = Words::of(site);
-    let limits = limits(site, own, asked);
-    let light_h = outcome.would_do.light_h;
-    let evening = |place: &Thermal| place.evening_c(high_room_c, light_h);
-    let coolest = outcome
-        .would_do
-        .places
+/// Whether it was heard lately, and by how many thermometers.
+fn heard(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) -> bool {
+    let newest_ms = |sensors: &mut dyn Iterator<Item = &str>| {
+        let of_sensor = |sensor: &str| {
+            let series = given.record.get(sensor, Quantity::Temperature)?;
+            series.at_ms.last().copied()
+        };
+        sensors.filter_map(of_sensor).max()
+    };
+    let thermometers: Vec<&str> = own
+        .sensors
         .iter()
-        .filter_map(|place| Some((place, evening(place)?)))
-        .min_by(|(_, a), (_, b)| a.value.total_cmp(&b.value));
-    if let Some((place, hot)) = coolest {
-        let dark = (own.devices_of(DeviceKind::Lamp).next().is_some() && light_h > 0.0)
-            .then(|| place.evening_c(high_room_c, 0.0))
-            .flatten();
-        let sentence = format!(
-            "In a room that stays at {} all day it would come to about {} by the end of the light hours, at {}, the coolest place that is known, with \
-             the heater off; its limit is {}.{}",
-            words.temperature(high_room_c),
-            range(words, hot),
-            place.place,
-            words.temperature(limits.max_c),
-            dark.map_or_else(String::new, |dark| format!(
-                " With its lamps off, to about {}.",
-                range(words, dark)
-            ))
-        );
-        if hot.value > limits.max_c {
-            lines.first.push(format!(
-                "A day on which the room stays at {} is too warm for it, by what is told below. Think of a cooler place for it, of its lamps, of the room's shade.",
-                words.temperature(high_room_c)
-            ));
-        } else if hot.high > limits.max_c {
-            lines
-                .meanwhile
-                .push("On the warmest afternoons look at it: it may pass its limit.".to_owned());
-        }
-        lines.expected.push(sentence);
-    }
-    let coldest = outcome
-        .would_do
-        .places
-        .iter()
-        .filter_map(|place| Some((place, place.long_run_c(low_room_c, false)?)))
-        .min_by(|(_, a), (_, b)| a.value.total_cmp(&b.value));
-    if let Some((place, cold)) = coldest {
-        let heated = place.long_run_c(low_room_c, true);
-        if let Some(heated) = heated.filter(|heated| heated.value < limits.min_c) {
-            lines.first.push(format!(
-                "Too cold if the room gets so cold: in {} its heater, on all the time, would hold about {} at {}; its lowest limit is {}.",
-                words.temperature(low_room_c),
-                range(words, heated),
-                place.place,
-                words.temperature(limits.min_c)
-            ));
-        }
+        .filter(|sensor| given.record.get(&sensor.id, Quantity::Temperature).is_some())
+        .map(|sensor| sensor.id.as_str())
+        .collect();
+    let Some(newest_ms) = newest_ms(&mut thermometers.iter().copied()) else {
         lines
-            .expected
-            .push(without_heat(words, place, cold, low_room_c, &limits));
+            .not_known
+            .push("No temperature was heard of it: nobody would be told of heat or cold.".to_owned());
+        return false;
+    };
+    if given.now_ms - newest_ms > UNHEARD_MS {
+        lines.not_known.push(format!(
+            "How it stands now: no temperature was heard since {}. Nobody would be told of heat or cold.",
+            words::instant(given.site.zone, newest_ms)
+        ));
+        return false;
     }
+    if let [only] = thermometers.as_slice() {
+        lines.not_known.push(format!(
+            "Whether {only} is right: it is its only thermometer, and if it falls silent nobody is told of heat or cold."
+        ));
+    }
+    true
 }
 
-fn without_heat(words: Words, place: &Thermal, cold: Estimate, room_c: f64, limits: &Limits) -> String {
-    let begin = format!(
-        "In a room of {} with heater and lamps off it would stand at about {} at {} in the end",
-        words.temperature(room_c),
-        range(words, cold),
-        place.place
-    );
-    if cold.low >= limits.min_c {
-        return format!(
-            "{begin}, above its lowest limit of {}.",
-            words.temperature(limits.min_c)
+/// Its row in the table, and whether the models know it.
+fn warmth(
+    given: &Given<'_>,
+    own: &Enclosure,
+    outcome: Option<&Outcome>,
+    lines: &mut Lines,
+) -> (Option<Vec<Cell>>, bool) {
+    let Some((outcome, room)) = outcome.zip(given.room) else {
+        return (None, false);
+    };
+    let words = Words::of(given.site);
+    let found = Warmth::of(given.site, own, outcome, given.asked, room);
+    found.say(words, lines);
+    let reasons = outcome.would_do.refused.join("; ");
+    if !found.is_known() {
+        let why = if reasons.is_empty() {
+            String::new()
+        } else {
+            format!(": {reasons}")
+        };
+        lines.not_known.push(
+            given
+                .display
+                .sentence(&format!("What heat and cold would do to it{why}.")),
         );
+        return (None, false);
     }
-    let reached = place
-        .hours_without_power(limits.min_c, room_c)
-        .map_or_else(String::new, |hours| {
-            format!(
-                ", and pass that after about {} ({} to {}) from where it stands",
-                words.hours(hours.value),
-                words.hours(hours.low),
-                words.hours(hours.high)
-            )
-        });
-    format!(
-        "{begin}; its lowest limit is {}{reached}. So much hangs on its heater and on the mains.",
-        words.temperature(limits.min_c)
-    )
-}
-
-fn range(words: Words, estimate: Estimate) -> String {
-    format!(
-        "{} ({} to {})",
-        words.temperature(estimate.value),
-        words.temperature(estimate.low),
-        words.temperature(estimate.high)
-    )
+    let mut row = vec![Cell::text(own.label.clone())];
+    row.extend(found.row(given.display));
+    (Some(row), true)
 }
