@@ -27,6 +27,7 @@ use crate::markup::table_json;
 use crate::plot::{Cell, Display, Table};
 use crate::report::WeeklyReport;
 use crate::statistics::robust::quantile;
+use crate::unwell;
 use crate::words::{self, Words};
 use care::Tasks;
 
@@ -69,6 +70,8 @@ pub struct Given<'a> {
     pub now_ms: i64,
     tasks: Vec<Due>,
     room: Option<Room>,
+    /// Said where no sensor at all was heard of late.
+    unheard: Option<String>,
     display: Display,
 }
 
@@ -94,6 +97,7 @@ impl<'a> Given<'a> {
             now_ms,
             tasks: due(site, journal, now_ms),
             room: asked.room.or_else(|| room_of_late(site, assessment, now_ms)),
+            unheard: unheard(site, record, now_ms),
             display: Display::new(site.units),
         }
     }
@@ -191,8 +195,8 @@ const CAUTIONS: [&str; 4] = [
     "Sockets stay above the water, with residual-current protection. A thermometer to read by hand lies ready.",
 ];
 
-/// No reading at all for so long: nothing that is said holds now (own choice).
-const ALL_UNHEARD_MS: i64 = MS_PER_HOUR;
+/// A place without a reading for so long is not watched (own choice).
+const UNHEARD_MS: i64 = MS_PER_HOUR;
 
 /// What stands before some days away.
 pub fn away(given: &Given<'_>) -> Away {
@@ -212,7 +216,8 @@ pub fn away(given: &Given<'_>) -> Away {
             Some(place::place(given, own, section))
         })
         .collect();
-    found.sort_by_key(|(place, _)| place.answer);
+    let is_unwell = |place: &Place| !unwell::open(given.journal, &place.id, now_ms).is_empty();
+    found.sort_by_key(|(place, _)| (place.answer, !is_unwell(place)));
     let (enclosures, rows): (Vec<Place>, Vec<Option<Vec<Cell>>>) = found.into_iter().unzip();
     let mut of_room = place::Lines::default();
     Tasks::of(given, ROOM).say(&mut of_room);
@@ -234,7 +239,7 @@ pub fn away(given: &Given<'_>) -> Away {
         made: words::instant(zone, now_ms),
         answer: answer(&enclosures),
         answer_more: answer_more(&enclosures),
-        warnings: unheard(given).into_iter().collect(),
+        warnings: given.unheard.iter().cloned().collect(),
         room: room_words(given),
         warmth: match given.room {
             Some(room) if !rows.is_empty() => warmth::table(given.display, room, rows),
@@ -249,15 +254,13 @@ pub fn away(given: &Given<'_>) -> Away {
 }
 
 /// Said where no sensor at all was heard of late.
-fn unheard(given: &Given<'_>) -> Option<String> {
-    let newest_ms = given
-        .record
+fn unheard(site: &Site, record: &Record, now_ms: i64) -> Option<String> {
+    let newest = record
         .iter()
-        .filter_map(|(_, _, samples)| samples.at_ms.last().copied())
-        .max();
-    let since = match newest_ms {
-        Some(newest_ms) if given.now_ms - newest_ms <= ALL_UNHEARD_MS => return None,
-        Some(newest_ms) => format!("since {}", words::instant(given.site.zone, newest_ms)),
+        .filter_map(|(_, _, samples)| samples.at_ms.last().copied());
+    let since = match newest.max() {
+        Some(newest_ms) if now_ms - newest_ms <= UNHEARD_MS => return None,
+        Some(newest_ms) => format!("since {}", words::instant(site.zone, newest_ms)),
         None => "in the last weeks".to_owned(),
     };
     Some(format!(
@@ -301,13 +304,37 @@ fn room_words(given: &Given<'_>) -> String {
                     "as in the last 14 days. If the forecast says otherwise, ask again and say what you expect."
                 }
             };
-            format!(
+            let reckoned = format!(
                 "The room: {} to {}, {whence}",
                 words.temperature(room.low_c),
                 words.temperature(room.high_c)
-            )
+            );
+            reckoned + &never_seen(given, room).unwrap_or_default()
         }
     }
+}
+
+/// Said where such a room was not among the weeks that the figures are learned from.
+fn never_seen(given: &Given<'_>, room: Room) -> Option<String> {
+    /// So far beyond what it ever was, K (own choice).
+    const NEVER_SEEN_K: f64 = 2.0;
+    let places = given
+        .assessment
+        .conditions
+        .iter()
+        .flat_map(|outcome| &outcome.would_do.places);
+    let (low_c, high_c) = places
+        .filter_map(|place| place.room_was_c())
+        .reduce(|one, other| (one.0.min(other.0), one.1.max(other.1)))?;
+    let is_beyond = room.low_c < low_c - NEVER_SEEN_K || room.high_c > high_c + NEVER_SEEN_K;
+    let words = Words::of(given.site);
+    is_beyond.then(|| {
+        format!(
+            " In the weeks that the figures are learned from it was {} to {}: beyond that they are a straight line drawn on.",
+            words.temperature(low_c),
+            words.temperature(high_c)
+        )
+    })
 }
 
 /// The first line: whether to go.

@@ -3,11 +3,11 @@
 use mosswarden_config::journal::{ARRIVED, DIED, Entry, REFUSED_FOOD, TREATED};
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::site::{DeviceKind, Enclosure};
-use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR};
+use mosswarden_config::zone::MS_PER_24_H;
 
 use super::care::Tasks;
 use super::warmth::Warmth;
-use super::{Answer, Given, Place};
+use super::{Answer, Given, Place, UNHEARD_MS};
 use crate::conditions::Outcome;
 use crate::findings::Severity;
 use crate::plot::Cell;
@@ -15,8 +15,6 @@ use crate::report::{EnclosureSection, Verdict};
 use crate::unwell;
 use crate::words::{self, Words, several};
 
-/// A place that was not heard for so long is not watched (own choice, the page's is half of it).
-const UNHEARD_MS: i64 = MS_PER_HOUR;
 /// What the journal says of animals is told for this long.
 const LATELY_MS: i64 = 14 * MS_PER_24_H;
 
@@ -82,27 +80,22 @@ pub(super) fn place(
 
 /// What the journal says of the animals.
 fn animals(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) {
-    let zone = given.site.zone;
-    let told = |what: &str, entry: &Entry| {
-        let text = entry.text.trim();
-        let words = if text.is_empty() {
-            String::new()
-        } else {
-            format!(": “{text}”")
-        };
-        format!("{what} ({}){words}", words::date(zone, entry.at_ms))
+    let on = |entry: &Entry| {
+        let date = words::date(given.site.zone, entry.at_ms);
+        match entry.text.trim() {
+            "" => date,
+            text => format!("{date} (“{text}”)"),
+        }
     };
     for entry in unwell::open(given.journal, &own.id, given.now_ms) {
         lines.first.push(format!(
-            "{}. Do not leave it before a veterinarian who knows such animals has said what to do.",
-            told("An animal looks unwell", entry)
+            "An animal looked unwell on {}. Do not leave it before a veterinarian who knows such animals has said what to do.",
+            on(entry)
         ));
-        lines.meanwhile.push(
-            told(
-                "An animal looked unwell: look at it twice a day, and ring at once if it is no better",
-                entry,
-            ) + ".",
-        );
+        lines.meanwhile.push(format!(
+            "An animal looked unwell on {}: look at it twice a day, and ring the veterinarian if it is no better.",
+            on(entry)
+        ));
     }
     let lately = given
         .journal
@@ -110,24 +103,21 @@ fn animals(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) {
         .filter(|entry| entry.enclosure == own.id && (0..=LATELY_MS).contains(&(given.now_ms - entry.at_ms)));
     for entry in lately {
         match entry.kind.as_str() {
-            TREATED => lines.meanwhile.push(
-                told(
-                    "Treated lately: what must go on is the veterinarian’s word",
-                    entry,
-                ) + ".",
-            ),
-            ARRIVED => lines
-                .meanwhile
-                .push(told("New here: look whether it eats and hides as it should", entry) + "."),
-            DIED => lines.first.push(
-                told(
-                    "An animal died: ask a veterinarian whether the others are in danger",
-                    entry,
-                ) + ".",
-            ),
+            TREATED => lines.meanwhile.push(format!(
+                "Treated on {}: go on with it only as the veterinarian said.",
+                on(entry)
+            )),
+            ARRIVED => lines.meanwhile.push(format!(
+                "New since {}: look whether it eats, and whether it hides as it should.",
+                on(entry)
+            )),
+            DIED => lines.first.push(format!(
+                "An animal died on {}: ask a veterinarian whether the others are in danger.",
+                on(entry)
+            )),
             REFUSED_FOOD => lines
                 .meanwhile
-                .push(told("Refused food: look whether it eats", entry) + "."),
+                .push(format!("It refused food on {}: look whether it eats.", on(entry))),
             _ => {}
         }
     }
@@ -179,10 +169,13 @@ fn heard(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) -> bool {
         return false;
     };
     if given.now_ms - newest_ms > UNHEARD_MS {
-        lines.not_known.push(format!(
-            "How it stands now: no temperature was heard since {}. Nobody would be told of heat or cold.",
-            words::instant(given.site.zone, newest_ms)
-        ));
+        // Of all of them that is said once.
+        if given.unheard.is_none() {
+            lines.not_known.push(format!(
+                "How it stands now: no temperature was heard since {}. Nobody would be told of heat or cold.",
+                words::instant(given.site.zone, newest_ms)
+            ));
+        }
         return false;
     }
     if let [only] = thermometers.as_slice() {

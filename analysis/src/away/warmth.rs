@@ -9,9 +9,6 @@ use crate::plot::{Cell, Display, Table, number};
 use crate::statistics::Estimate;
 use crate::words::Words;
 
-/// So far beyond what the room ever was, what is told is an extension of a straight line, K (own choice).
-const NEVER_SEEN_K: f64 = 2.0;
-
 /// What would come of the room's ends.
 pub(super) struct Warmth<'a> {
     limits: Limits,
@@ -77,15 +74,6 @@ impl<'a> Warmth<'a> {
     pub(super) fn say(&self, words: Words, lines: &mut Lines) {
         self.say_hot(words, lines);
         self.say_cold(words, lines);
-        let was = self.hot.as_ref().and_then(|(place, ..)| place.room_was_c());
-        let Some((low_c, high_c)) = was else { return };
-        if self.room.low_c < low_c - NEVER_SEEN_K || self.room.high_c > high_c + NEVER_SEEN_K {
-            lines.not_known.push(format!(
-                "How it does in such a room: it was {} to {} in the weeks that the figures are learned from; what lies beyond is a straight line drawn on.",
-                words.temperature(low_c),
-                words.temperature(high_c)
-            ));
-        }
     }
 
     fn say_hot(&self, words: Words, lines: &mut Lines) {
@@ -134,8 +122,8 @@ impl<'a> Warmth<'a> {
                 )
             });
             lines.meanwhile.push(format!(
-                "If its heater or the mains fail in a room of {room}, it falls below {}{after}: somebody must be able to come by then. Warm the room; \
-                 wrap the enclosure, air holes free.",
+                "If its heater or the mains fail in a room of {room}, it falls below {}{after}: somebody must be able to come by then. Warm the room, and \
+                 wrap the enclosure once its lamps are off, air holes free.",
                 words.temperature(min_c)
             ));
         }
