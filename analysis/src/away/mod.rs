@@ -345,11 +345,12 @@ fn answer(places: &[Place]) -> String {
     let count = places.iter().filter(|place| place.answer == gravest).count();
     let (count, all) = (words::count(count), words::count(places.len()));
     match gravest {
-        Answer::SeeToItFirst => format!("Not yet: {count} of {all} first."),
-        Answer::NotKnown => format!(
-            "Not all is known: {count} of {all} is not to be left without somebody who looks in each day."
-        ),
-        Answer::LookIn => "With somebody who does what stands on the page for whoever looks in.".to_owned(),
+        Answer::SeeToItFirst if places.len() == 1 => "Not yet: see to the enclosure first.".to_owned(),
+        Answer::SeeToItFirst => format!("Not yet: see to {count} of {all} enclosures first."),
+        Answer::NotKnown => "Not all is known: not without somebody who looks in each day.".to_owned(),
+        Answer::LookIn => {
+            "Only with somebody who does what stands on the page for whoever looks in.".to_owned()
+        }
         Answer::NothingAgainst => {
             "Nothing known speaks against it, with somebody who looks in each day.".to_owned()
         }

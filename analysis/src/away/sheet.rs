@@ -30,6 +30,8 @@ pub fn sheet(away: &Away) -> Sheet {
     blocks.push(Block::heading(2, "Heat and cold"));
     blocks.push(Block::Paragraph(away.room.clone()));
     blocks.extend(Block::table(&away.warmth, true));
+    blocks.push(Block::heading(2, "For every absence"));
+    blocks.extend(Block::bullets(&away.cautions));
     blocks.push(Block::NewPage);
     blocks.extend(for_whoever_looks_in(away));
     Sheet {
@@ -92,7 +94,5 @@ fn for_whoever_looks_in(away: &Away) -> Vec<Block> {
         blocks.extend(Block::bullets(&lines));
     }
     blocks.extend(headed("The room itself", &away.room_meanwhile, BOX));
-    blocks.push(Block::heading(2, "For every absence"));
-    blocks.extend(Block::bullets(&away.cautions));
     blocks
 }

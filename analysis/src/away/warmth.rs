@@ -162,7 +162,10 @@ impl<'a> Warmth<'a> {
             range(hot.map(|(_, lit, _)| *lit)),
             range(hot.map(|(_, lit, dark)| dark.unwrap_or(*lit))),
             Cell::text(degrees(self.limits.max_c)),
-            range(cold.and_then(|(_, _, heated)| *heated).filter(|_| self.is_heated)),
+            match self.is_heated {
+                true => range(cold.and_then(|(_, _, heated)| *heated)),
+                false => Cell::text("no heater"),
+            },
             range(cold.map(|(_, off, _)| *off)),
             Cell::text(degrees(self.limits.min_c)),
         ]

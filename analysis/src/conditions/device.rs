@@ -14,7 +14,7 @@ const HOLD_PAUSES: i64 = 3;
 const HOLD_MS_MIN: i64 = 30 * 60_000;
 /// Where no more than this share of a device's messages, or so many, repeat the one before, a repeat is no word by a clock: the change
 /// between the two was lost (own choice).
-const LOST_SHARE_MAX: f64 = 0.1;
+const LOST_SHARE_MAX: f64 = 0.2;
 const LOST_MAX: usize = 2;
 /// A message this share of the usual pause after the one before comes by the clock; where so many of the changes come sooner, changes are
 /// told at once (own choice).
