@@ -114,6 +114,21 @@ fn a_wrong_command_line_is_refused_with_a_way_out() {
     );
     refused(
         &home,
+        &["away", "--to", "2020-01-01"],
+        &["2020-01-01 is no day to come back on", "name a later day"],
+    );
+    refused(
+        &home,
+        &["away", "--to", "2999-01-01"],
+        &["more than 92 days away", "name an earlier day"],
+    );
+    refused(
+        &home,
+        &["away", "--to", "tomorrow", "--room", "28..17"],
+        &["the warmer one stands first", "17..28"],
+    );
+    refused(
+        &home,
         &["report", "--week", "2026-W54"],
         &["`2026-W54` is not an ISO 8601 week", "2026-W21"],
     );

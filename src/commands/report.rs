@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveTime;
+use chrono::{Datelike as _, Days, NaiveDate, NaiveTime};
 use mosswarden_analysis::by_part::Kept;
 use mosswarden_analysis::report::{self, WeeklyReport, YearBefore};
 use mosswarden_config::site::Site;
@@ -36,13 +36,25 @@ fn wanted(site: &Site, asked: &Report) -> Result<(Span, String), Failure> {
         );
         return Ok((span, span_name(site, span)));
     }
-    let week = asked.week.clone().unwrap_or_else(|| last_week(site));
+    let week = asked.week.clone().unwrap_or_else(|| {
+        eprintln!(
+            "this is the last whole week; what came since: mosswarden report --from {}",
+            this_week(site)
+        );
+        last_week(site)
+    });
     let span = site
         .zone
         .week(&week)
         .map_err(|error| Failure::usage(error.to_string(), "without --week it is the last whole one"))?;
     // By the week itself, so that 2026-W9 and 2026-W09 are one report.
     Ok((span, format!("report-{}", site.zone.week_name(span.from_ms))))
+}
+
+/// The first day of the week that is not over.
+fn this_week(site: &Site) -> NaiveDate {
+    let today = site.zone.date(now_ms());
+    today - Days::new(u64::from(today.weekday().num_days_from_monday()))
 }
 
 /// The last whole week.

@@ -13,6 +13,7 @@ use crate::words::Words;
 pub(super) struct Warmth<'a> {
     limits: Limits,
     is_heated: bool,
+    has_lamps: bool,
     /// The coolest place at the end of the light hours in the warmest room, with its lamps as ever and off.
     hot: Option<(&'a Thermal, Estimate, Option<Estimate>)>,
     /// The coldest place in the coldest room with nothing on, and with the heater on all the time.
@@ -57,6 +58,7 @@ impl<'a> Warmth<'a> {
         Warmth {
             limits: limits(site, own, asked),
             is_heated: own.devices_of(DeviceKind::Heater).next().is_some(),
+            has_lamps,
             hot: hot.map(|(place, lit)| {
                 let dark = has_lamps.then(|| place.evening_c(room.high_c, 0.0)).flatten();
                 (place, lit, dark)
@@ -84,23 +86,25 @@ impl<'a> Warmth<'a> {
         if lit.high <= self.limits.max_c {
             return;
         }
-        let helps = match dark.filter(|dark| dark.value <= self.limits.max_c) {
+        let lamps_off = match dark.filter(|dark| dark.value <= self.limits.max_c) {
+            _ if !self.has_lamps => String::new(),
             Some(dark) => format!(
-                "switch its lamps off (then about {})",
+                "switch its lamps off (then about {}), ",
                 words.temperature(dark.value)
             ),
-            None => "switch its lamps off, which alone is not enough".to_owned(),
+            None => "switch its lamps off, which alone is not enough, ".to_owned(),
         };
         lines.meanwhile.push(format!(
-            "If it is warmer than {max_c} at {}: {helps}, shade and air the room, ring the keeper. It is warmest at the end of the light hours.",
+            "If it is warmer than {max_c} at {}: {lamps_off}shade and air the room, ring the keeper. It is warmest at the end of the light hours.",
             place.place
         ));
         if lit.value > self.limits.max_c {
             lines.first.push(format!(
                 "Too warm on a day on which the room stays at {}: about {} by evening where it is coolest; {max_c} is its limit. Find a cooler place for \
-                 it, shade the room, shorten the lamps' hours.",
+                 it, shade the room{}.",
                 words.temperature(self.room.high_c),
-                words.temperature(lit.value)
+                words.temperature(lit.value),
+                if self.has_lamps { ", shorten its lamps' hours" } else { "" }
             ));
         }
     }
@@ -122,8 +126,9 @@ impl<'a> Warmth<'a> {
                 )
             });
             lines.meanwhile.push(format!(
-                "If its heater or the mains fail in a room of {room}, it falls below {}{after}: somebody must be able to come by then. Warm the room, and \
-                 wrap the enclosure once its lamps are off, air holes free.",
+                "If {} in a room of {room}, it may fall below {}{after}: somebody must be able to come by then. Warm the room, and wrap the enclosure \
+                 once its lamps are off, air holes free.",
+                if self.is_heated { "its heater or the mains fail" } else { "the mains fail" },
                 words.temperature(min_c)
             ));
         }
