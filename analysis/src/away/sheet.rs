@@ -89,7 +89,7 @@ fn for_whoever_looks_in(away: &Away) -> Vec<Block> {
             text: place.label.clone(),
             beside: place.id.clone(),
         });
-        let mut lines = vec![format!("Food: {LINE}{LINE}")];
+        let mut lines = vec![format!("Food: {LINE}")];
         lines.extend(place.meanwhile.iter().map(|line| format!("{BOX}{line}")));
         blocks.extend(Block::bullets(&lines));
     }
