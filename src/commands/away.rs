@@ -41,7 +41,8 @@ pub(crate) fn write(
         span: days_away(site, asked, until_ms)?,
         room: asked.room.as_deref().map(|text| room(site, text)).transpose()?,
     };
-    let files = written::files(folder, &name(site, asked, asked_for.span));
+    let name = name(site, asked, asked_for.span);
+    let files = written::files(folder, &name);
     written::never_over(&files, asked.paper.force)?;
 
     let judged = Span {
@@ -78,7 +79,7 @@ pub(crate) fn write(
         json: &|| away::json(&model),
         sheet: away::sheet(&model),
     };
-    written::write(&forms, folder, &name(site, asked, asked_for.span))?;
+    written::write(&forms, folder, &name)?;
     let answer = std::iter::once(model.answer)
         .chain(model.answer_more)
         .chain(model.warnings);
@@ -99,13 +100,15 @@ fn name(site: &Site, asked: &Away, span: Span) -> String {
 fn days_away(site: &Site, asked: &Away, until_ms: i64) -> Result<Span, Failure> {
     let zone = site.zone;
     let refuse = |what: String, next: &str| Err(Failure::usage(what, next));
-    let from_ms = match asked.from.as_deref() {
+    let named = asked
+        .from
+        .as_deref()
+        .map(|text| instant(site, text))
+        .transpose()?;
+    let from_ms = match named.unwrap_or(until_ms) {
         // The day goes on: it is left from now on.
-        Some(text) if zone.date(instant(site, text)?) == zone.date(until_ms) => {
-            instant(site, text)?.max(until_ms)
-        }
-        Some(text) => instant(site, text)?,
-        None => until_ms,
+        earlier if zone.date(earlier) == zone.date(until_ms) => earlier.max(until_ms),
+        named => named,
     };
     let to_ms = instant(site, &asked.to)?;
     // A day alone is away as a whole.

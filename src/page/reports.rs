@@ -71,7 +71,8 @@ pub(super) async fn make(
         return show(&page, &visitor, &said(why), StatusCode::FORBIDDEN).await;
     }
     let Some(wanted) = Wanted::of(&page.site, &sent) else {
-        let why = "Not begun: there is no such enclosure, or no such report.";
+        let why =
+            "Not begun: there is no such enclosure or no such report, or the last day away was left empty.";
         return show(&page, &visitor, &said(why), StatusCode::UNPROCESSABLE_ENTITY).await;
     };
     match made::begin(&page, wanted) {

@@ -2,7 +2,7 @@
 
 use chrono::{Days, NaiveDate};
 
-use super::Given;
+use super::model::Given;
 use super::place::Lines;
 use crate::care::Due;
 use crate::words;

@@ -6,8 +6,8 @@ use mosswarden_config::site::{DeviceKind, Enclosure};
 use mosswarden_config::zone::MS_PER_24_H;
 
 use super::care::Tasks;
+use super::model::{Answer, Given, Place, UNHEARD_MS};
 use super::warmth::Warmth;
-use super::{Answer, Given, Place, UNHEARD_MS};
 use crate::conditions::Outcome;
 use crate::findings::Severity;
 use crate::plot::Cell;
@@ -149,20 +149,15 @@ fn by_hand(own: &Enclosure, outcome: Option<&Outcome>, lines: &mut Lines) {
 
 /// Whether it was heard lately, and by how many thermometers.
 fn heard(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) -> bool {
-    let newest_ms = |sensors: &mut dyn Iterator<Item = &str>| {
-        let of_sensor = |sensor: &str| {
-            let series = given.record.get(sensor, Quantity::Temperature)?;
-            series.at_ms.last().copied()
-        };
-        sensors.filter_map(of_sensor).max()
-    };
-    let thermometers: Vec<&str> = own
+    let thermometers: Vec<(&str, i64)> = own
         .sensors
         .iter()
-        .filter(|sensor| given.record.get(&sensor.id, Quantity::Temperature).is_some())
-        .map(|sensor| sensor.id.as_str())
+        .filter_map(|sensor| {
+            let series = given.record.get(&sensor.id, Quantity::Temperature)?;
+            Some((sensor.id.as_str(), *series.at_ms.last()?))
+        })
         .collect();
-    let Some(newest_ms) = newest_ms(&mut thermometers.iter().copied()) else {
+    let Some(newest_ms) = thermometers.iter().map(|(_, at_ms)| *at_ms).max() else {
         lines
             .not_known
             .push("No temperature was heard of it: nobody would be told of heat or cold.".to_owned());
@@ -178,7 +173,7 @@ fn heard(given: &Given<'_>, own: &Enclosure, lines: &mut Lines) -> bool {
         }
         return false;
     }
-    if let [only] = thermometers.as_slice() {
+    if let [(only, _)] = thermometers.as_slice() {
         lines.not_known.push(format!(
             "Whether {only} is right: it is its only thermometer, and if it falls silent nobody is told of heat or cold."
         ));

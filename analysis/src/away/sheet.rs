@@ -1,6 +1,6 @@
 //! The sheet as blocks, for all its forms: the keeper's page, and then the one for whoever looks in.
 
-use super::{Answer, Away, Place};
+use super::model::{Answer, Away, Place};
 use crate::sheet::{self, Block, Sheet};
 
 /// A box to be ticked by hand.

@@ -4,11 +4,14 @@ use std::path::Path;
 
 use mosswarden_config::journal::{self, Entry};
 use mosswarden_config::site::Site;
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use super::*;
 use crate::assess::{assess, needed};
+use crate::load::Record;
 use crate::report::weekly;
 use crate::simulate::{run, scenario};
+use crate::words;
 
 const DAYS: u64 = 35;
 const QUIET: Option<Room> = Some(Room {

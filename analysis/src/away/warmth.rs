@@ -2,8 +2,8 @@
 
 use mosswarden_config::site::{DeviceKind, Enclosure, Limits, Site};
 
+use super::model::{Asked, Room};
 use super::place::Lines;
-use super::{Asked, Room};
 use crate::conditions::{Outcome, Thermal};
 use crate::plot::{Cell, Display, Table, number};
 use crate::statistics::Estimate;
@@ -135,7 +135,14 @@ impl<'a> Warmth<'a> {
         let holds = heated.filter(|_| self.is_heated).unwrap_or(*off);
         let with = match (self.is_heated, heated) {
             (true, Some(_)) => "its heater, on all the time, would hold",
-            (true, None) => return,
+            (true, None) => {
+                if off.value < min_c.max(night_low_c) {
+                    lines.not_known.push(format!(
+                        "Whether its heater holds it warm in a room of {room}: the record does not show what it adds."
+                    ));
+                }
+                return;
+            }
             (false, _) => "it has no heater, and would stand at",
         };
         let wanted = if holds.value < min_c {
