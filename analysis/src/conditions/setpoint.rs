@@ -14,7 +14,7 @@ use mosswarden_config::zone::Span;
 use super::context::Context;
 use super::heater::hours_on;
 use super::places::{Line, Places};
-use crate::findings::{Kind, Severity, Value, Verdicts};
+use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 
 pub use held::{Held, HeldHour};
 
@@ -81,74 +81,126 @@ fn judge_device(
     };
     let held = held::measure(context, device, set_pct, &places);
     verdicts.findings.extend(jumped::judge(context, device, set_pct));
-    let doubt_pct = places.mean_half_width + PLACE_PCT;
-    let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
-    let states = context.states(device);
-    let on_h = states.as_ref().map(|states| hours_on(states, context.span));
-    let miss_pct = summary.mean - set_pct;
-    let during_pct = states
-        .as_ref()
-        .and_then(|states| mean_while_on(context, &places.mean, states));
-    let too_dry = miss_pct < -(hysteresis_pct + doubt_pct);
-    // Fog while the air is wetter than the set-point beyond doubt: the controller's probe reads low.
-    let too_wet = miss_pct > doubt_pct
-        && on_h.is_some_and(|hours| hours >= ON_H_MIN)
-        && during_pct.is_some_and(|pct| pct - set_pct > doubt_pct);
-    if !too_dry && !too_wet {
-        return Some(held);
-    }
-    let value = Value::new("mean humidity minus the set-point", miss_pct, "%RH")
-        .between(miss_pct - doubt_pct, miss_pct + doubt_pct);
-    let severity = if miss_pct.abs() > 2.0 * doubt_pct + hysteresis_pct {
-        Severity::Warning
-    } else {
-        Severity::Notice
-    };
-    let misses = |mean_pct: f64| {
-        if too_dry {
-            mean_pct - set_pct < -(hysteresis_pct + doubt_pct)
-        } else {
-            mean_pct - set_pct > doubt_pct
-        }
-    };
-    let start_ms = since_ms(context, &places.mean, misses);
-    let mut finding = context.finding(Kind::SetpointMissed, start_ms, severity, value);
-    finding.subject = device.id.clone();
-    finding.also = vec![Value::new("mean humidity", summary.mean, "%RH")];
-    finding
-        .also
-        .extend(on_h.map(|hours| Value::new("hours on", hours, "h")));
-    let duty = on_h.map_or(String::new(), |hours| {
-        format!(", while {} ran for {}", device.id, context.words.hours(hours))
-    });
-    let alone = match others[..] {
-        [(id, _)] => Some(id),
-        _ => None,
-    };
-    finding.message = format!(
-        "By {} the air held {:.1} %RH on average against a set-point of {set_pct:.0} %RH, {:.1} {}{duty}.",
-        alone.unwrap_or("the other sensors"),
-        summary.mean,
-        miss_pct.abs(),
-        if too_dry { "too dry" } else { "too wet" }
-    );
-    finding.advice = if let Some(id) = alone {
-        format!(
-            "Which of the two is right, {id} or the controller's probe, is not known: put a trusted device beside both, or check both over \
-             saturated salt, before you change the set-point."
-        )
-    } else if too_dry {
-        "Compare the controller's probe with a trusted one side by side; if it reads high, replace it or correct its \
-         set-point. Check water, disc or nozzle of the fogger too, with the plug out."
-            .to_owned()
-    } else {
-        "Compare the controller's probe with a trusted one side by side; if it reads low, replace it. Until then lower the \
-         set-point a little and let the enclosure dry once a day."
-            .to_owned()
-    };
-    finding.message += &shown_words(&held);
-    verdicts.findings.push(finding);
+    let sensors: Vec<&str> = others.iter().map(|(id, _)| *id).collect();
+    let missed = Missed::of(context, device, set_pct, &places, summary.mean);
+    verdicts
+        .findings
+        .extend(missed.map(|missed| missed.finding(context, &sensors, &held)));
     Some(held)
+}
+
+/// A set-point that the air misses beyond all doubt.
+struct Missed<'a> {
+    device: &'a Device,
+    set_pct: f64,
+    mean_pct: f64,
+    doubt_pct: f64,
+    is_dry: bool,
+    /// Since when each day did.
+    since_ms: i64,
+    /// Of the device in the span, where it sends states.
+    on_h: Option<f64>,
+}
+
+impl<'a> Missed<'a> {
+    fn of(
+        context: &Context<'_>,
+        device: &'a Device,
+        set_pct: f64,
+        places: &Places,
+        mean_pct: f64,
+    ) -> Option<Missed<'a>> {
+        let doubt_pct = places.mean_half_width + PLACE_PCT;
+        let lowest_pct = set_pct - device.setpoint.hysteresis_pct.unwrap_or(0.0) - doubt_pct;
+        let highest_pct = set_pct + doubt_pct;
+        let states = context.states(device);
+        let on_h = states.as_ref().map(|states| hours_on(states, context.span));
+        let during_pct = states
+            .as_ref()
+            .and_then(|states| mean_while_on(context, &places.mean, states));
+        let is_dry = mean_pct < lowest_pct;
+        // Fog while the air is wetter than the set-point beyond doubt: the controller's probe reads low.
+        let is_wet = mean_pct > highest_pct
+            && on_h.is_some_and(|hours| hours >= ON_H_MIN)
+            && during_pct.is_some_and(|pct| pct > highest_pct);
+        if !is_dry && !is_wet {
+            return None;
+        }
+        let misses = |pct: f64| {
+            if is_dry {
+                pct < lowest_pct
+            } else {
+                pct > highest_pct
+            }
+        };
+        Some(Missed {
+            device,
+            set_pct,
+            mean_pct,
+            doubt_pct,
+            is_dry,
+            since_ms: since_ms(context, &places.mean, misses),
+            on_h,
+        })
+    }
+
+    fn finding(self, context: &Context<'_>, sensors: &[&str], held: &Held) -> Finding {
+        let Missed {
+            device,
+            set_pct,
+            mean_pct,
+            doubt_pct,
+            ..
+        } = self;
+        let miss_pct = mean_pct - set_pct;
+        let value = Value::new("mean humidity minus the set-point", miss_pct, "%RH")
+            .between(miss_pct - doubt_pct, miss_pct + doubt_pct);
+        let hysteresis_pct = device.setpoint.hysteresis_pct.unwrap_or(0.0);
+        let severity = if miss_pct.abs() > 2.0 * doubt_pct + hysteresis_pct {
+            Severity::Warning
+        } else {
+            Severity::Notice
+        };
+        let mut finding = context.finding(Kind::SetpointMissed, self.since_ms, severity, value);
+        finding.subject = device.id.clone();
+        finding.also = vec![Value::new("mean humidity", mean_pct, "%RH")];
+        finding
+            .also
+            .extend(self.on_h.map(|hours| Value::new("hours on", hours, "h")));
+        let duty = self.on_h.map_or(String::new(), |hours| {
+            format!(", while {} ran for {}", device.id, context.words.hours(hours))
+        });
+        let alone = match sensors {
+            [id] => Some(*id),
+            _ => None,
+        };
+        finding.message = format!(
+            "By {} the air held {mean_pct:.1} %RH on average against a set-point of {set_pct:.0} %RH, {:.1} {}{duty}.",
+            alone.unwrap_or("the other sensors"),
+            miss_pct.abs(),
+            if self.is_dry { "too dry" } else { "too wet" }
+        );
+        finding.message += &shown_words(held);
+        finding.advice = self.advice(alone);
+        finding
+    }
+
+    fn advice(&self, alone: Option<&str>) -> String {
+        if let Some(id) = alone {
+            format!(
+                "Which of the two is right, {id} or the controller's probe, is not known: put a trusted device beside both, or check both over \
+                 saturated salt, before you change the set-point."
+            )
+        } else if self.is_dry {
+            "Compare the controller's probe with a trusted one side by side; if it reads high, replace it or correct its \
+             set-point. Check water, disc or nozzle of the fogger too, with the plug out."
+                .to_owned()
+        } else {
+            "Compare the controller's probe with a trusted one side by side; if it reads low, replace it. Until then lower the \
+             set-point a little and let the enclosure dry once a day."
+                .to_owned()
+        }
+    }
 }
 
 /// The beginning of the first of the days in a row, up to the span, of which each is known and misses; never before anything was read.
