@@ -155,91 +155,34 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
         ));
         return verdicts;
     };
-    // Each entry: first day, last day, differences.
-    let mut stretches: Vec<(Span, Vec<f64>)> = Vec::new();
-    let mut open = false;
-    let mut unknown_in_a_row = 0;
-    let mut unknown: Vec<Span> = Vec::new();
     let asked = Asked::of(context, &lit);
-    // Those before the span say since when it is so, back to the last noted change of the hours before it.
-    let looked_at = Span {
-        from_ms: context
-            .record_from_ms()
-            .max(context.span.from_ms - BEFORE_MS)
-            .max(asked.changed_before_ms(context.span.from_ms)),
-        until_ms: context.span.until_ms,
-    };
-    for date in context.zone.dates(looked_at) {
-        let whole = context.zone.day(date);
-        if whole.until_ms > context.span.until_ms {
-            continue;
-        }
-        let Some(hours) = lit.hours(whole) else {
-            if days.iter().any(|day| day.local_date == date) {
-                unknown.push(whole);
-            }
-            // What is not known for some days may go on through them.
-            unknown_in_a_row += 1;
-            open &= unknown_in_a_row <= BRIDGED_DAYS_MAX;
-            continue;
-        };
-        unknown_in_a_row = 0;
-        let (least_h, most_h, is_learnt) = asked.hours(context, whole);
-        // Light may have fallen into what is not known.
-        let difference_h = if hours < least_h {
-            (hours + lit.unknown_h(whole) - least_h).min(0.0)
-        } else {
-            (hours - most_h).max(0.0)
-        };
-        if difference_h.abs() <= TOLERANCE_H + lit.doubt_h {
-            open = false;
-            continue;
-        }
-        if !is_learnt {
-            open = false;
-            if whole.until_ms > context.span.from_ms {
-                verdicts.not_assessed.push(context.not_assessed(
-                    Kind::LightHoursWrong,
-                    None,
-                    whole,
-                    "the journal has a change of the light hours since, and too few days before it say what was asked for then".to_owned(),
-                ));
-            }
-            continue;
-        }
-        match stretches.last_mut() {
-            Some((span, differences))
-                if open
-                    && differences
-                        .last()
-                        .is_some_and(|last| last.signum() == difference_h.signum()) =>
-            {
-                span.until_ms = whole.until_ms;
-                differences.push(difference_h);
-            }
-            _ => stretches.push((whole, vec![difference_h])),
-        }
-        open = true;
-    }
-    for day in unknown {
-        verdicts.not_assessed.push(context.not_assessed(
-            Kind::LightHoursWrong,
-            None,
+    let looked = Looked::at(context, days, &lit, &asked);
+    let unjudged = looked.without_past.into_iter().map(|day| {
+        let reason = "the journal has a change of the light hours since, and too few days before it say what was asked for then";
+        (day, reason.to_owned())
+    });
+    let unknown = looked.unknown.into_iter().map(|day| {
+        let date = context.words.day(day.from_ms);
+        (
             day,
             format!(
-                "the hours of light by the {} are not known for all of {}",
-                lit.by,
-                context.words.day(day.from_ms)
+                "the hours of light by the {} are not known for all of {date}",
+                lit.by
             ),
-        ));
+        )
+    });
+    for (day, reason) in unjudged.chain(unknown) {
+        verdicts
+            .not_assessed
+            .push(context.not_assessed(Kind::LightHoursWrong, None, day, reason));
     }
-    let last = stretches.len().saturating_sub(1);
-    for (index, (span, differences)) in stretches.into_iter().enumerate() {
+    for stretch in looked.stretches {
+        let span = stretch.span;
         if span.until_ms <= context.span.from_ms {
             continue;
         }
         // A hand inside or the heating bends the line as a weak lamp does.
-        if let ([alone], true) = (differences.as_slice(), lit.doubt_h > 0.0) {
+        if let ([alone], true) = (stretch.differences_h.as_slice(), lit.doubt_h > 0.0) {
             let reason = format!(
                 "{} {} light than asked for on {} by the {}, and one day alone says too little",
                 context.words.hours(alone.abs()),
@@ -252,8 +195,7 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
                 .push(context.not_assessed(Kind::LightHoursWrong, None, span, reason));
             continue;
         }
-        let is_open = open && index == last;
-        let mut found = finding(context, &lit, span, &differences, is_open);
+        let mut found = finding(context, &lit, span, &stretch.differences_h, stretch.is_open);
         if asked.is_of_before(span) {
             found.message +=
                 " What was asked for then is taken from the lamp's own days before the noted change.";
@@ -261,6 +203,103 @@ pub(super) fn judge(context: &Context<'_>, days: &[Day]) -> Verdicts {
         verdicts.findings.push(found);
     }
     verdicts
+}
+
+/// Days in a row, but for few of which nothing is known, that differ from what was asked for in one direction.
+struct Stretch {
+    span: Span,
+    /// Day by day.
+    differences_h: Vec<f64>,
+    /// As far as is known it goes on.
+    is_open: bool,
+}
+
+/// What the days showed.
+#[derive(Default)]
+struct Looked {
+    stretches: Vec<Stretch>,
+    /// Days to be judged whose hours are not known.
+    unknown: Vec<Span>,
+    /// Days that differ from what holds since a later change, where nothing says what held then.
+    without_past: Vec<Span>,
+}
+
+impl Looked {
+    /// Looks at the whole days of the span, and at those before it, which say since when it is so, back to the last noted change of the hours.
+    fn at(context: &Context<'_>, days: &[Day], lit: &Lit, asked: &Asked) -> Looked {
+        let looked_at = Span {
+            from_ms: context
+                .record_from_ms()
+                .max(context.span.from_ms - BEFORE_MS)
+                .max(asked.changed_before_ms(context.span.from_ms)),
+            until_ms: context.span.until_ms,
+        };
+        let mut looked = Looked::default();
+        let mut unknown_in_a_row = 0;
+        for date in context.zone.dates(looked_at) {
+            let whole = context.zone.day(date);
+            if whole.until_ms > context.span.until_ms {
+                continue;
+            }
+            let Some(hours) = lit.hours(whole) else {
+                if days.iter().any(|day| day.local_date == date) {
+                    looked.unknown.push(whole);
+                }
+                // What is not known for some days may go on through them.
+                unknown_in_a_row += 1;
+                if unknown_in_a_row > BRIDGED_DAYS_MAX {
+                    looked.end();
+                }
+                continue;
+            };
+            unknown_in_a_row = 0;
+            let (least_h, most_h, is_learnt) = asked.hours(context, whole);
+            // Light may have fallen into what is not known.
+            let difference_h = if hours < least_h {
+                (hours + lit.unknown_h(whole) - least_h).min(0.0)
+            } else {
+                (hours - most_h).max(0.0)
+            };
+            if difference_h.abs() <= TOLERANCE_H + lit.doubt_h {
+                looked.end();
+            } else if is_learnt {
+                looked.differs(whole, difference_h);
+            } else {
+                looked.end();
+                if whole.until_ms > context.span.from_ms {
+                    looked.without_past.push(whole);
+                }
+            }
+        }
+        looked
+    }
+
+    fn differs(&mut self, day: Span, difference_h: f64) {
+        let goes_on = |stretch: &&mut Stretch| {
+            stretch.is_open
+                && stretch
+                    .differences_h
+                    .last()
+                    .is_some_and(|last| last.signum() == difference_h.signum())
+        };
+        if let Some(stretch) = self.stretches.last_mut().filter(goes_on) {
+            stretch.span.until_ms = day.until_ms;
+            stretch.differences_h.push(difference_h);
+            return;
+        }
+        self.end();
+        self.stretches.push(Stretch {
+            span: day,
+            differences_h: vec![difference_h],
+            is_open: true,
+        });
+    }
+
+    fn end(&mut self) {
+        if let Some(stretch) = self.stretches.last_mut() {
+            stretch.is_open = false;
+        }
+    }
 }
 
 /// The hours of light asked for. The site file says what holds since the last noted change of them; what was asked for before, the lamp's
