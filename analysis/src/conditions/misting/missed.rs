@@ -46,105 +46,145 @@ pub(super) fn settle(
     probes: &[Probe],
 ) -> Result<(), String> {
     let stated = context.states(device).is_some();
-    let Some(main) = main else {
-        return if stated {
+    let without_states = |why: &str| {
+        if stated {
             Ok(())
         } else {
-            Err("it sends no states and no usable humidity shows its runs".to_owned())
-        };
+            Err(format!("it sends no states, and {why}"))
+        }
     };
-    let good = |one: &Observed| -> Option<Response> {
-        let response = one.responses[main].clone()?;
-        (one.left_out.is_none() && response.left_out().is_none()).then_some(response)
-    };
-    // Places in the schedule differ in length and hour; without states, each must show by itself.
-    let rises = |slot: Option<usize>, observed: &[Observed]| -> Vec<f64> {
-        observed
-            .iter()
-            .filter(|one| one.run.ran == Ran::Yes || !stated)
-            .filter(|one| stated || slot.is_none() || one.run.slot == slot)
-            .filter_map(good)
-            .map(|response| response.rise_g_m3)
-            .collect()
+    let Some(main) = main else {
+        return without_states("no usable humidity shows its runs");
     };
     let noise = noise_g_m3(&probes[main], observed);
-    // Without states the record holds missed runs too: the upper half says what a run does.
-    let usual_of = |rises: &[f64]| {
-        let usual = if stated {
-            median(rises)
-        } else {
-            quantile(rises, 0.7)
-        };
-        usual.filter(|_| rises.len() >= USUAL_COUNT_MIN)
+    let Some(noise_g_m3) =
+        noise.filter(|_| usual_g_m3(&rises(observed, main, stated, None), stated).is_some())
+    else {
+        return without_states("too few of its runs can be seen in the humidity");
     };
-    let Some((_, noise)) = usual_of(&rises(None, observed)).zip(noise) else {
-        return if stated {
-            Ok(())
-        } else {
-            Err("it sends no states, and too few of its runs can be seen in the humidity".to_owned())
-        };
-    };
-    let standing_out = |slot: Option<usize>, observed: &[Observed]| -> Option<f64> {
-        let rises = rises(slot, observed);
-        let usual = usual_of(&rises)?;
-        let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
-        let shows = usual * SHOWN_FRAC > noise;
-        (shows && (stated || shown as f64 >= SHOW_SHARE_MIN * rises.len() as f64)).then_some(usual)
-    };
-    // By place in the schedule, the usual rise where runs stand out from the air: of all, or, where a mister has been dead for weeks, of the first
-    // half of them.
-    let first_half = &observed[..observed.len() / 2];
-    let slots = observed.iter().map(|one| one.run.slot).collect::<BTreeSet<_>>();
-    let shown: BTreeMap<Option<usize>, f64> = slots
-        .into_iter()
-        .filter_map(|slot| {
-            let usual = standing_out(slot, observed).or_else(|| standing_out(slot, first_half))?;
-            Some((slot, usual))
-        })
-        .collect();
-    if !stated && shown.is_empty() {
-        return Err("it sends no states, and its runs don't stand out in the humidity".to_owned());
+    let shows = Shows::of(context, observed, main, stated, noise_g_m3);
+    if !stated && shows.usual_g_m3.is_empty() {
+        return without_states("its runs don't stand out in the humidity");
     }
-    let bends: Vec<f64> = observed
-        .iter()
-        .filter_map(|one| good(one).filter(|response| response.rise_g_m3 > noise)?.bend_pct)
-        .collect();
-    let bent_from_pct = bent_from_pct(&bends).unwrap_or(f64::INFINITY);
-    let is_plain_in_the_dark = |slot: Option<usize>, usual: f64| {
-        let shown = observed.iter().filter(|one| {
-            let is_shown = |response: Response| response.rise_g_m3 >= SHOWN_FRAC * usual;
-            one.run.slot == slot && good(one).is_some_and(is_shown)
-        });
-        let (dark, lit): (Vec<_>, Vec<_>) = shown.partition(|one| light_went_off(context, one.run.at_ms));
-        usual >= PLAIN_NOISES * noise && dark.len() > lit.len()
-    };
-    let plain_in_the_dark: BTreeSet<Option<usize>> = shown
-        .iter()
-        .filter(|(slot, usual)| !stated && is_plain_in_the_dark(**slot, **usual))
-        .map(|(slot, _)| *slot)
-        .collect();
     for one in observed.iter_mut().filter(|one| !one.run.stated) {
-        let (Some(response), Some(usual)) = (&one.responses[main], shown.get(&one.run.slot)) else {
-            continue;
-        };
-        let plain = one.left_out.is_none() && response.left_out().is_none();
-        if response.rise_g_m3 >= SHOWN_FRAC * usual && response.rise_g_m3 > noise && plain {
-            one.run.ran = Ran::Yes;
-        } else if !stated
-            && plain
-            && response.before_pct < DAMP_START_PCT
-            // Air that is wet from a hand or another device takes up less, and what it can't hold for cold glass runs down there.
-            && response.headroom_g_m3 >= *usual
-            && !response.glass_is_wet
-            && response.rise_g_m3 < NOTHING_FRAC * usual
-            && response.bend_pct.is_none_or(|bend_pct| bend_pct < bent_from_pct)
-            && response.fell_pct < OPENED_PCT
-            && (plain_in_the_dark.contains(&one.run.slot) || !light_went_off(context, one.run.at_ms))
+        if let Some(response) = &one.responses[main]
+            && let Some(ran) = shows.ran(context, one, response)
         {
-            one.run.ran = Ran::No;
+            one.run.ran = ran;
         }
     }
     Ok(())
+}
+
+/// The response of a run at a probe, where nothing speaks against using it.
+fn good(one: &Observed, main: usize) -> Option<&Response> {
+    let response = one.responses[main].as_ref()?;
+    (one.left_out.is_none() && response.left_out().is_none()).then_some(response)
+}
+
+/// The rises that say what is usual. Places in the schedule differ in length and hour; without states, each must show by itself.
+fn rises(observed: &[Observed], main: usize, stated: bool, slot: Option<usize>) -> Vec<f64> {
+    observed
+        .iter()
+        .filter(|one| one.run.ran == Ran::Yes || !stated)
+        .filter(|one| stated || slot.is_none() || one.run.slot == slot)
+        .filter_map(|one| good(one, main))
+        .map(|response| response.rise_g_m3)
+        .collect()
+}
+
+/// Without states the record holds missed runs too: the upper half says what a run does.
+fn usual_g_m3(rises: &[f64], stated: bool) -> Option<f64> {
+    let usual = if stated {
+        median(rises)
+    } else {
+        quantile(rises, 0.7)
+    };
+    usual.filter(|_| rises.len() >= USUAL_COUNT_MIN)
+}
+
+/// How plainly the humidity shows a mister's runs.
+struct Shows {
+    /// Whether the mister sends states.
+    stated: bool,
+    noise_g_m3: f64,
+    /// By place in the schedule, the usual rise where runs stand out from the air.
+    usual_g_m3: BTreeMap<Option<usize>, f64>,
+    /// Places whose runs show in spite of the light's going off.
+    plain_in_the_dark: BTreeSet<Option<usize>>,
+    /// A line that bends by so much is bent by a run.
+    bent_from_pct: f64,
+}
+
+impl Shows {
+    fn of(context: &Context<'_>, observed: &[Observed], main: usize, stated: bool, noise_g_m3: f64) -> Shows {
+        let standing_out = |slot: Option<usize>, observed: &[Observed]| -> Option<f64> {
+            let rises = rises(observed, main, stated, slot);
+            let usual = usual_g_m3(&rises, stated)?;
+            let shown = rises.iter().filter(|rise| **rise >= SHOWN_FRAC * usual).count();
+            let shows = usual * SHOWN_FRAC > noise_g_m3;
+            (shows && (stated || shown as f64 >= SHOW_SHARE_MIN * rises.len() as f64)).then_some(usual)
+        };
+        // Of all runs, or, where a mister has been dead for weeks, of the first half of them.
+        let first_half = &observed[..observed.len() / 2];
+        let slots = observed.iter().map(|one| one.run.slot).collect::<BTreeSet<_>>();
+        let usual_g_m3: BTreeMap<Option<usize>, f64> = slots
+            .into_iter()
+            .filter_map(|slot| {
+                let usual = standing_out(slot, observed).or_else(|| standing_out(slot, first_half))?;
+                Some((slot, usual))
+            })
+            .collect();
+        let is_plain_in_the_dark = |slot: Option<usize>, usual: f64| {
+            let shown = observed.iter().filter(|one| {
+                let is_shown = |response: &Response| response.rise_g_m3 >= SHOWN_FRAC * usual;
+                one.run.slot == slot && good(one, main).is_some_and(is_shown)
+            });
+            let (dark, lit): (Vec<_>, Vec<_>) = shown.partition(|one| light_went_off(context, one.run.at_ms));
+            usual >= PLAIN_NOISES * noise_g_m3 && dark.len() > lit.len()
+        };
+        let bends: Vec<f64> = observed
+            .iter()
+            .filter_map(|one| {
+                good(one, main)
+                    .filter(|response| response.rise_g_m3 > noise_g_m3)?
+                    .bend_pct
+            })
+            .collect();
+        Shows {
+            stated,
+            noise_g_m3,
+            plain_in_the_dark: usual_g_m3
+                .iter()
+                .filter(|(slot, usual)| !stated && is_plain_in_the_dark(**slot, **usual))
+                .map(|(slot, _)| *slot)
+                .collect(),
+            usual_g_m3,
+            bent_from_pct: bent_from_pct(&bends).unwrap_or(f64::INFINITY),
+        }
+    }
+
+    /// Whether a run of which no state tells took place, where the humidity says so.
+    fn ran(&self, context: &Context<'_>, one: &Observed, response: &Response) -> Option<Ran> {
+        let slot = one.run.slot;
+        let usual = *self.usual_g_m3.get(&slot)?;
+        if one.left_out.is_some() || response.left_out().is_some() {
+            return None;
+        }
+        if response.rise_g_m3 >= SHOWN_FRAC * usual && response.rise_g_m3 > self.noise_g_m3 {
+            return Some(Ran::Yes);
+        }
+        let did_nothing = !self.stated
+            && response.before_pct < DAMP_START_PCT
+            // Air that is wet from a hand or another device takes up less, and what it can't hold for cold glass runs down there.
+            && response.headroom_g_m3 >= usual
+            && !response.glass_is_wet
+            && response.rise_g_m3 < NOTHING_FRAC * usual
+            && response.bend_pct.is_none_or(|bend_pct| bend_pct < self.bent_from_pct)
+            && response.fell_pct < OPENED_PCT
+            && (self.plain_in_the_dark.contains(&slot) || !light_went_off(context, one.run.at_ms));
+        did_nothing.then_some(Ran::No)
+    }
 }
 
 /// Whether the light went off shortly before a run or while its rise was looked for: what soil and leaves give off falls then and may hide
