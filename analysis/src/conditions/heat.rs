@@ -16,6 +16,7 @@ use super::places::{Line, Places};
 use super::thermal::WhatItWouldDo;
 use crate::findings::{Finding, Kind, Severity, Value, Verdicts};
 use crate::series::Excess;
+use crate::words::Words;
 
 /// Less than this is no finding: half a kelvin for less than an hour is what a sensor's doubt and an opened door can make
 /// (our own choice).
@@ -49,6 +50,19 @@ struct Doubt {
     /// The most extreme temperature that the enclosure's own heat allows in a gap, °C, where that is known.
     extreme_c: Option<f64>,
     unknown_h: f64,
+}
+
+impl Doubt {
+    /// As the end of a sentence.
+    fn said(&self, words: Words) -> String {
+        let bound = self.extreme_c.map_or(String::new(), |t_c| {
+            format!(" (it can have come to {} unseen)", words.temperature(t_c))
+        });
+        format!(
+            "; {} of the day are not known, so this is the least it was{bound}",
+            words.hours(self.unknown_h)
+        )
+    }
 }
 
 /// Judges every measured day on both sides.
@@ -288,23 +302,52 @@ impl Judging<'_> {
         let mut finding = context.finding(kind, start_ms, severity, value);
         finding.end_ms = end_of(context, line, excess, day.span);
         finding.also = self.further(day, side, excess, extreme_c, emergency_min, doubt);
+        finding.cause = verdict.cause;
+        finding.message = format!(
+            "{}: {}{}{}.",
+            self.lead(
+                side,
+                (extreme_c, extreme_ms, beyond_k),
+                excess,
+                emergency_min.zip(limits.emergency_c),
+                doubt
+            ),
+            verdict.evidence,
+            doubt.map_or_else(String::new, |doubt| doubt.said(words)),
+            silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len())
+        );
+        finding.advice = verdict.advice;
+        let whole = line.summary(day.span);
+        let rather = whole.and_then(|whole| Quantity::Temperature.fits_rather(whole.low, whole.high));
+        if let Some((unit, why)) = rather {
+            finding.message += &format!(" All day its readings were {why}.");
+            finding.advice = format!(
+                "Look now, with a thermometer. If it is well there, the sensor sends another unit: write unit = \"{unit}\" at its feed in the site file."
+            );
+        }
+        finding
+    }
+
+    /// What was read: how far beyond the limit, when, for how long, and, as minutes and limit, whether it was an emergency.
+    fn lead(
+        &self,
+        side: Side,
+        (extreme_c, extreme_ms, beyond_k): (f64, i64, f64),
+        excess: &Excess,
+        emergency: Option<(f64, f64)>,
+        doubt: Option<&Doubt>,
+    ) -> String {
+        let words = self.context.words;
+        let several = self.places.sensors.len() > 1;
         let (direction, place) = match side {
-            Side::Over => ("above", "coolest"),
-            Side::Under => ("below", "warmest"),
+            Side::Over => ("above", " at the coolest place"),
+            Side::Under => ("below", " at the warmest place"),
         };
-        let several = places.sensors.len() > 1;
-        let silent = silent_words(&places.silent(day.span, SILENT_FRAC), places.sensors.len());
-        let emergency = emergency_min
-            .zip(limits.emergency_c)
-            .filter(|(minutes, _)| *minutes >= 1.0);
-        let lead = format!(
+        let emergency = emergency.filter(|(minutes, _)| *minutes >= 1.0);
+        format!(
             "{}{} at {}, {} {direction} the limit, for {}{} in all{}{}",
             words.temperature(extreme_c),
-            if several {
-                format!(" at the {place} place")
-            } else {
-                String::new()
-            },
+            if several { place } else { "" },
             words.moment(extreme_ms),
             words.difference(beyond_k),
             if doubt.is_some() { "at least " } else { "" },
@@ -320,28 +363,7 @@ impl Judging<'_> {
                     words.temperature(limit_c)
                 )
             })
-        );
-        let least = doubt.map_or(String::new(), |doubt| {
-            let bound = doubt.extreme_c.map_or(String::new(), |t_c| {
-                format!(" (it can have come to {} unseen)", words.temperature(t_c))
-            });
-            format!(
-                "; {} of the day are not known, so this is the least it was{bound}",
-                words.hours(doubt.unknown_h)
-            )
-        });
-        finding.cause = verdict.cause;
-        finding.message = format!("{lead}: {}{least}{silent}.", verdict.evidence);
-        finding.advice = verdict.advice;
-        let whole = line.summary(day.span);
-        let rather = whole.and_then(|whole| Quantity::Temperature.fits_rather(whole.low, whole.high));
-        if let Some((unit, why)) = rather {
-            finding.message += &format!(" All day its readings were {why}.");
-            finding.advice = format!(
-                "Look now, with a thermometer. If it is well there, the sensor sends another unit: write unit = \"{unit}\" at its feed in the site file."
-            );
-        }
-        finding
+        )
     }
 
     /// Further figures of a finding.

@@ -194,104 +194,121 @@ impl Room<'_> {
         faults: &Faults,
         outcome: &mut Outcome,
     ) {
-        let zone = self.site.zone;
-        let (name, unit) = (words::quantity(quantity), quantity.stored_unit());
         let in_window =
             |stretch: &&Span| stretch.until_ms > self.span.from_ms && stretch.from_ms < self.span.until_ms;
-        for stretch in faults.stuck.iter().filter(in_window) {
-            let lasts = self.lasts(sensor, quantity, *stretch);
-            let value = self
-                .record
-                .get(&sensor.id, quantity)
-                .and_then(|s| s.view().value_at(stretch.from_ms, 0));
-            let hours = stretch.hours();
-            outcome.verdicts.findings.push(Finding {
-                kind: Kind::SensorStuck,
-                enclosure: self.id.to_owned(),
-                subject: sensor.id.clone(),
-                start_ms: stretch.from_ms,
-                end_ms: (!lasts).then_some(stretch.until_ms),
-                severity: Severity::Warning,
-                value: Value::new("hours at one value", hours, "h"),
-                cause: None,
-                also: value.map(|value| Value::new("value", value, unit)).into_iter().collect(),
-                message: format!(
-                    "The {name} of {} stood still at {} for {} from {}, while the enclosure moved.",
-                    sensor.id,
-                    value.map_or_else(String::new, |value| words::value(quantity, value)),
-                    words::duration(hours),
-                    words::instant(zone, stretch.from_ms)
-                ),
-                advice: "Do not act on this reading. Unplug it for a minute; if it comes back stuck, replace it. Read by hand \
-                         meanwhile, above all if a heater or fogger follows it."
-                    .to_owned(),
-            });
+        let stuck = faults.stuck.iter().filter(in_window);
+        let mut found: Vec<Finding> = stuck
+            .map(|stretch| self.stuck(sensor, quantity, *stretch))
+            .collect();
+        let mut pinned = faults.pinned.iter().filter(in_window);
+        if let Some(first) = pinned.next() {
+            found.push(self.pinned(sensor, quantity, *first, *pinned.next_back().unwrap_or(first)));
         }
-        if let Some(first) = faults.pinned.iter().find(in_window) {
-            let last = faults.pinned.iter().rfind(in_window).unwrap_or(first);
-            let whole = Span {
-                from_ms: first.from_ms,
-                until_ms: last.until_ms,
-            };
-            let lasts = self.lasts(sensor, quantity, *last);
-            let judged = whole.intersect(self.span).unwrap_or(whole);
-            let readings = self
-                .record
-                .get(&sensor.id, quantity)
-                .map(|series| series.within(judged));
-            let share = readings.map_or(0.0, |view| {
-                100.0 * view.value.iter().filter(|v| **v >= signal::TOP_PCT).count() as f64
-                    / view.len().max(1) as f64
-            });
-            outcome.verdicts.findings.push(Finding {
-                kind: Kind::SensorPinned,
-                enclosure: self.id.to_owned(),
-                subject: sensor.id.clone(),
-                start_ms: whole.from_ms,
-                end_ms: (!lasts).then_some(whole.until_ms),
-                severity: Severity::Warning,
-                value: Value::new("share of the time at the top of the scale", share, "%"),
-                cause: None,
-                also: Vec::new(),
-                message: format!(
-                    "{} has read the top of its scale for {:.0} % of the time since {}, {}.",
-                    sensor.id,
-                    share,
-                    words::instant(zone, whole.from_ms),
-                    if self.is_alone(&sensor.id) {
-                        "although the air warmed, which dries it, and no water came that explains it"
-                    } else {
-                        "while the others say the air was drier"
-                    }
-                ),
-                advice: format!(
-                    "Take it out and let it air in the dry room for a day; if it still reads near 100, replace it.{}",
-                    if self.controls(sensor) {
-                        " What it controls is not controlled meanwhile: look and mist by hand."
-                    } else {
-                        ""
-                    }
-                ),
-            });
+        found.extend(self.spikes(sensor, quantity, faults.spike_count));
+        outcome.verdicts.findings.extend(found);
+    }
+
+    fn stuck(&self, sensor: &Sensor, quantity: Quantity, stretch: Span) -> Finding {
+        let lasts = self.lasts(sensor, quantity, stretch);
+        let value = self
+            .record
+            .get(&sensor.id, quantity)
+            .and_then(|s| s.view().value_at(stretch.from_ms, 0));
+        let hours = stretch.hours();
+        Finding {
+            kind: Kind::SensorStuck,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: stretch.from_ms,
+            end_ms: (!lasts).then_some(stretch.until_ms),
+            severity: Severity::Warning,
+            value: Value::new("hours at one value", hours, "h"),
+            cause: None,
+            also: value
+                .map(|value| Value::new("value", value, quantity.stored_unit()))
+                .into_iter()
+                .collect(),
+            message: format!(
+                "The {} of {} stood still at {} for {} from {}, while the enclosure moved.",
+                words::quantity(quantity),
+                sensor.id,
+                value.map_or_else(String::new, |value| words::value(quantity, value)),
+                words::duration(hours),
+                words::instant(self.site.zone, stretch.from_ms)
+            ),
+            advice: "Do not act on this reading. Unplug it for a minute; if it comes back stuck, replace it. Read by hand \
+                     meanwhile, above all if a heater or fogger follows it."
+                .to_owned(),
         }
-        let days = self.span.hours() / 24.0;
-        let per_day = faults.spike_count as f64 / days.max(1.0);
-        if per_day >= SPIKES_PER_DAY_MIN {
-            outcome.verdicts.findings.push(Finding {
-                kind: Kind::SensorSpikes,
-                enclosure: self.id.to_owned(),
-                subject: sensor.id.clone(),
-                start_ms: self.span.from_ms,
-                end_ms: None,
-                severity: Severity::Notice,
-                value: Value::new("spikes per day", per_day, "1/d"),
-                cause: None,
-                also: Vec::new(),
-                message: format!("The {name} of {} jumped out and back {per_day:.0} times a day.", sensor.id),
-                advice: "Check its plug and cable, and move it out of the spray and away from the fogger's outlet. Single \
-                         jumps are left out of everything else."
-                    .to_owned(),
-            });
+    }
+
+    /// Of all stretches at the top, from the first to the last.
+    fn pinned(&self, sensor: &Sensor, quantity: Quantity, first: Span, last: Span) -> Finding {
+        let whole = Span {
+            from_ms: first.from_ms,
+            until_ms: last.until_ms,
+        };
+        let lasts = self.lasts(sensor, quantity, last);
+        let judged = whole.intersect(self.span).unwrap_or(whole);
+        let readings = self
+            .record
+            .get(&sensor.id, quantity)
+            .map(|series| series.within(judged));
+        let share = readings.map_or(0.0, |view| {
+            100.0 * view.value.iter().filter(|v| **v >= signal::TOP_PCT).count() as f64
+                / view.len().max(1) as f64
+        });
+        Finding {
+            kind: Kind::SensorPinned,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: whole.from_ms,
+            end_ms: (!lasts).then_some(whole.until_ms),
+            severity: Severity::Warning,
+            value: Value::new("share of the time at the top of the scale", share, "%"),
+            cause: None,
+            also: Vec::new(),
+            message: format!(
+                "{} has read the top of its scale for {share:.0} % of the time since {}, {}.",
+                sensor.id,
+                words::instant(self.site.zone, whole.from_ms),
+                if self.is_alone(&sensor.id) {
+                    "although the air warmed, which dries it, and no water came that explains it"
+                } else {
+                    "while the others say the air was drier"
+                }
+            ),
+            advice: format!(
+                "Take it out and let it air in the dry room for a day; if it still reads near 100, replace it.{}",
+                if self.controls(sensor) {
+                    " What it controls is not controlled meanwhile: look and mist by hand."
+                } else {
+                    ""
+                }
+            ),
         }
+    }
+
+    fn spikes(&self, sensor: &Sensor, quantity: Quantity, count: usize) -> Option<Finding> {
+        let per_day = count as f64 / (self.span.hours() / 24.0).max(1.0);
+        (per_day >= SPIKES_PER_DAY_MIN).then(|| Finding {
+            kind: Kind::SensorSpikes,
+            enclosure: self.id.to_owned(),
+            subject: sensor.id.clone(),
+            start_ms: self.span.from_ms,
+            end_ms: None,
+            severity: Severity::Notice,
+            value: Value::new("spikes per day", per_day, "1/d"),
+            cause: None,
+            also: Vec::new(),
+            message: format!(
+                "The {} of {} jumped out and back {per_day:.0} times a day.",
+                words::quantity(quantity),
+                sensor.id
+            ),
+            advice: "Check its plug and cable, and move it out of the spray and away from the fogger's outlet. Single \
+                     jumps are left out of everything else."
+                .to_owned(),
+        })
     }
 }
