@@ -55,6 +55,8 @@ pub enum Part {
     Spool,
     /// Durable readings can't be published to the archive.
     Archive,
+    /// A file of the archive is not as it was written.
+    Files,
     /// There is no connection to the broker.
     Broker,
     /// This machine's clock is not set.
@@ -68,6 +70,7 @@ impl Part {
         match self {
             Part::Spool => "spool",
             Part::Archive => "archive",
+            Part::Files => "files",
             Part::Broker => "broker",
             Part::Clock => "clock",
             Part::Watch => "watch",

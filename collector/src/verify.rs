@@ -10,7 +10,7 @@ use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
+use chrono::{Datelike, NaiveDate};
 use mosswarden_config::plain::plain;
 use mosswarden_config::table::{self, Reading};
 
@@ -21,6 +21,9 @@ use crate::own::{Own, Tidying};
 use crate::run::{CollectError, lock};
 use crate::table_file::{self, Source, Summary, TableError, TableReader};
 
+/// The collector looks through each month once in so many days (own choice): what goes bad on a disk is told while there still are backups
+/// from before.
+const ROUND_DAYS: i64 = 30;
 /// Readings held in memory while a file is repaired, beside one row group: about 20 MB.
 const HELD_ROWS_MAX: usize = 200_000;
 
@@ -91,15 +94,57 @@ pub fn verify(disk: &dyn Disk, data_dir: &Path, repair: bool) -> Result<Verified
         disk,
         data_dir,
         repair,
+        stop: &Stop::default(),
         found: Verified::default(),
     }
     .all()?)
+}
+
+/// The months, by their first day, whose turn it is on a day since 1970.
+pub(crate) fn months_in_turn(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    day: i64,
+) -> Result<Vec<NaiveDate>, ArchiveError> {
+    let count = |first: &NaiveDate| i64::from(first.year()) * 12 + i64::from(first.month0());
+    let all = months::months(disk, data_dir)?
+        .into_iter()
+        .map(|(first, _)| first);
+    Ok(all
+        .filter(|first| (count(first) - day).rem_euclid(ROUND_DAYS) == 0)
+        .collect())
+}
+
+/// Looks through one month as [`verify`] does, and says what is wrong with it; nothing is changed.
+pub(crate) fn look_through_month(
+    disk: &dyn Disk,
+    data_dir: &Path,
+    first: NaiveDate,
+    stop: &Stop,
+) -> Result<Vec<Problem>, ArchiveError> {
+    let dir = table::month_dir(data_dir, first);
+    let Some(dates) = dir
+        .file_name()
+        .and_then(|name| table::dates_of_partition(&name.to_string_lossy()))
+    else {
+        return Ok(Vec::new());
+    };
+    let mut verifier = Verifier {
+        disk,
+        data_dir,
+        repair: false,
+        stop,
+        found: Verified::default(),
+    };
+    verifier.file(&dir.join(MONTH_FILE), dates)?;
+    Ok(verifier.found.problems)
 }
 
 struct Verifier<'a> {
     disk: &'a dyn Disk,
     data_dir: &'a Path,
     repair: bool,
+    stop: &'a Stop,
     found: Verified,
 }
 
@@ -160,7 +205,7 @@ impl Verifier<'_> {
                 is_left: true,
                 ..Seen::default()
             },
-            Ok(source) => look_at(source, dates),
+            Ok(source) => look_at(source, dates, self.stop)?,
         };
         self.found.files += 1;
         self.found.readings += seen.readings;
@@ -208,7 +253,7 @@ impl Verifier<'_> {
         if !seen.wrong.is_empty() {
             return Ok(known);
         }
-        let actual = months::summary_of(self.disk, path, &Stop::default())?;
+        let actual = months::summary_of(self.disk, path, self.stop)?;
         let Some(known) = known else {
             let done = self.mend(first, &actual)?;
             self.tell(&file, "the month has no daily figures that can be read", done);
@@ -350,14 +395,14 @@ impl Verifier<'_> {
     }
 }
 
-fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
+fn look_at(source: Source, dates: (NaiveDate, NaiveDate), stop: &Stop) -> Result<Seen, ArchiveError> {
     let mut seen = Seen::default();
     let table = match TableReader::open(source) {
         Ok(table) => table,
         Err(error) => {
             seen.is_left = matches!(error, TableError::Newer { .. });
             seen.wrong.insert(words(&error));
-            return seen;
+            return Ok(seen);
         }
     };
     let (mut is_sorted, mut astray) = (true, 0);
@@ -371,6 +416,7 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
         }
     };
     for (index, group) in table.groups().iter().enumerate() {
+        stop.check()?;
         let rows = match table.group(index) {
             Ok(rows) => rows,
             Err(error) => {
@@ -402,7 +448,7 @@ fn look_at(source: Source, dates: (NaiveDate, NaiveDate)) -> Seen {
             "{astray} of its readings are of other days than its folder says"
         ));
     }
-    seen
+    Ok(seen)
 }
 
 fn words(error: &dyn std::error::Error) -> String {

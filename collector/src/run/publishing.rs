@@ -1,11 +1,14 @@
 //! Spool → archive at regular times, and the archive's upkeep, beside the commits.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use chrono::NaiveDate;
 use mosswarden_config::site::Site;
+use mosswarden_config::table;
 use mosswarden_config::zone::MS_PER_24_H;
 use tokio::sync::watch;
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
@@ -16,9 +19,10 @@ use crate::clock::Clock;
 use crate::compact;
 use crate::counts::{Counts, Part};
 use crate::disk::Disk;
-use crate::months;
+use crate::months::{self, MONTH_FILE};
 use crate::own::Tidying;
 use crate::store::{PublishError, Store};
+use crate::verify;
 use crate::writer::SharedStore;
 
 /// Publishing does not wait for its time beyond this many sealed segments: it bounds what readers find in the spool.
@@ -44,6 +48,12 @@ pub(crate) struct Publishing {
     keep_ms: Option<i64>,
     /// The UTC day on which months were last looked after, in days since 1970.
     months_done: Arc<AtomicI64>,
+    /// The one on which the months in turn were looked through.
+    looked: Arc<AtomicI64>,
+    /// What is wrong with months, by their first days, as far as they were looked through.
+    damaged: Arc<Mutex<BTreeMap<NaiveDate, String>>>,
+    /// In a bucket the store answers for what it keeps.
+    is_in_bucket: bool,
     /// Tidying is broken off by it; publishing never is.
     stop: Stop,
 }
@@ -68,6 +78,9 @@ impl Publishing {
                 .keep_s
                 .and_then(|seconds| i64::try_from(seconds.checked_mul(1000)?).ok()),
             months_done: Arc::new(AtomicI64::new(i64::MIN)),
+            looked: Arc::new(AtomicI64::new(i64::MIN)),
+            damaged: Arc::default(),
+            is_in_bucket: site.bucket.is_some(),
             stop: Stop::default(),
         }
     }
@@ -149,6 +162,50 @@ impl Publishing {
             Err(ArchiveError::Stopped) => tracing::debug!("tidying was broken off"),
             Err(error) => tracing::warn!(error = chain(&error), "the archive can't be tidied"),
         }
+        match self.look_through(now_ms) {
+            Ok(()) => {}
+            Err(ArchiveError::Stopped) => tracing::debug!("looking through the archive was broken off"),
+            Err(error) => tracing::warn!(error = chain(&error), "the archive can't be looked through"),
+        }
+    }
+
+    /// Looks through the months whose turn it is, once a UTC day, and tells what went bad on the disk.
+    fn look_through(&self, now_ms: i64) -> Result<(), ArchiveError> {
+        let (disk, data_dir) = (&*self.disk, &self.data_dir);
+        let today = now_ms.div_euclid(MS_PER_24_H);
+        if self.is_in_bucket || self.looked.load(Ordering::Relaxed) == today {
+            return Ok(());
+        }
+        for first in verify::months_in_turn(disk, data_dir, today)? {
+            let problems = verify::look_through_month(disk, data_dir, first, &self.stop)?;
+            tracing::debug!(month = %first, problems = problems.len(), "looked through");
+            let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
+            match problems.as_slice() {
+                [] => damaged.remove(&first),
+                problems => {
+                    let said: Vec<String> = problems.iter().map(ToString::to_string).collect();
+                    damaged.insert(first, said.join("; "))
+                }
+            };
+        }
+        self.looked.store(today, Ordering::Relaxed);
+        let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
+        damaged.retain(|first, _| {
+            disk.len(&table::month_dir(data_dir, *first).join(MONTH_FILE))
+                .is_ok()
+        });
+        let said = (!damaged.is_empty()).then(|| {
+            let all: Vec<&str> = damaged.values().map(String::as_str).collect();
+            format!(
+                "{}; bring the file back from a backup, or stop `collect` and run `mosswarden verify --repair`",
+                all.join("; ")
+            )
+        });
+        if let Some(text) = &said {
+            tracing::error!(text, "a file of the archive is not as it was written");
+        }
+        self.counts.trouble(Part::Files, said);
+        Ok(())
     }
 
     fn tidy(&self, now_ms: i64) -> Result<Tidied, ArchiveError> {
@@ -234,5 +291,90 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
             }
             next_upkeep = Instant::now() + UPKEEP_EVERY;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use mosswarden_config::table::Reading;
+
+    use chrono::Datelike as _;
+
+    use super::*;
+    use crate::archive::{self, tests::reading};
+    use crate::counts::Newest;
+    use crate::disk::RealDisk;
+    use crate::feeds::tests::site;
+    use crate::own::Own;
+
+    /// A day later at each upkeep.
+    struct Days(AtomicI64);
+
+    impl Clock for Days {
+        fn now_ms(&self) -> i64 {
+            self.0.load(Ordering::Relaxed)
+        }
+    }
+
+    /// 2026-04-20T00:00:00Z.
+    const NOW_MS: i64 = 1_776_643_200_000;
+
+    fn publishing(data_dir: &Path, clock: &Arc<dyn Clock>, counts: &Arc<Counts>) -> Publishing {
+        let disk: Arc<dyn Disk> = Arc::new(RealDisk);
+        archive::prepare(&*disk, data_dir).expect("room");
+        let mut site = site();
+        site.data_dir = data_dir.to_owned();
+        let (store, _) = Store::open(
+            Arc::clone(&disk),
+            Arc::clone(clock),
+            &site,
+            data_dir,
+            Own::default(),
+            Arc::clone(counts),
+            Arc::new(Newest::default()),
+        )
+        .expect("an empty spool");
+        Publishing::new(&site, &Arc::new(Mutex::new(store)), &disk, clock, counts)
+    }
+
+    #[test]
+    fn what_goes_bad_on_the_disk_is_told_within_thirty_days_until_it_is_sound_again() {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let began_ms = NOW_MS - 45 * MS_PER_24_H;
+        let rows: Vec<Reading> = (0..400)
+            .map(|n| reading("a", began_ms + n * 60_000, n as f64))
+            .collect();
+        let date = rows[0].partition_date();
+        archive::put(&RealDisk, dir.path(), date, "day", &rows).expect("room");
+
+        let counts = Arc::new(Counts::new(&site()));
+        let days = Arc::new(Days(AtomicI64::new(NOW_MS)));
+        let clock: Arc<dyn Clock> = Arc::clone(&days) as Arc<dyn Clock>;
+        let publishing = publishing(dir.path(), &clock, &counts);
+        let a_month = || {
+            for _ in 0..30 {
+                publishing.upkeep();
+                days.0.fetch_add(MS_PER_24_H, Ordering::Relaxed);
+            }
+            counts.snapshot().trouble
+        };
+        assert_eq!(a_month(), []);
+        let path = table::month_dir(dir.path(), date.with_day(1).expect("a first")).join(MONTH_FILE);
+        let sound = fs_err::read(&path).expect("the day was merged into its month");
+        let mut bytes = sound.clone();
+        bytes[20..60].fill(0);
+        fs_err::write(&path, bytes).expect("room");
+        let told = a_month();
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert_eq!(told[0].0, Part::Files);
+        assert!(
+            told[0].1.contains("month=2026-03") && told[0].1.contains("backup"),
+            "{}",
+            told[0].1
+        );
+        fs_err::write(&path, sound).expect("room");
+        assert_eq!(a_month(), []);
     }
 }

@@ -57,6 +57,37 @@ fn a_sound_archive_is_called_sound() {
 }
 
 #[test]
+fn each_month_has_its_turn_once_in_a_round_and_damage_is_told_on_it() {
+    let (dir, _) = archive();
+    let look = |stop: &Stop| look_through_month(&RealDisk, dir.path(), date(3, 1), stop);
+    for first in [date(2, 1), date(3, 1)] {
+        let days = (0..3 * ROUND_DAYS)
+            .filter(|day| {
+                months_in_turn(&RealDisk, dir.path(), *day)
+                    .expect("readable")
+                    .contains(&first)
+            })
+            .count();
+        assert_eq!(days, 3, "{first}");
+    }
+    assert_eq!(look(&Stop::default()).expect("readable"), []);
+    let path = table::month_dir(dir.path(), date(3, 1)).join(MONTH_FILE);
+    let sound = fs_err::read(&path).expect("the month");
+    let mut bytes = sound.clone();
+    bytes[20..60].fill(0);
+    fs_err::write(&path, &bytes).expect("room");
+    let told = look(&Stop::default()).expect("readable");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].what.contains("row group 1"), "{}", told[0]);
+    assert_eq!(fs_err::read(&path).expect("still there"), bytes);
+    fs_err::write(&path, sound).expect("room");
+    assert_eq!(look(&Stop::default()).expect("readable"), []);
+    let stopped = Stop::default();
+    stopped.now();
+    assert!(matches!(look(&stopped), Err(ArchiveError::Stopped)));
+}
+
+#[test]
 fn no_flipped_bit_of_a_part_changes_a_reading_unseen() {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let written: Vec<Reading> = (0..40)
