@@ -83,20 +83,21 @@ pub(super) fn find(
         return None;
     }
     let search = Search::new(figures, noise, breaks_day)?;
-    let weighed = match search.weigh(shared, breaks_day) {
-        Some(weighed) if weighed.evidence >= noise.evidence_min => weighed,
-        _ => {
-            let (best, gain) = search.next_best(&[])?;
-            let on_one_day = search.candidates[best].at_ms == figures[count - 1].at_ms;
-            if !on_one_day || gain < noise.further_gain_min {
-                return None;
-            }
+    let weighed = search
+        .weigh(shared, breaks_day)
+        .filter(|weighed| weighed.evidence >= noise.evidence_min);
+    let weighed = match (weighed, search.jump_of_last_day(weighed)) {
+        (_, Some((best, gain))) if gain >= noise.further_gain_min => {
+            let evidence = gain / 2.0;
+            let other_by = weighed.and_then(|weighed| Some(weighed.of_other? - weighed.evidence));
             Weighed {
                 best,
-                evidence: gain / 2.0,
-                of_other: None,
+                evidence,
+                of_other: other_by.map(|by| evidence + by),
             }
         }
+        (Some(weighed), None) => weighed,
+        _ => return None,
     };
     search.change(&search.with_further(weighed.best), &weighed)
 }
@@ -398,6 +399,19 @@ impl<'f> Search<'f> {
             evidence: of_this_sum,
             of_other: Some(evidence(&of_other).1),
         })
+    }
+
+    /// The step on the last day, with twice its gain in log-likelihood, where it explains the days plainly better than what was weighed: a
+    /// bend that ends there bends for that one day.
+    fn jump_of_last_day(&self, weighed: Option<Weighed>) -> Option<(usize, f64)> {
+        let last_ms = self.figures.last()?.at_ms;
+        let (best, gain) = self.next_best(&[])?;
+        let is_better = weighed.is_none_or(|weighed| {
+            let column = &self.whitened.columns[weighed.best];
+            let of_weighed = dot(column, &self.whitened.y).powi(2) / dot(column, column);
+            gain > of_weighed + ONSET_SLACK
+        });
+        (self.candidates[best].at_ms == last_ms && is_better).then_some((best, gain))
     }
 
     /// The candidate that adds most to those chosen, with twice its gain in log-likelihood.

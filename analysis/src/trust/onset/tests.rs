@@ -73,6 +73,28 @@ fn a_drift_is_found_with_its_rate_and_a_step_is_called_a_step() {
 }
 
 #[test]
+fn a_jump_of_the_last_day_is_no_bend_that_began_before_it() {
+    const LAST: f64 = 55.0;
+    let jumped = |pct: f64| {
+        move |seed: u64| {
+            let figures = days(56, 0.2, seed, |day| if day >= LAST { pct } else { 0.0 });
+            find(&figures, NOISE, &[], None)
+        }
+    };
+    for seed in 0..20 {
+        let change = jumped(-5.0)(seed).expect("a jump of 5 %RH");
+        assert_eq!(
+            (change.shape, change.onset_ms),
+            (Shape::Step, LAST as i64 * MS_PER_24_H),
+            "seed {seed}: {change:?}"
+        );
+    }
+    // Nor is a jump that is not worth a word, but where the days before it happen to lean its way.
+    let told = (0..20).filter(|seed| jumped(1.7)(*seed).is_some()).count();
+    assert!(told <= 4, "{told} of 20");
+}
+
+#[test]
 fn a_step_on_a_day_on_which_the_sensor_was_moved_is_no_fault() {
     let moved = days(56, 0.5, 1, |day| if day >= 30.0 { 4.0 } else { 0.0 });
     assert!(find(&moved, NOISE, &[30.0], None).is_none());
