@@ -275,7 +275,8 @@ impl<'a> Cells<'a> {
             differences.push(Difference {
                 at_ms,
                 value,
-                level: above,
+                // Of both: the noise of one would pose as a level that the difference follows.
+                level: above + 0.5 * value,
             });
         }
         differences

@@ -34,12 +34,18 @@ const SLOW_MS: i64 = 6 * MS_PER_24_H;
 #[derive(Clone, Copy)]
 struct Fall {
     weak_frac: (f64, f64),
+    /// The same where what is usual was learned in less than [`WELL_KNOWN_MS`].
+    weak_early_frac: (f64, f64),
     now_ms: i64,
 }
+
+/// A shorter time has not shown yet how much the weather moves what a run brings (own choice).
+const WELL_KNOWN_MS: i64 = 14 * MS_PER_24_H;
 
 /// Hands wander by a third from one misting to the next, so they need twice the time, and what is given on purpose is no fault (own choice).
 const FALL_BY_HAND: Fall = Fall {
     weak_frac: (0.65, 0.8),
+    weak_early_frac: (0.65, 0.8),
     now_ms: 2 * NOW_MS,
 };
 
@@ -47,16 +53,26 @@ impl By {
     /// Yields of healthy pumps wander by a tenth (common practice, no source), and with a yield of 60 % the first minutes bring about 70 %,
     /// since wet leaves give off as before. How long it lasts moves with the weather by a third.
     const fn fall(self) -> Fall {
-        let weak_frac = match self {
-            By::First => (0.85, 0.94),
-            By::Lasting => (0.65, 0.7),
+        let (weak_frac, weak_early_frac) = match self {
+            By::First => ((0.85, 0.94), (0.7, 0.8)),
+            By::Lasting => ((0.65, 0.7), (0.65, 0.7)),
         };
         Fall {
             weak_frac,
+            weak_early_frac,
             now_ms: NOW_MS,
         }
     }
 }
+
+/// How long it lasts where the first minutes bring less than usual as well, below [`FIRST_TOO_FRAC`] of it: the weather hardly moves both (own
+/// choice).
+const FALL_OF_BOTH: Fall = Fall {
+    weak_frac: (0.75, 0.85),
+    weak_early_frac: (0.65, 0.7),
+    now_ms: NOW_MS,
+};
+const FIRST_TOO_FRAC: f64 = 0.88;
 
 /// One mister's yields as all probes see them.
 struct Seen {
@@ -127,6 +143,11 @@ impl Seen {
                 .filter_map(|other| other.only(&slots))
                 .collect(),
         })
+    }
+
+    /// The yields by all probes together, where those of the one that tells reach into the span.
+    fn pooled(&self, context: &Context<'_>) -> Option<Yield> {
+        Some(self.told(context)?.with(&self.others))
     }
 
     /// The yields by the probe that tells, where they reach into the span.
@@ -215,11 +236,20 @@ pub(super) fn judge(
         first.forget_until(filled_ms);
         lasting.forget_until(filled_ms);
     }
-    let in_first_minutes = |since_ms: i64| first.told(context)?.share_within(since_ms, i64::MAX);
+    let first_pooled = first.pooled(context);
+    let in_first_minutes =
+        |since_ms: i64| -> Option<f64> { first_pooled.as_ref()?.share_within(since_ms, i64::MAX) };
     // How long it lasts is nearer to the water given; the first minutes tell where that is not seen, or not beyond doubt.
-    let by_lasting = fallen(context, &lasting, By::Lasting, By::Lasting.fall()).filter(|fallen| {
-        in_first_minutes(fallen.since_ms).map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
-    });
+    let by_lasting = fallen(context, &lasting, By::Lasting, By::Lasting.fall())
+        .filter(|fallen| {
+            in_first_minutes(fallen.since_ms)
+                .map_or(airing != Airing::Faster, |share| share <= FIRST_FRAC_MAX)
+        })
+        .or_else(|| {
+            fallen(context, &lasting, By::Lasting, FALL_OF_BOTH).filter(|fallen| {
+                in_first_minutes(fallen.since_ms).is_some_and(|share| share <= FIRST_TOO_FRAC)
+            })
+        });
     let by_first = |seen| fallen(context, seen, By::First, By::First.fall());
     let roomy = first.roomy();
     let told_by = |by, seen: &Seen, roomy| {
@@ -311,8 +341,9 @@ fn rose(probe: &Probe, index: usize, observed: &[Observed], first_ms: i64, last_
 }
 
 /// A yield that has fallen.
-struct Fallen<'s> {
-    by_main: &'s Yield,
+struct Fallen {
+    /// By all probes together.
+    pooled: Yield,
     by: By,
     /// The share of the usual now, and the first of the runs that say so.
     share: Estimate,
@@ -320,39 +351,43 @@ struct Fallen<'s> {
 }
 
 /// The yield by one measure, where it has fallen.
-fn fallen<'s>(context: &Context<'_>, seen: &'s Seen, by: By, fall: Fall) -> Option<Fallen<'s>> {
-    let by_main = seen.told(context)?;
+fn fallen(context: &Context<'_>, seen: &Seen, by: By, fall: Fall) -> Option<Fallen> {
+    let pooled = seen.pooled(context)?;
     let now_ms = context.span.until_ms - fall.now_ms;
-    let of_now = by_main.later.len() - by_main.later_since(now_ms).len();
-    let (weak_frac, weak_high_frac) = fall.weak_frac;
-    let last_count = by_main.later.len().saturating_sub(NOW_COUNT_MIN);
+    let of_now = pooled.later.len() - pooled.later_since(now_ms).len();
+    let (weak_frac, weak_high_frac) = if pooled.usual_ms < WELL_KNOWN_MS {
+        fall.weak_early_frac
+    } else {
+        fall.weak_frac
+    };
+    let last_count = pooled.later.len().saturating_sub(NOW_COUNT_MIN);
     // The last week or two; where a change is fresh, the last runs; where runs are rare, at least those.
     let starts = [of_now.min(last_count), last_count];
     let (start, share) = starts.into_iter().find_map(|start| {
-        let now: Vec<f64> = by_main.later[start..]
+        let now: Vec<f64> = pooled.later[start..]
             .iter()
             .map(|(_, log_share)| *log_share)
             .collect();
-        let shift = hodges_lehmann_shift(&now, &by_main.usual, 0.95, VARIANCE_INFLATION).ok()?;
+        let shift = hodges_lehmann_shift(&now, &pooled.usual, 0.95, VARIANCE_INFLATION).ok()?;
         let share = exp(shift);
         let weak = share.value < weak_frac && share.high < weak_high_frac && now.len() >= NOW_COUNT_MIN;
         weak.then_some((start, share))
     })?;
-    let since_ms = by_main.later[start].0.at_ms;
+    let since_ms = pooled.later[start].0.at_ms;
     (!contradicted(&seen.others, since_ms, i64::MAX)).then_some(Fallen {
-        by_main,
+        pooled,
         by,
         share,
         since_ms,
     })
 }
 
-impl Fallen<'_> {
+impl Fallen {
     /// The finding; `in_first_minutes` is the share of the usual that the first minutes still bring, where that is another measure.
     fn told(&self, context: &Context<'_>, device: &Device, in_first_minutes: Option<f64>) -> Finding {
         /// The first minutes are spoken of where they bring more than the whole by this share.
         const MORE_FRAC: f64 = 0.15;
-        let (from_ms, fell) = onset(self.by_main, self.share.value);
+        let (from_ms, fell) = onset(&self.pooled, self.share.value);
         let Estimate { value, low, high } = self.share;
         let severity = if value < WARNING_FRAC {
             Severity::Warning
@@ -392,7 +427,7 @@ impl Fallen<'_> {
 
     /// The same of mistings by hand: about the enclosure, since no device of the site file gives them.
     fn told_by_hand(&self, context: &Context<'_>) -> Finding {
-        let (from_ms, _) = onset(self.by_main, self.share.value);
+        let (from_ms, _) = onset(&self.pooled, self.share.value);
         let Estimate { value, low, high } = self.share;
         let mut finding = self.finding(context, from_ms, Severity::Notice);
         finding.message = format!(
@@ -414,7 +449,7 @@ impl Fallen<'_> {
         let stated = Value::new("vapour per misting against its own usual", value * 100.0, "%")
             .between(low * 100.0, high * 100.0);
         let mut finding = context.finding(Kind::MistWeak, from_ms, severity, stated);
-        finding.also = half_lives(context, self.by_main);
+        finding.also = half_lives(context, &self.pooled);
         finding
     }
 

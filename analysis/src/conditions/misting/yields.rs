@@ -11,7 +11,7 @@ use mosswarden_config::zone::{MS_PER_24_H, Span};
 use super::super::Ran;
 use super::super::context::Context;
 use super::Observed;
-use super::missed::controls;
+use super::missed::{controls, noise_g_m3};
 use super::response::{PEAK_MS, Probe, SETTLE_MS, first_edge};
 use super::runs::BY_HAND;
 use crate::statistics::robust::{median, quantile};
@@ -35,6 +35,8 @@ const HEADROOM_SPREAD: f64 = 0.15;
 const SHARE_FLOOR: f64 = 0.03;
 /// A usual run stands out when nearly all of its like give at least this share of the middle one.
 pub(super) const STANDS_OUT_FRAC: f64 = 0.45;
+/// The middle rise is at least this share of the one that few moments without a run reach; below it, the air's own ways hide it (own choice).
+const OF_NOISE_FRAC: f64 = 0.4;
 
 /// The same of mistings by hand.
 const BY_HAND_LOW_QUANTILE: f64 = 0.25;
@@ -82,6 +84,8 @@ pub(super) struct Yield {
     pub(super) since_ms: i64,
     /// ln of shares, with time, after the usual stretch.
     pub(super) later: Vec<(Sample, f64)>,
+    /// How long the usual stretch is.
+    pub(super) usual_ms: i64,
     /// ln of shares, with time, in it.
     usual_runs: Vec<(Sample, f64)>,
     /// The same without time.
@@ -148,9 +152,42 @@ impl Yield {
         (usual_runs.len() >= USUAL_COUNT_MIN).then(|| Yield {
             since_ms: self.since_ms,
             later: of_slots(&self.later),
+            usual_ms: self.usual_ms,
             usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
             usual_runs,
         })
+    }
+
+    /// The same with each run's share the middle one of this probe and others that saw the run: water on one of them, or a draught at it,
+    /// is not all over the enclosure.
+    pub(super) fn with(&self, others: &[Yield]) -> Yield {
+        let pooled = |runs: &[(Sample, f64)]| -> Vec<(Sample, f64)> {
+            let pooled = |(run, log_share): &(Sample, f64)| {
+                let shares: Vec<f64> = others
+                    .iter()
+                    .filter_map(|other| other.log_share_of(run.at_ms))
+                    .chain([*log_share])
+                    .collect();
+                (*run, median(&shares).unwrap_or(*log_share))
+            };
+            runs.iter().map(pooled).collect()
+        };
+        let usual_runs = pooled(&self.usual_runs);
+        Yield {
+            since_ms: self.since_ms,
+            later: pooled(&self.later),
+            usual_ms: self.usual_ms,
+            usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
+            usual_runs,
+        }
+    }
+
+    fn log_share_of(&self, at_ms: i64) -> Option<f64> {
+        let of = |runs: &[(Sample, f64)]| {
+            let index = runs.binary_search_by_key(&at_ms, |(run, _)| run.at_ms).ok()?;
+            Some(runs[index].1)
+        };
+        of(&self.usual_runs).or_else(|| of(&self.later))
     }
 
     /// Half-lives of the usual runs, min.
@@ -245,7 +282,8 @@ pub(super) fn yields(
     } else {
         by.low_quantile()
     };
-    let slots = standing_out(usual, low_quantile);
+    let noise_g_m3 = noise_g_m3(probe, observed).map_or(f64::NEG_INFINITY, |noise| noise - offset);
+    let slots = standing_out(usual, low_quantile, noise_g_m3);
     let only = |samples: &[Sample]| -> Vec<Sample> {
         samples
             .iter()
@@ -270,6 +308,7 @@ pub(super) fn yields(
     Some(Yield {
         since_ms: first_ms,
         later: with_share(later),
+        usual_ms,
         usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
         usual_runs,
     })
@@ -284,21 +323,20 @@ fn near_edge(context: &Context<'_>, at_ms: i64) -> bool {
     first_edge(context, around).is_some()
 }
 
-/// Places in the schedule whose usual runs stand out from what the air does by itself at that hour: nearly all of them at
-/// least half of the usual one.
-fn standing_out(usual: &[Sample], low_quantile: f64) -> Vec<Option<usize>> {
+/// Places in the schedule whose usual runs stand out from what the air does by itself ([`OF_NOISE_FRAC`]), and nearly all of which give about half
+/// of the middle one at least.
+fn standing_out(usual: &[Sample], low_quantile: f64, noise_g_m3: f64) -> Vec<Option<usize>> {
     let mut slots: Vec<Option<usize>> = usual.iter().map(|sample| sample.slot).collect();
     slots.sort_unstable();
     slots.dedup();
     slots.retain(|slot| {
-        let measured: Vec<f64> = usual
-            .iter()
-            .filter(|sample| sample.slot == *slot)
-            .map(|sample| sample.log_given)
-            .collect();
-        quantile(&measured, low_quantile)
-            .zip(median(&measured))
-            .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln())
+        let of_slot = || usual.iter().filter(|sample| sample.slot == *slot);
+        let given: Vec<f64> = of_slot().map(|sample| sample.log_given).collect();
+        let rises: Vec<f64> = of_slot().map(|sample| sample.rise_g_m3).collect();
+        let are_alike = quantile(&given, low_quantile)
+            .zip(median(&given))
+            .is_some_and(|(low, middle)| low - middle >= STANDS_OUT_FRAC.ln());
+        are_alike && median(&rises).is_some_and(|rise| rise >= OF_NOISE_FRAC * noise_g_m3)
     });
     slots
 }
