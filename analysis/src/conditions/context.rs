@@ -6,7 +6,7 @@ use mosswarden_config::site::{Device, DeviceKind, Enclosure, Limits, Sensor, Sit
 use mosswarden_config::sun::Place;
 use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span, Zone};
 
-use super::device::States;
+use super::device::{Habit, States};
 use super::places::{Line, Places};
 use crate::findings::{Finding, Kind, NotAssessed, Severity, Value};
 use crate::load::Record;
@@ -134,11 +134,14 @@ pub fn device_states(
 }
 
 fn states(record: &Record, device: &Device, until_ms: i64, outages: &[Span]) -> Option<States> {
-    let on_ms_max = match device.kind {
-        DeviceKind::Mister => MIST_MS_MAX,
-        _ => i64::MAX,
+    let habit = Habit {
+        on_ms_max: match device.kind {
+            DeviceKind::Mister => MIST_MS_MAX,
+            _ => i64::MAX,
+        },
+        is_timed: [DeviceKind::Mister, DeviceKind::Lamp].contains(&device.kind),
     };
-    States::of(record, &device.id, until_ms, on_ms_max, outages)
+    States::of(record, &device.id, until_ms, habit, outages)
 }
 
 impl<'a> Context<'a> {

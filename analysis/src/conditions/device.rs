@@ -2,7 +2,7 @@
 
 use mosswarden_config::quantity::Quantity;
 use mosswarden_config::table::Mark;
-use mosswarden_config::zone::{MS_PER_HOUR, Span};
+use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use crate::load::Record;
 use crate::series::STATE_HOLD_MS_MAX;
@@ -22,6 +22,17 @@ const BY_CLOCK_FRAC: f64 = 0.95;
 const AT_ONCE_SHARE_MIN: f64 = 0.75;
 /// An outage in which a device may have changed and changed back.
 const LONG_OUTAGE_MS: i64 = MS_PER_HOUR;
+/// One at whose time of the day a device on a timer changed within so many days before may have taken that message along.
+const TIMED_DAYS: i64 = 3;
+
+/// How a kind of device behaves.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Habit {
+    /// An "on" holds for at most so long.
+    pub(super) on_ms_max: i64,
+    /// A timer switches it, not a thermostat or a humidistat.
+    pub(super) is_timed: bool,
+}
 
 /// The states of one device.
 #[derive(Debug, Clone, Default)]
@@ -35,14 +46,14 @@ pub struct States {
 }
 
 impl States {
-    /// The states in a record up to `until_ms`; `None` when the device sent none. An "on" holds for at most `on_ms_max`. What changed in
-    /// an outage is not known until the next message: in a long one anything may have, in a short one what a device that repeats its state
-    /// by a clock says after it.
+    /// The states in a record up to `until_ms`; `None` when the device sent none. What changed in an outage is not known until the next message:
+    /// in a long one anything may have, in a short one what a device that repeats its state by a clock says after it, and what a timer usually
+    /// switches at that time of the day.
     pub(super) fn of(
         record: &Record,
         device: &str,
         until_ms: i64,
-        on_ms_max: i64,
+        habit: Habit,
         outages: &[Span],
     ) -> Option<States> {
         let all = record.get(device, Quantity::State)?;
@@ -92,14 +103,17 @@ impl States {
                     .intersect(known)
                     .map_or(0, |part| part.until_ms - part.from_ms);
                 let outage_ms = outage.until_ms - outage.from_ms;
-                2 * part_ms > outage_ms && (outage_ms >= LONG_OUTAGE_MS || (changed && holds.is_repeated))
+                let may_hide = outage_ms >= LONG_OUTAGE_MS
+                    || (changed && holds.is_repeated)
+                    || (habit.is_timed && !holds.is_repeated && changes_at(&sent.at_ms[..=index], **outage));
+                2 * part_ms > outage_ms && may_hide
             };
             if let Some(outage) = outages.iter().find(hides) {
                 known.until_ms = outage.from_ms.max(*from_ms);
             }
             join(&mut states.known, known);
             if is_on {
-                let until_ms = known.until_ms.min(from_ms.saturating_add(on_ms_max));
+                let until_ms = known.until_ms.min(from_ms.saturating_add(habit.on_ms_max));
                 join(&mut states.on, Span { until_ms, ..known });
             }
         }
@@ -179,6 +193,14 @@ impl Holds {
     }
 }
 
+/// Whether one of the changes of the last days came at the time of the day of an outage.
+fn changes_at(changed_ms: &[i64], outage: Span) -> bool {
+    let recent = changed_ms.iter().rev();
+    recent
+        .take_while(|at_ms| **at_ms >= outage.from_ms - TIMED_DAYS * MS_PER_24_H)
+        .any(|at_ms| (1..=TIMED_DAYS).any(|days| outage.contains(at_ms + days * MS_PER_24_H)))
+}
+
 fn middle(values: &mut [i64]) -> i64 {
     let half = values.len() / 2;
     *values.select_nth_unstable(half).1
@@ -235,8 +257,6 @@ mod tests {
 
     use mosswarden_config::table::{Reading, TimeSource};
 
-    use mosswarden_config::zone::MS_PER_24_H;
-
     use super::*;
 
     #[test]
@@ -267,7 +287,7 @@ mod tests {
                 until_ms: 5 * MS_PER_24_H,
             };
             let record = Record::from_readings(readings, Vec::new(), whole);
-            let states = States::of(&record, "lamp", whole.until_ms, i64::MAX, &[]).expect("it sent some");
+            let states = States::of(&record, "lamp", whole.until_ms, LAMP, &[]).expect("it sent some");
             let second_day = Span {
                 from_ms: MS_PER_24_H,
                 until_ms: 2 * MS_PER_24_H,
@@ -298,6 +318,11 @@ mod tests {
         }
     }
 
+    const LAMP: Habit = Habit {
+        on_ms_max: i64::MAX,
+        is_timed: true,
+    };
+
     type Hours = Vec<(i64, i64)>;
 
     /// Spans on and spans known, in hours, of a lamp that is on every other six hours for four days, less the messages that were lost.
@@ -318,7 +343,7 @@ mod tests {
                 until_ms: hours(*until),
             })
             .collect();
-        let states = States::of(&record, "lamp", hours(96), i64::MAX, &outages).expect("states");
+        let states = States::of(&record, "lamp", hours(96), LAMP, &outages).expect("states");
         let in_hours = |spans: Vec<Span>| {
             spans
                 .into_iter()
@@ -342,7 +367,7 @@ mod tests {
             until_ms: from_ms + hour / 2,
         };
         let known = |outages: &[Span]| {
-            States::of(&record, "lamp", 40 * hour, i64::MAX, outages)
+            States::of(&record, "lamp", 40 * hour, LAMP, outages)
                 .expect("states")
                 .known
         };
@@ -376,6 +401,39 @@ mod tests {
             (&on[..3], known),
             (&[(0, 6), (12, 16), (36, 42)][..], vec![(0, 16), (30, 96)])
         );
+    }
+
+    #[test]
+    fn what_a_timer_switches_at_the_time_of_a_short_outage_is_not_known_until_it_speaks_again() {
+        // On from hour 6 to 18 of each day; the last "off" was lost, and nothing came since.
+        let sent =
+            [6, 18, 30, 42, 54].map(|hour| reading(hour * MS_PER_HOUR, f64::from(u8::from(hour % 24 == 6))));
+        let whole = Span {
+            from_ms: 0,
+            until_ms: 72 * MS_PER_HOUR,
+        };
+        let record = Record::from_readings(sent, Vec::new(), whole);
+        let half_an_hour_from = |from_ms: i64| Span {
+            from_ms,
+            until_ms: from_ms + MS_PER_HOUR / 2,
+        };
+        let known_until_h = |habit: Habit, outage_from_ms: i64| {
+            let outages = [half_an_hour_from(outage_from_ms)];
+            let states = States::of(&record, "lamp", whole.until_ms, habit, &outages).expect("states");
+            assert_eq!(
+                states.on.last().expect("on").until_ms,
+                states.known.last().expect("known").until_ms
+            );
+            states.known.last().expect("known").until_ms as f64 / MS_PER_HOUR as f64
+        };
+        let at_its_time = 66 * MS_PER_HOUR - MS_PER_HOUR / 4;
+        assert_eq!(known_until_h(LAMP, at_its_time), 65.75);
+        assert_eq!(known_until_h(LAMP, at_its_time - MS_PER_HOUR), 72.0);
+        let by_thermostat = Habit {
+            is_timed: false,
+            ..LAMP
+        };
+        assert_eq!(known_until_h(by_thermostat, at_its_time), 72.0);
     }
 
     #[test]

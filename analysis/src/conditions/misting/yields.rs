@@ -249,7 +249,8 @@ pub(super) fn yields(
             // At the top of the probe's scale, or of what the air can hold, a rise is cut off.
             let cut_off =
                 response.censored || response.rise_g_m3 >= FILLED_FRAC * response.headroom_g_m3.max(0.0);
-            if cut_off && by == By::First || response.before_pct >= DAMP_START_PCT {
+            let is_damp = response.before_pct >= DAMP_START_PCT || response.glass_is_wet;
+            if cut_off && by == By::First || is_damp {
                 return None;
             }
             runs += 1;
