@@ -193,6 +193,11 @@ impl<'a> Context<'a> {
         states(self.record, device, self.span.until_ms, &self.outages)
     }
 
+    /// When nothing at all was heard.
+    pub(super) fn outages(&self) -> &[Span] {
+        &self.outages
+    }
+
     /// Whether the enclosure was heard around an instant: a message that is missing then was not sent. Where most sensors that speak before
     /// and after pause at once, what a device sent may be lost as theirs is; the one that was heard may have another clock.
     pub(super) fn listening(&self, at_ms: i64) -> bool {

@@ -12,7 +12,7 @@ use mosswarden_config::site::Sensor;
 use mosswarden_config::zone::{MS_PER_24_H, Span};
 
 use super::corrections;
-use super::daily::{DayFigure, combine, daily, usual_level};
+use super::daily::{DayFigure, at_level_of_both, combine, daily, usual_level};
 use super::nature::Nature;
 use super::onset::{self, Change, Noise, Shared};
 use super::pattern::Parted;
@@ -193,10 +193,11 @@ pub(super) fn compare(scene: &Scene<'_>, comparison: Comparison, window: Span) -
     let mut pairs: Pairs = BTreeMap::new();
     for a in 0..sensors.len() {
         for b in (0..sensors.len()).filter(|b| *b != a) {
-            pairs.insert(
-                (a, b),
-                daily(scene.site.zone, scene.history, &cells.differences(a, b)),
-            );
+            let mut figures = daily(scene.site.zone, scene.history, &cells.differences(a, b));
+            if comparison == Comparison::Humidity {
+                at_level_of_both(&mut figures);
+            }
+            pairs.insert((a, b), figures);
         }
     }
     let nature = (comparison == Comparison::Humidity && sensors.len() > 1)

@@ -95,17 +95,19 @@ const FOLLOWS_SD: f64 = 0.15;
 /// Takes off how the difference follows the level within the days: a wetter corner or a gain error that was always there moves with
 /// every misting and every lamp, a drift does not.
 fn follow_level(table: &mut Table, judged: &[usize]) {
+    // The middle of both: noise of the one that gives the level would pose as something that the difference follows.
+    let of_both = |(value, level): &(f64, f64)| level + 0.5 * value;
     let (values, levels) = (
         polished(table, judged, |cell| cell.0),
-        polished(table, judged, |cell| cell.1),
+        polished(table, judged, of_both),
     );
     let mut pairs = Vec::new();
     for &day in judged {
         for hour in 0..HOURS {
-            if let Some((value, level)) = table[day][hour] {
+            if let Some(cell) = table[day][hour] {
                 let left =
                     |of: f64, effects: &Polished| of - effects.day_effect[day] - effects.hour_effect[hour];
-                pairs.push((left(level, &levels), left(value, &values)));
+                pairs.push((left(of_both(&cell), &levels), left(cell.0, &values)));
             }
         }
     }
@@ -113,12 +115,8 @@ fn follow_level(table: &mut Table, judged: &[usize]) {
     let Some(spread) = robust_standard_deviation(&residuals).filter(|spread| *spread > 0.0) else {
         return;
     };
-    let Some(usual) = median(
-        &judged
-            .iter()
-            .map(|day| levels.day_effect[*day])
-            .collect::<Vec<_>>(),
-    ) else {
+    let others = judged.iter().flat_map(|day| table[*day].iter().flatten());
+    let Some(usual) = median(&others.map(|(_, level)| *level).collect::<Vec<_>>()) else {
         return;
     };
     let clipped = |value: f64| value.clamp(-3.0 * spread, 3.0 * spread);
@@ -127,7 +125,9 @@ fn follow_level(table: &mut Table, judged: &[usize]) {
         along += level * clipped(value);
         square += level * level;
     }
-    let slope = along / square;
+    let follows = along / square;
+    // By the other alone, which has no part in what the one that is judged is off by.
+    let slope = follows / (1.0 - 0.5 * follows);
     for cell in table.iter_mut().flatten().flatten() {
         cell.0 -= slope * (cell.1 - usual);
     }
@@ -190,6 +190,14 @@ pub(super) fn daily(zone: Zone, span: Span, differences: &[Difference]) -> Vec<D
             }
         })
         .collect()
+}
+
+/// Takes the middle of both for the level of each day: what the other wanders by would pose as a level that the difference follows, and as a drift of the
+/// one that is judged.
+pub(super) fn at_level_of_both(figures: &mut [DayFigure]) {
+    for figure in figures {
+        figure.level += 0.5 * figure.difference;
+    }
 }
 
 /// Several comparisons of one sensor to one figure a day: each is taken off its own usual level first.

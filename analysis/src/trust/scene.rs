@@ -275,8 +275,7 @@ impl<'a> Cells<'a> {
             differences.push(Difference {
                 at_ms,
                 value,
-                // Of both: the noise of one would pose as a level that the difference follows.
-                level: above + 0.5 * value,
+                level: above,
             });
         }
         differences

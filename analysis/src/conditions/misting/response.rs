@@ -61,8 +61,9 @@ const WET_START_PCT: f64 = 95.0;
 /// Readings within the same so many milliseconds are one, their mean: a sensor of air needs longer to follow, and windows over each reading of a
 /// fast one would cost the square of its pace.
 const THIN_MS: i64 = 20_000;
-/// A sensor that speaks on change is taken as read so often.
+/// A sensor that speaks on change is taken as read so often, and as not known where that leaves such a gap.
 const HELD_MS: i64 = 2 * 60_000;
+const HELD_GAP_MS: i64 = 5 * HELD_MS;
 /// Readings after the run that are needed.
 const AFTER_COUNT_MIN: usize = 2;
 /// From so many readings in the window on, the peak is a median of three.
@@ -88,6 +89,8 @@ pub(super) struct Response {
     pub(super) headroom_g_m3: f64,
     /// The coldest glass condensed just before the run: it takes what the air would hold.
     pub(super) glass_is_wet: bool,
+    /// It condensed then, or at the peak.
+    pub(super) glass_grows_wet: bool,
     pub(super) rise_g_m3: f64,
     /// Vapour above the level before in the first minutes after the run, g/m³: mostly what the mist itself brought. The peak comes later,
     /// and wet leaves, which give off much the same whether they got all of the water or some, hold it.
@@ -139,12 +142,16 @@ impl Probe {
                     w_g_m3: Vec::new(),
                     rh_pct: Vec::new(),
                     t_c: Vec::new(),
-                    gap_ms: humidity.series.gap_ms(),
+                    gap_ms: if humidity.series.speaks_on_change() {
+                        HELD_GAP_MS
+                    } else {
+                        humidity.series.gap_ms()
+                    },
                     // A correction moves the top of the scale with it.
                     ceiling_pct: CEILING_PCT - humidity.corrected_by.max(0.0),
                     controller: sensor.role == Role::Controller,
                 };
-                let (times, values) = as_read(&humidity.series);
+                let (times, values) = as_read(&humidity.series, context.outages());
                 let readings: Vec<(i64, f64, f64)> = line
                     .on_times(&times)
                     .into_iter()
@@ -193,8 +200,9 @@ impl Probe {
     }
 }
 
-/// A series; one that speaks on change as if it had been read all along: what it said last still holds until shortly before the next.
-fn as_read(series: &Series) -> (Cow<'_, [i64]>, Cow<'_, [f64]>) {
+/// A series; one that speaks on change as if it had been read all along: what it said last still holds until shortly before the next, but not
+/// through an outage, in which it could not be heard.
+fn as_read<'s>(series: &'s Series, outages: &[Span]) -> (Cow<'s, [i64]>, Cow<'s, [f64]>) {
     if !series.speaks_on_change() {
         return (Cow::Borrowed(&series.at_ms), Cow::Borrowed(&series.value));
     }
@@ -205,7 +213,12 @@ fn as_read(series: &Series) -> (Cow<'_, [i64]>, Cow<'_, [f64]>) {
             .at_ms
             .get(index + 1)
             .filter(|next_ms| *next_ms - at_ms <= gap_ms);
-        for held_ms in (*at_ms..*next_ms.unwrap_or(&(at_ms + 1))).step_by(HELD_MS as usize) {
+        let mut until_ms = *next_ms.unwrap_or(&(at_ms + 1));
+        let next_outage = outages.get(outages.partition_point(|outage| outage.until_ms <= *at_ms));
+        if let Some(outage) = next_outage {
+            until_ms = until_ms.min(outage.from_ms.max(at_ms + 1));
+        }
+        for held_ms in (*at_ms..until_ms).step_by(HELD_MS as usize) {
             times.push(held_ms);
             values.push(*value);
         }
@@ -249,6 +262,8 @@ pub(super) fn measure(context: &Context<'_>, probe: &Probe, run: &Run, next_ms: 
     response.bend_pct = bend_pct(probe, run, next_ms);
     let last = probe.at_ms.partition_point(|at| *at < run.at_ms).checked_sub(1);
     response.glass_is_wet = last.is_some_and(|last| condenses(context, probe, last));
+    let peak = probe.at_ms.partition_point(|at| *at < peak_ms);
+    response.glass_grows_wet = response.glass_is_wet || condenses(context, probe, peak);
     if response.rise_pct >= DRIES_FROM_PCT {
         response.dried = dried(probe, run.at_ms, response.before_pct, peak_ms, next_ms);
     }
@@ -359,6 +374,7 @@ fn rise(probe: &Probe, at_ms: i64, duration_s: f64, next_ms: i64) -> Option<(Res
         before_pct: rh_before,
         headroom_g_m3: saturated - w_before,
         glass_is_wet: false,
+        glass_grows_wet: false,
         rise_g_m3: around.at_peak(&probe.w_g_m3, peak) - w_before,
         early_g_m3: None,
         bend_pct: None,

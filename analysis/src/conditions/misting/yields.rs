@@ -31,6 +31,11 @@ const HEADROOM_EXPONENT: (f64, f64) = (0.0, 1.0);
 const HEADROOM_EXPONENT_UNKNOWN: f64 = 0.5;
 /// Spread of ln(room to saturation) that is needed to fit the exponent.
 const HEADROOM_SPREAD: f64 = 0.15;
+/// Where the glass grew wet since the usual runs, one that gives this share of them shows that water came, and one that gives less says nothing
+/// (own choice).
+const WELL_BY_WET_GLASS_FRAC: f64 = 0.85;
+/// Where so many of the usual runs found wet glass, it is nothing new (own choice).
+const USUALLY_WET_FRAC: f64 = 0.8;
 /// The lowest share that is told apart from nothing: keeps the logarithm finite.
 const SHARE_FLOOR: f64 = 0.03;
 /// A usual run stands out when nearly all of its like give at least this share of the middle one.
@@ -74,6 +79,8 @@ pub(super) struct Sample {
     pub(super) rise_g_m3: f64,
     /// Light went on or off shortly before or during it: the air's vapour moves by itself then.
     pub(super) near_edge: bool,
+    /// The coldest glass condensed by its peak, and took what the air would have held.
+    glass_is_wet: bool,
     pub(super) half_life_min: Option<f64>,
     pub(super) bend_pct: Option<f64>,
 }
@@ -249,8 +256,7 @@ pub(super) fn yields(
             // At the top of the probe's scale, or of what the air can hold, a rise is cut off.
             let cut_off =
                 response.censored || response.rise_g_m3 >= FILLED_FRAC * response.headroom_g_m3.max(0.0);
-            let is_damp = response.before_pct >= DAMP_START_PCT || response.glass_is_wet;
-            if cut_off && by == By::First || is_damp {
+            if cut_off && by == By::First || response.before_pct >= DAMP_START_PCT {
                 return None;
             }
             runs += 1;
@@ -265,6 +271,7 @@ pub(super) fn yields(
                 log_headroom: response.headroom_g_m3.ln(),
                 rise_g_m3: response.rise_g_m3 - offset,
                 near_edge: near_edge(context, one.run.at_ms),
+                glass_is_wet: response.glass_grows_wet,
                 half_life_min: response.half_life_min.filter(|_| !one.fog_only),
                 bend_pct: response.bend_pct,
             })
@@ -306,9 +313,18 @@ pub(super) fn yields(
             .collect()
     };
     let usual_runs = with_share(usual);
+    let wet_count = usual_runs.iter().filter(|(run, _)| run.glass_is_wet).count();
+    let is_usually_wet = wet_count as f64 >= USUALLY_WET_FRAC * usual_runs.len() as f64;
+    let mut later = with_share(later);
+    later.retain(|(run, log_share)| {
+        is_usually_wet || !run.glass_is_wet || log_share.exp() >= WELL_BY_WET_GLASS_FRAC
+    });
+    if later.is_empty() {
+        return None;
+    }
     Some(Yield {
         since_ms: first_ms,
-        later: with_share(later),
+        later,
         usual_ms,
         usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
         usual_runs,
