@@ -270,6 +270,14 @@ pub(super) fn judge(
             fallen.told(context, device, None)
         })
     };
+    // What was found was plain enough; that nothing was says little where it need not have shown.
+    let is_hidden = |seen: &Seen| seen.by_main.as_ref().is_none_or(|by_main| by_main.is_hidden);
+    if weak.is_none() && verdicts.findings.is_empty() && is_hidden(&first) && is_hidden(&lasting) {
+        let why = "its runs raise the humidity by no more than fog and air do by themselves, so that a weak one would not show".to_owned();
+        verdicts
+            .not_assessed
+            .push(context.not_assessed(Kind::MistWeak, Some(&device.id), context.span, why));
+    }
     verdicts.findings.extend(weak.map(|mut finding| {
         if let [alone] = probes {
             finding.message += &format!(

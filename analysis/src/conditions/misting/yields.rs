@@ -93,6 +93,8 @@ pub(super) struct Yield {
     pub(super) later: Vec<(Sample, f64)>,
     /// How long the usual stretch is.
     pub(super) usual_ms: i64,
+    /// The middle usual run rises by less than few moments without one do: one that gave nothing need not show.
+    pub(super) is_hidden: bool,
     /// ln of shares, with time, in it.
     usual_runs: Vec<(Sample, f64)>,
     /// The same without time.
@@ -160,6 +162,7 @@ impl Yield {
             since_ms: self.since_ms,
             later: of_slots(&self.later),
             usual_ms: self.usual_ms,
+            is_hidden: self.is_hidden,
             usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
             usual_runs,
         })
@@ -184,6 +187,7 @@ impl Yield {
             since_ms: self.since_ms,
             later: pooled(&self.later),
             usual_ms: self.usual_ms,
+            is_hidden: self.is_hidden,
             usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
             usual_runs,
         }
@@ -313,6 +317,8 @@ pub(super) fn yields(
             .collect()
     };
     let usual_runs = with_share(usual);
+    let rises: Vec<f64> = usual_runs.iter().map(|(run, _)| run.rise_g_m3).collect();
+    let is_hidden = median(&rises).is_some_and(|rise| rise < noise_g_m3);
     let wet_count = usual_runs.iter().filter(|(run, _)| run.glass_is_wet).count();
     let is_usually_wet = wet_count as f64 >= USUALLY_WET_FRAC * usual_runs.len() as f64;
     let mut later = with_share(later);
@@ -326,6 +332,7 @@ pub(super) fn yields(
         since_ms: first_ms,
         later,
         usual_ms,
+        is_hidden,
         usual: usual_runs.iter().map(|(_, log_share)| *log_share).collect(),
         usual_runs,
     })

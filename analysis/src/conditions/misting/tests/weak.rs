@@ -311,3 +311,83 @@ fn runs_without_water_until_the_reservoir_was_filled_are_no_clogging_nozzle() {
     assert_eq!(found.len(), 1, "{found:?}");
     assert_eq!(found[0].end_ms, Some(kit.at("2026-04-03T10:00")));
 }
+
+/// Each run wets one probe or another, which reads up to 15 %RH too high for a quarter of an hour.
+#[test]
+fn water_on_the_probes_hides_no_fall_where_there_are_three() {
+    let judged = |share_then: f64| {
+        let mut kit = misted(true, |kit, at| {
+            let is_then = at >= kit.at("2026-03-29");
+            Some(if is_then { share_then } else { 1.0 })
+        });
+        let runs = schedule(&kit);
+        for (number, sensor) in ["check", "cool", "stat"].into_iter().enumerate() {
+            kit.add(sensor, Quantity::Humidity, |at| {
+                let run = runs
+                    .iter()
+                    .position(|run| (0..MS_PER_HOUR / 4).contains(&(at - run)));
+                let wetted = run.filter(|run| (run * 7 + run / 5) % 3 == number);
+                wetted.map_or(0.0, |run| 5.0 + (run % 3) as f64 * 5.0)
+            });
+        }
+        let outcome = kit.judge("2026-03-30", "2026-04-06");
+        let found = of(&outcome, Kind::MistWeak);
+        found.iter().map(|found| found.value.estimate).collect::<Vec<_>>()
+    };
+    let weak = judged(0.6);
+    assert!(weak.len() == 1 && (50.0..75.0).contains(&weak[0]), "{weak:?}");
+    assert_eq!(judged(1.0), [0.0; 0]);
+}
+
+/// From a day on the air is damper, and takes up a tenth of what it did: at 83 %RH and 24 °C the glass runs with water where the room has 18 °C, and is
+/// dry where it is as warm as the enclosure.
+#[test]
+fn what_cold_glass_takes_makes_no_weak_mister() {
+    let judged = |room_c: f64| {
+        let mut kit = Kit::quiet("2026-03-02", 42);
+        kit.refill("wall", Quantity::Temperature, |_, _| Some(room_c));
+        let runs = schedule(&kit);
+        for at in &runs {
+            kit.mist(*at);
+        }
+        let damp_from_ms = kit.at("2026-03-28");
+        for sensor in ["check", "cool", "stat"] {
+            kit.refill(sensor, Quantity::Humidity, |_, at| {
+                let (still, rise) = if at < damp_from_ms {
+                    (65.0, 14.0)
+                } else {
+                    (83.0, 1.4)
+                };
+                let last = runs
+                    .iter()
+                    .rev()
+                    .find(|run| (0..4 * MS_PER_HOUR).contains(&(at - **run)));
+                let left = last.map_or(0.0, |run| {
+                    (-((at - run) as f64) / 60_000.0 / HALF_LIFE_MIN).exp2()
+                });
+                Some(still + rise * left)
+            });
+        }
+        of(&kit.judge("2026-03-30", "2026-04-06"), Kind::MistWeak).len()
+    };
+    assert_eq!((judged(18.0), judged(24.0)), (0, 1));
+}
+
+/// A humidistat's fog lets the humidity go up and down by 6 %RH in fifty minutes, and a run brings a quarter of that.
+#[test]
+fn runs_that_do_not_stand_out_of_the_fog_are_said_not_to_be_judged() {
+    let mut kit = misted(true, |_, _| Some(0.12));
+    for sensor in ["check", "cool", "stat"] {
+        kit.add(sensor, Quantity::Humidity, |at| {
+            let phase = at.rem_euclid(50 * 60_000) as f64 / (50.0 * 60_000.0);
+            if phase < 0.2 {
+                30.0 * phase
+            } else {
+                7.5 * (1.0 - phase)
+            }
+        });
+    }
+    let outcome = kit.judge("2026-03-30", "2026-04-06");
+    assert!(of(&outcome, Kind::MistWeak).is_empty());
+    assert!(unjudged(&outcome, Kind::MistWeak));
+}
