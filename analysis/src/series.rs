@@ -11,7 +11,7 @@ use mosswarden_config::zone::{MS_PER_24_H, MS_PER_HOUR, Span};
 
 use rhythm::Rhythm;
 
-mod rhythm;
+pub(crate) mod rhythm;
 
 /// Readings of one sensor and quantity: all vectors of one length, times strictly rising. They are added by [`Series::push`].
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -146,14 +146,14 @@ fn same_frac(readings: View<'_>, before: usize, within_ms: i64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use mosswarden_config::table::Mark;
     use mosswarden_config::zone::Span;
 
     use crate::series::Series;
 
     /// A sensor that is read every minute and speaks when its value moved by a tenth, or after half an hour; `lost`: which messages are.
-    fn on_change(lost: impl Fn(usize) -> bool) -> Series {
+    pub(crate) fn on_change(lost: impl Fn(usize) -> bool) -> Series {
         let mut series = Series::default();
         let (mut said, mut said_min) = (f64::NAN, 0);
         for minute in 0..14 * 24 * 60 {

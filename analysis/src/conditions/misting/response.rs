@@ -627,6 +627,7 @@ fn weighted_line(points: &[(f64, f64, f64)]) -> Option<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::series::rhythm::tests::on_change;
 
     #[test]
     fn a_fast_sensor_gives_three_means_a_minute_and_a_slow_one_stays_as_it_is() {
@@ -639,5 +640,24 @@ mod tests {
         assert_eq!((fast[1].0, fast[1].1), (29_500, 109.5));
         let slow = each(20_000, 50);
         assert_eq!(thinned(&slow).collect::<Vec<_>>(), slow);
+    }
+
+    #[test]
+    fn what_a_sensor_that_speaks_on_change_said_holds_until_an_outage() {
+        const MINUTE_MS: i64 = 60_000;
+        let outage = Span {
+            from_ms: 4700 * MINUTE_MS,
+            until_ms: 4725 * MINUTE_MS,
+        };
+        let series = on_change(|minute| outage.contains(minute as i64 * MINUTE_MS));
+        let longest_pause_ms = |outages: &[Span]| {
+            let (times, _) = as_read(&series, outages);
+            let around = times
+                .windows(2)
+                .filter(|pair| pair[0] < outage.until_ms && pair[1] > outage.from_ms);
+            around.map(|pair| pair[1] - pair[0]).max().expect("read")
+        };
+        assert_eq!(longest_pause_ms(&[]), HELD_MS);
+        assert!(longest_pause_ms(&[outage]) >= outage.until_ms - outage.from_ms);
     }
 }
