@@ -40,9 +40,7 @@ pub(super) use runs::BY_HAND;
 pub(super) use seen::SEEN;
 pub use trend::Airing;
 pub(super) use trend::airing_words;
-use weak::ToldBy;
 pub use yields::By as YieldBy;
-use yields::yields;
 
 /// One mister's yield and the enclosure's half-life in the last week against their own usual.
 #[derive(Debug, Clone, PartialEq)]
@@ -132,15 +130,7 @@ pub(super) fn judge(context: &Context<'_>) -> Judged {
                 let weak = weak::judge(context, device, &observed, &probes, main, airing, suspected);
                 judged.verdicts.extend(weak.verdicts);
                 // The trend beside a finding is by the same measure.
-                if let Some(ToldBy { by, probe, roomy }) = weak.told_by
-                    && let Some(trend) = &mut trend
-                    && let Some(all) = yields(context, &device.id, &observed, &probes, probe, by)
-                    && let Some(told) = if roomy {
-                        all.only(&all.roomy_slots())
-                    } else {
-                        Some(all)
-                    }
-                {
+                if let (Some((by, told)), Some(trend)) = (weak.told_by, &mut trend) {
                     trend.tell(by, &told, context.span.until_ms);
                 }
                 judged.trends.extend(trend);

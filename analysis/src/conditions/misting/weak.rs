@@ -159,21 +159,12 @@ impl Seen {
     }
 }
 
-/// By what a mister is told to be weak.
-pub(super) struct ToldBy {
-    pub(super) by: By,
-    /// The number of the probe.
-    pub(super) probe: usize,
-    /// By the runs that leave the air far from full alone.
-    pub(super) roomy: bool,
-}
-
 /// What is said of one mister.
 #[derive(Default)]
 pub(super) struct Judged {
     pub(super) verdicts: Verdicts,
-    /// What tells that it is weak.
-    pub(super) told_by: Option<ToldBy>,
+    /// What tells that it is weak, by all probes together.
+    pub(super) told_by: Option<(By, Yield)>,
 }
 
 /// Judges one mister; what is only suspected of it is set aside. `airing` is how fast its air is exchanged.
@@ -252,22 +243,17 @@ pub(super) fn judge(
         });
     let by_first = |seen| fallen(context, seen, By::First, By::First.fall());
     let roomy = first.roomy();
-    let told_by = |by, seen: &Seen, roomy| {
-        let probe = seen.main;
-        Some(ToldBy { by, probe, roomy })
-    };
     let weak = if let Some(fallen) = by_lasting {
-        judged.told_by = told_by(By::Lasting, &lasting, false);
-        Some(fallen.told(context, device, in_first_minutes(fallen.since_ms)))
+        let finding = fallen.told(context, device, in_first_minutes(fallen.since_ms));
+        Some((fallen, finding))
     } else if let Some(fallen) = roomy.as_ref().and_then(by_first) {
-        judged.told_by = told_by(By::First, &first, true);
         let mut finding = fallen.told(context, device, None);
         finding.message += " Only runs that leave the air far from full are counted: where it is nearly full, the rise says little of the water.";
-        Some(finding)
+        Some((fallen, finding))
     } else {
         by_first(&first).map(|fallen| {
-            judged.told_by = told_by(By::First, &first, false);
-            fallen.told(context, device, None)
+            let finding = fallen.told(context, device, None);
+            (fallen, finding)
         })
     };
     // What was found was plain enough; that nothing was says little where it need not have shown.
@@ -278,15 +264,16 @@ pub(super) fn judge(
             .not_assessed
             .push(context.not_assessed(Kind::MistWeak, Some(&device.id), context.span, why));
     }
-    verdicts.findings.extend(weak.map(|mut finding| {
+    if let Some((fallen, mut finding)) = weak {
         if let [alone] = probes {
             finding.message += &format!(
                 " Only {} tells it, and a sensor that shows less of each rise looks the same: look at both.",
                 alone.id
             );
         }
-        finding
-    }));
+        verdicts.findings.push(finding);
+        judged.told_by = Some((fallen.by, fallen.pooled));
+    }
     judged
 }
 
