@@ -1,6 +1,6 @@
 //! Spool → archive at regular times, and the archive's upkeep, beside the commits.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -176,7 +176,10 @@ impl Publishing {
         if self.is_in_bucket || self.looked.load(Ordering::Relaxed) == today {
             return Ok(());
         }
-        for first in verify::months_in_turn(disk, data_dir, today)? {
+        let mut wanted = BTreeSet::from_iter(verify::months_in_turn(disk, data_dir, today)?);
+        // What was damaged may have been put right since.
+        wanted.extend(self.damaged.lock().unwrap_or_else(PoisonError::into_inner).keys());
+        for first in wanted {
             let problems = verify::look_through_month(disk, data_dir, first, &self.stop)?;
             tracing::debug!(month = %first, problems = problems.len(), "looked through");
             let mut damaged = self.damaged.lock().unwrap_or_else(PoisonError::into_inner);
@@ -298,9 +301,8 @@ pub(super) async fn publish_regularly(publishing: Publishing, mut stop: watch::R
 mod tests {
     use std::path::Path;
 
-    use mosswarden_config::table::Reading;
-
     use chrono::Datelike as _;
+    use mosswarden_config::table::Reading;
 
     use super::*;
     use crate::archive::{self, tests::reading};
@@ -353,20 +355,20 @@ mod tests {
         let days = Arc::new(Days(AtomicI64::new(NOW_MS)));
         let clock: Arc<dyn Clock> = Arc::clone(&days) as Arc<dyn Clock>;
         let publishing = publishing(dir.path(), &clock, &counts);
-        let a_month = || {
-            for _ in 0..30 {
+        let after_days = |count: usize| {
+            for _ in 0..count {
                 publishing.upkeep();
                 days.0.fetch_add(MS_PER_24_H, Ordering::Relaxed);
             }
             counts.snapshot().trouble
         };
-        assert_eq!(a_month(), []);
+        assert_eq!(after_days(30), []);
         let path = table::month_dir(dir.path(), date.with_day(1).expect("a first")).join(MONTH_FILE);
         let sound = fs_err::read(&path).expect("the day was merged into its month");
         let mut bytes = sound.clone();
         bytes[20..60].fill(0);
         fs_err::write(&path, bytes).expect("room");
-        let told = a_month();
+        let told = after_days(30);
         assert_eq!(told.len(), 1, "{told:?}");
         assert_eq!(told[0].0, Part::Files);
         assert!(
@@ -375,6 +377,6 @@ mod tests {
             told[0].1
         );
         fs_err::write(&path, sound).expect("room");
-        assert_eq!(a_month(), []);
+        assert_eq!(after_days(1), [], "a damaged one is looked at each day");
     }
 }
